@@ -1,0 +1,38 @@
+"""Everything that can go wrong and is the user's to mend.
+
+Each message is one line: what is wrong, in which file, and what to do. The command line
+prints it without a traceback and ends with the exit code of the class::
+
+    ReportError                 exit 2
+    ├── SessionError            session.toml: its place, its TOML, its facts
+    ├── CaptureError            a recording: missing, empty, truncated, wrong channels
+    ├── AnalysisError           numbers that cannot be had from these captures
+    ├── NotebookError           the report notebook: unreadable, or its cells and library disagree
+    └── RenderError             page, PDF or data could not be written
+"""
+
+
+class ReportError(Exception):
+    """Base of every error that a user can mend; its text is one line."""
+
+    exit_code = 2
+
+
+class SessionError(ReportError):
+    """``session.toml`` is missing, is not TOML, or holds facts that cannot be."""
+
+
+class CaptureError(ReportError):
+    """A recording cannot be used."""
+
+
+class AnalysisError(ReportError):
+    """The captures do not carry the number that was asked for."""
+
+
+class NotebookError(ReportError):
+    """The report notebook cannot be read, or does not fit this version."""
+
+
+class RenderError(ReportError):
+    """A page, PDF, picture or data file could not be made."""

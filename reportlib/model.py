@@ -1,0 +1,356 @@
+"""The frozen records that travel through the analysis.
+
+Conventions: frequencies in Hz, levels and changes in dB, times in seconds. `change_db` is
+negative for a loss (less output than asked for) and positive for a gain. Powers are linear;
+`u95_db` is the half-width of a 95 % coverage interval (JCGM 100:2008). Arrays are private
+read-only float64 copies; records compare by identity, tests compare their fields.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from reportlib.day import Session
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+Test = Literal["short_term", "long_term"]
+Severity = Literal["note", "warning", "refused"]
+Reason = Literal["", "noise", "gate", "range", "gap", "clipped"]
+Grade = Literal[
+    "holds", "slips", "falls short", "gives out", "rises", "rises much", "can't tell"
+]
+
+
+def frozen_array(values: ArrayLike, *, dtype: Any = np.float64) -> NDArray[Any]:
+    """Return a private copy of `values` that cannot be written to."""
+    array = np.array(values, dtype=dtype)
+    array.flags.writeable = False
+    return array
+
+
+def _freeze(record: Any, names: Iterable[str], *, dtype: Any = np.float64) -> None:
+    for name in names:
+        if getattr(record, name) is not None:
+            object.__setattr__(record, name, frozen_array(getattr(record, name), dtype=dtype))
+
+
+def _same_length(record: Any, names: Iterable[str]) -> None:
+    lengths = {name: np.shape(getattr(record, name))[-1] for name in names}
+    if len(set(lengths.values())) > 1:
+        raise ValueError(f"{type(record).__name__}: fields differ in length: {lengths}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class QualityNote:
+    """One thing about the data that a reader should know.
+
+    `capture` is the path that it is about, or empty where it is about the session.
+    """
+
+    code: str
+    severity: Severity
+    capture: str
+    message: str
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Capture:
+    """One recording, as float64 samples with full scale at ±1.
+
+    Attributes
+    ----------
+    source : path in the session folder
+    sample_rate_hz : samples a second
+    microphone : shape (n,), DC removed
+    reference : shape (n,), DC removed, or None where no reference was recorded
+    clipped_samples : samples in runs of three or more at full scale, either channel
+    """
+
+    source: str
+    sample_rate_hz: int
+    microphone: FloatArray
+    reference: FloatArray | None = None
+    clipped_samples: int = 0
+
+    def __post_init__(self) -> None:
+        # No copies: a capture owns the buffers that it was read into, and they are large.
+        for name in ("microphone", "reference"):
+            if getattr(self, name) is not None:
+                getattr(self, name).flags.writeable = False
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Response:
+    """The gated, smoothed response of one capture, per unit of its own drive.
+
+    Attributes
+    ----------
+    source : path in the session folder
+    frequency_hz : shape (n,), the 1/24-octave grid
+    power : shape (n,), smoothed |H|² with the noise's own power taken off; may be ≤ 0 in noise
+    power_short_gate : shape (n,), the same behind a gate of 0.6 times the length
+    noise_power : shape (n,), variance σ² of the gated H
+    noise_dof : shape (n,), degrees of freedom behind σ²
+    cells : shape (n,), K, how many independent values one smoothed value averages
+    drive_power : shape (n,), smoothed |X|²
+    drive_noise : shape (n,), noise power over signal power in the smoothed reference; 0 without
+    harmonic_power : shape (4, n), harmonics 2 to 5 over the fundamental (power) at the
+        frequency that excited them; NaN where not shown
+    harmonic_noise : shape (4, n), what noise alone would give in their place
+    arrival_s : arrival of the direct sound, seconds after the drive
+    sweep_start_s : where the sweep starts in the recording
+    tail_s : recorded time after the last of the sweep
+    noise_excess_db : shape (n,), noise during the sweep over noise before it; NaN where no
+        silence was recorded
+    """
+
+    source: str
+    frequency_hz: FloatArray
+    power: FloatArray
+    power_short_gate: FloatArray
+    noise_power: FloatArray
+    noise_dof: FloatArray
+    cells: FloatArray
+    drive_power: FloatArray
+    drive_noise: FloatArray
+    harmonic_power: FloatArray
+    harmonic_noise: FloatArray
+    noise_excess_db: FloatArray
+    arrival_s: float
+    sweep_start_s: float
+    tail_s: float
+
+    def __post_init__(self) -> None:
+        arrays = [field.name for field in fields(self) if field.type is FloatArray]
+        _freeze(self, arrays)
+        _same_length(self, arrays)
+
+    @property
+    def snr_db(self) -> FloatArray:
+        """K·|H|²/σ² in dB, what reports call the signal-to-noise ratio; shape (n,)."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(10.0 * np.log10(self.cells * self.power / self.noise_power))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Budget:
+    """Standard uncertainties of a curve, in dB (JCGM 100:2008), baseline and level combined.
+
+    Attributes
+    ----------
+    noise_db, local_db, gate_db, drift_db : shape (n,), noise; what takes differ by locally;
+        the gate; the day's drift
+    broadband_db, step_db : what takes differ by as a whole; the volume step
+    dof : shape (n,), effective degrees of freedom (Welch-Satterthwaite)
+    """
+
+    noise_db: FloatArray
+    local_db: FloatArray
+    gate_db: FloatArray
+    drift_db: FloatArray
+    dof: FloatArray
+    broadband_db: float
+    broadband_dof: float
+    step_db: float
+
+    def __post_init__(self) -> None:
+        arrays = ("noise_db", "local_db", "gate_db", "drift_db", "dof")
+        _freeze(self, arrays)
+        _same_length(self, arrays)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ChangeCurve:
+    """Output against the drive actually applied, over frequency, for one level or stage.
+
+    Attributes
+    ----------
+    test : ``"short_term"`` (against the baseline) or ``"long_term"`` (after against before)
+    level_db : asked-for level of the entry, dB SPL at 1 m; the row's key
+    elapsed_s : seconds of stress behind it; 0 for short-term
+    takes : how many captures were averaged
+    frequency_hz, change_db, u95_db : shape (n,)
+    usable : shape (n,), whether the point may be used
+    reason : one a point: why it may not, empty where it may
+    """
+
+    test: Test
+    level_db: float
+    elapsed_s: float
+    takes: int
+    frequency_hz: FloatArray
+    change_db: FloatArray
+    u95_db: FloatArray
+    usable: BoolArray
+    reason: tuple[Reason, ...]
+    budget: Budget
+    source: Literal["sweep", "multitone", "text"] = "sweep"
+
+    def __post_init__(self) -> None:
+        arrays = ("frequency_hz", "change_db", "u95_db")
+        _freeze(self, arrays)
+        _freeze(self, ("usable",), dtype=np.bool_)
+        _same_length(self, (*arrays, "usable", "reason"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class DriveStep:
+    """A volume step: asked for and, where a reference counts, measured (else None)."""
+
+    level_db: float
+    asked_db: float
+    measured_db: float | None
+    u95_db: float
+
+    @property
+    def applied_db(self) -> float:
+        """The step that compression is counted against."""
+        return self.asked_db if self.measured_db is None else self.measured_db
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandResult:
+    """One band at one level: mean over log frequency, worst point, grade.
+
+    Numbers are None where the band can't be told. `grade_may_be` is the next worse grade
+    where the interval allows two, else None.
+    """
+
+    test: Test
+    level_db: float
+    elapsed_s: float
+    band: str
+    low_hz: float
+    high_hz: float
+    mean_db: float | None
+    worst_db: float | None
+    worst_hz: float | None
+    u95_db: float | None
+    grade: Grade
+    grade_may_be: Grade | None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class HarmonicCurves:
+    """Harmonics of one short-term level, against the fundamental that excited them.
+
+    Attributes
+    ----------
+    level_db : asked-for level, dB SPL at 1 m
+    frequency_hz : shape (n,), the exciting frequency
+    orders : the harmonics' numbers, e.g. (2, 3, 4, 5)
+    relative_db : shape (len(orders), n), dB re the fundamental; NaN where not shown
+    """
+
+    level_db: float
+    frequency_hz: FloatArray
+    orders: tuple[int, ...]
+    relative_db: FloatArray
+
+    def __post_init__(self) -> None:
+        _freeze(self, ("frequency_hz", "relative_db"))
+        _same_length(self, ("frequency_hz", "relative_db"))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class BaselineCurve:
+    """The baseline itself: its level over frequency and how well it is known.
+
+    Attributes
+    ----------
+    frequency_hz, level_db, u95_db, snr_db : shape (n,)
+    usable : shape (n,)
+    calibrated : whether `level_db` is absolute (dB SPL) or set by the asked-for level
+    """
+
+    level_asked_db: float
+    frequency_hz: FloatArray
+    level_db: FloatArray
+    u95_db: FloatArray
+    snr_db: FloatArray
+    usable: BoolArray
+    calibrated: bool
+
+    def __post_init__(self) -> None:
+        _freeze(self, ("frequency_hz", "level_db", "u95_db", "snr_db"))
+        _freeze(self, ("usable",), dtype=np.bool_)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeatLevel:
+    """What arrives at a listener from one setting, by one method.
+
+    `low_db` to `high_db` is the range; `level_db` the asked-for level at 1 m of one
+    loudspeaker; `loudest_db` the top of the range at the highest level tested.
+    """
+
+    setup: str
+    listeners_distance_m: float
+    level_db: float
+    low_db: float
+    high_db: float
+    loudest_db: float
+    method: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fact:
+    """A named number that prose may quote.
+
+    Attributes
+    ----------
+    name : dotted, lower case, e.g. ``"short.mids.94.mean"``
+    value : the number itself, unrounded
+    unit : ``"dB"``, ``"Hz"``, … ; empty for a count
+    digits : decimals that its uncertainty supports
+    row : anchor of the table row that it stands in, empty if in none
+    """
+
+    name: str
+    value: float
+    unit: str
+    digits: int
+    row: str = ""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Analysis:
+    """Everything that one session's captures say; what figures, facts and files are made from.
+
+    Attributes
+    ----------
+    sweep_range_hz : first and last frequency of the sweep
+    lowest_hz : 2/gate, below which the gate leaves nothing to use
+    """
+
+    session: Session
+    sample_rate_hz: int
+    gate_s: float
+    sweep_range_hz: tuple[float, float]
+    lowest_hz: float
+    smoothing_fraction: int
+    assumed_repeatability_db: float
+    baseline: BaselineCurve
+    quality: tuple[QualityNote, ...]
+    drive_steps: tuple[DriveStep, ...]
+    short_term: tuple[ChangeCurve, ...]
+    long_term: tuple[ChangeCurve, ...]
+    harmonics: tuple[HarmonicCurves, ...]
+    bands: tuple[BandResult, ...]
+    in_room: tuple[SeatLevel, ...]
+
+    def band(self, name: str, *, test: Test, level_db: float) -> BandResult:
+        """Return one band of one level (the last stage for long-term)."""
+        found = [
+            result
+            for result in self.bands
+            if result.band == name and result.test == test and result.level_db == level_db
+        ]
+        if not found:
+            raise KeyError(f"{test} {name} at {level_db:g} dB")
+        return found[-1]
