@@ -21,9 +21,7 @@ BoolArray = NDArray[np.bool_]
 Test = Literal["short_term", "long_term"]
 Severity = Literal["note", "warning", "refused"]
 Reason = Literal["", "noise", "gate", "range", "gap", "clipped"]
-Grade = Literal[
-    "holds", "slips", "falls short", "gives out", "rises", "rises much", "can't tell"
-]
+Grade = Literal["holds", "slips", "falls short", "gives out", "rises", "rises much", "can't tell"]
 
 
 def frozen_array(values: ArrayLike, *, dtype: Any = np.float64) -> NDArray[Any]:
@@ -97,6 +95,9 @@ class Response:
     noise_power : shape (n,), variance σ² of the gated H
     noise_dof : shape (n,), degrees of freedom behind σ²
     cells : shape (n,), K, how many independent values one smoothed value averages
+    gate_noise_share : shape (n,), variance that noise alone gives the difference between the
+        two gates, over the variance it gives the level itself
+    drive_amplitude : peak amplitude of the drive's sweep, full scale at 1
     drive_power : shape (n,), smoothed |X|²
     drive_noise : shape (n,), noise power over signal power in the smoothed reference; 0 without
     harmonic_power : shape (4, n), harmonics 2 to 5 over the fundamental (power) at the
@@ -116,11 +117,13 @@ class Response:
     noise_power: FloatArray
     noise_dof: FloatArray
     cells: FloatArray
+    gate_noise_share: FloatArray
     drive_power: FloatArray
     drive_noise: FloatArray
     harmonic_power: FloatArray
     harmonic_noise: FloatArray
     noise_excess_db: FloatArray
+    drive_amplitude: float
     arrival_s: float
     sweep_start_s: float
     tail_s: float
@@ -263,12 +266,15 @@ class BaselineCurve:
 
     Attributes
     ----------
+    level_asked_db : what the session says, dB SPL at 1 m
+    mean_level_db : mean of the power over 200-5000 Hz, measured where `calibrated`
     frequency_hz, level_db, u95_db, snr_db : shape (n,)
     usable : shape (n,)
     calibrated : whether `level_db` is absolute (dB SPL) or set by the asked-for level
     """
 
     level_asked_db: float
+    mean_level_db: float
     frequency_hz: FloatArray
     level_db: FloatArray
     u95_db: FloatArray

@@ -1,0 +1,219 @@
+"""The command line: ``upheld report``, ``publish`` and ``demo``.
+
+Each verb parses, calls one function and prints one line or a few. An error that the user can
+mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
+option, too); 1 is a fault of the tool itself.
+"""
+
+import json
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager, nullcontext
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+
+from reportlib import __version__
+from reportlib.errors import ReportError
+
+SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
+
+CAUTION = (
+    "Loud tests hurt ears, drive units and amplifiers: stay out of the room or wear protection, "
+    "raise the level in steps, leave nothing unattended. Local rules and qualified people come "
+    "first."
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="upheld")
+def main() -> None:
+    """Tell whether a loudspeaker's output keeps up with the volume.
+
+    Makes a report on compression from a session folder of recorded sweeps.
+    """
+
+
+def _one_line_errors(command: Callable[..., None]) -> Callable[..., None]:
+    """Print a mendable error as one line, with its exit code."""
+
+    @wraps(command)
+    def wrapped(*args: Any, **options: Any) -> None:
+        try:
+            command(*args, **options)
+        except ReportError as error:
+            click.echo(f"upheld: {' '.join(str(error).split())}", err=True)
+            sys.exit(error.exit_code)
+
+    return wrapped
+
+
+_SESSION = click.argument("session", type=click.Path(path_type=Path))
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+
+
+@main.command()
+@_SESSION
+@click.option(
+    "--seat-distance",
+    "seat_distance_m",
+    type=float,
+    default=3.0,
+    show_default=True,
+    help="Where the reader sits, in metres from the loudspeakers.",
+)
+@click.option(
+    "--seat-loudspeakers",
+    type=click.IntRange(1, 2),
+    default=2,
+    show_default=True,
+    help="How many loudspeakers play there.",
+)
+@click.option(
+    "--smoothing",
+    "smoothing_fraction",
+    type=click.IntRange(1, 48),
+    default=12,
+    show_default=True,
+    help="Smoothing of responses, the n of 1/n octave.",
+)
+@_JSON
+@_one_line_errors
+def report(session: Path, *, as_json: bool, **parameters: Any) -> None:
+    r"""Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
+
+    SESSION is a folder with a session.toml. Text that you edited in its report.ipynb is kept.
+
+    \b
+    Example:
+      upheld report demo_inputs/marram-12
+    """
+    from reportlib.parameters import checked_parameters
+    from reportlib.session import read_session
+
+    read_session(session)  # before a kernel starts: most mistakes are here
+    from reportlib import notebook
+
+    chosen = checked_parameters(session=".", **parameters)
+    with _status("measuring, comparing and drawing"):
+        done = notebook.run_report(session, parameters=chosen, while_running=_import_renderers)
+    written = _render(session)
+    outcome = {
+        "notebook": str(done.notebook),
+        "written": [str(path) for path in written],
+        "kept_cells": list(done.kept_slots),
+    }
+    if as_json:
+        click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
+        return
+    _say_where(session, written=written)
+    if done.kept_slots:
+        click.echo(f"Kept as you wrote them: {', '.join(done.kept_slots)}.")
+
+
+@main.command()
+@_SESSION
+@_JSON
+@_one_line_errors
+def publish(session: Path, *, as_json: bool) -> None:
+    r"""Render SESSION's edited notebook again, without analysing anything.
+
+    \b
+    Example:
+      upheld publish demo_inputs/marram-12
+    """
+    written = _render(session)
+    if as_json:
+        click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
+        return
+    _say_where(session, written=written)
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--speaker",
+    type=click.Choice(SPEAKERS),
+    multiple=True,
+    help="Which of the invented loudspeakers; all three by default.",
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the noise.")
+@click.option(
+    "--stage",
+    "stages_s",
+    type=click.FloatRange(1.0, 3600.0),
+    multiple=True,
+    help="Seconds of one long-term stage; give it once a stage.  [default: 30, 90]",
+)
+@click.option(
+    "--takes",
+    type=click.IntRange(1, 5),
+    default=2,
+    show_default=True,
+    help="Takes of each short-term level.",
+)
+@_one_line_errors
+def demo(
+    folder: Path, *, speaker: tuple[str, ...], seed: int, stages_s: tuple[float, ...], takes: int
+) -> None:
+    r"""Make simulated measuring days of invented loudspeakers in FOLDER.
+
+    \b
+    Example:
+      upheld demo my-demo --speaker trivet-6
+    """
+    from reportlib.demo import make_demo
+
+    for name in speaker or SPEAKERS:
+        with _status(f"simulating {name}"):
+            made = make_demo(
+                folder / name,
+                speaker=name,
+                seed=seed,
+                stages_s=stages_s or (30.0, 90.0),
+                takes=takes,
+            )
+        click.echo(f"Made {made}. Next: upheld report {made}")
+    click.echo(CAUTION)
+
+
+def _status(what: str) -> AbstractContextManager[object]:
+    """Show that work goes on, where somebody watches."""
+    if not sys.stderr.isatty():
+        return nullcontext()
+    from rich.console import Console
+
+    return Console(stderr=True).status(what)
+
+
+def _import_renderers() -> None:
+    """Import what rendering needs while the kernel works; the kernel is another process."""
+
+    def imports() -> None:
+        import nbconvert.exporters  # noqa: F401
+        import typst  # noqa: F401
+
+        from reportlib import render  # noqa: F401
+
+    threading.Thread(target=imports, daemon=True).start()
+
+
+def _render(session: Path) -> list[Path]:
+    from reportlib import memory, notebook, render
+
+    edited = notebook.read_notebook(session / notebook.REPORT)
+    kept = memory.read_results(session)
+    about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
+    with _status("rendering page, PDF and pictures"):
+        return render.write_outputs(
+            notebook.for_readers(edited, about=about), out=session / "out", data=kept.data
+        )
+
+
+def _say_where(session: Path, *, written: list[Path]) -> None:
+    pages = [path.name for path in written if path.parent == session / "out"]
+    click.echo(f"Wrote {', '.join(sorted(pages))} in {session / 'out'}.")
+    click.echo(CAUTION)

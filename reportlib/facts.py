@@ -1,0 +1,182 @@
+"""Named numbers that prose may quote, and how they are written.
+
+A number is computed once, kept as a `Fact` and quoted by its name; an unknown or a duplicate
+name is an error. In Markdown a quoted fact is an ordinary link,
+``[−1.5 dB](#fact-short.mids.94.mean)``: Jupyter shows the value, the page links it to its row.
+
+Names are dotted and lower case: test, band, level, then what it is.
+
+=============================== ============================================================
+``test.baseline``, ``test.top`` quietest and loudest short-term level, dB
+``test.lowest``                 lowest frequency that the gate leaves to use, Hz
+``short.<band>.<level>.mean``   mean change of a band at a level; ``.shortfall`` its negative,
+                                ``.u95`` its interval, ``.worst``, ``.worst-at``
+``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
+``step.<level>.asked``          a volume step as asked for, and ``.measured``
+``seat.<level>.low``, ``.high`` the range at the reader's seat
+=============================== ============================================================
+"""
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+
+from reportlib.levels import BANDS
+from reportlib.model import Analysis, BandResult, Fact
+
+SLUGS = {band.name: band.slug for band in BANDS}
+SEAT_SETUP = "your seat"
+
+
+class FactTable(Mapping[str, Fact]):
+    """Facts by name; a name that is not there says which ones are near."""
+
+    def __init__(self, facts: Iterable[Fact]) -> None:
+        self._facts: dict[str, Fact] = {}
+        for fact in facts:
+            if fact.name in self._facts:
+                raise ValueError(f"fact {fact.name!r} is recorded twice")
+            self._facts[fact.name] = fact
+
+    def __getitem__(self, name: str) -> Fact:
+        try:
+            return self._facts[name]
+        except KeyError:
+            raise KeyError(f"no fact is named {name!r}") from None
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._facts)
+
+    def __len__(self) -> int:
+        return len(self._facts)
+
+
+def number(value: float, digits: int) -> str:
+    """Write a number with a true minus sign and no minus zero.
+
+    >>> number(-1.46, 1), number(-0.04, 1)
+    ('−1.5', '0.0')
+    """
+    text = f"{value:.{max(digits, 0)}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def frequency(value_hz: float) -> str:
+    """Write a frequency for reading: two significant digits, kHz from 1 kHz up.
+
+    >>> frequency(41.7), frequency(1234.0), frequency(16000.0)
+    ('42 Hz', '1.2 kHz', '16 kHz')
+    """
+    rounded = round(value_hz, 1 - math.floor(math.log10(value_hz)))
+    return f"{rounded / 1000:g} kHz" if rounded >= 1000.0 else f"{rounded:g} Hz"
+
+
+def duration(value_s: float) -> str:
+    """Write a length of time for reading.
+
+    >>> duration(18.0), duration(120.0), duration(90.0)
+    ('18 s', '2 min', '90 s')
+    """
+    if value_s >= 120.0:
+        return f"{value_s / 60:.3g} min"
+    return f"{value_s:.3g} s"
+
+
+def written(fact: Fact) -> str:
+    """Write a fact's value with its unit.
+
+    >>> written(Fact(name="a", value=-1.46, unit="dB", digits=1))
+    '−1.5 dB'
+    """
+    if fact.unit == "Hz":
+        return frequency(fact.value)
+    if fact.unit == "s":
+        return duration(fact.value)
+    return f"{number(fact.value, fact.digits)} {fact.unit}".rstrip()
+
+
+def quoted(fact: Fact) -> str:
+    """Write a fact as the Markdown link that quotes it."""
+    return f"[{written(fact)}](#fact-{fact.name})"
+
+
+def level_key(level_db: float) -> str:
+    """Write a level as it stands in names: ``94``, ``82.5``."""
+    return f"{level_db:g}"
+
+
+def band_key(result: BandResult) -> str:
+    """Name the facts of one band at one level, without the last part."""
+    test = "short" if result.test == "short_term" else "long"
+    key = f"{test}.{SLUGS[result.band]}.{level_key(result.level_db)}"
+    return key if result.test == "short_term" else f"{key}.{result.elapsed_s:g}"
+
+
+def digits_for(u95_db: float) -> int:
+    """Return how many decimals an interval supports: one below 1 dB, none above."""
+    return 1 if u95_db < 1.0 else 0
+
+
+def collect(analysis: Analysis) -> FactTable:
+    """Name every number of an analysis that a sentence may need."""
+    facts = [
+        Fact(name="test.baseline", value=analysis.session.baseline.level_db, unit="dB", digits=0),
+        Fact(name="test.lowest", value=_speaks_from_hz(analysis), unit="Hz", digits=0),
+        Fact(name="test.gate", value=1e3 * analysis.gate_s, unit="ms", digits=0),
+        Fact(name="test.distance", value=analysis.session.rig.distance_m, unit="m", digits=1),
+    ]
+    if analysis.session.sweep is not None:
+        facts.append(
+            Fact(name="test.sweep", value=analysis.session.sweep.duration_s, unit="s", digits=1)
+        )
+    if analysis.short_term:
+        top = analysis.short_term[-1].level_db
+        facts.append(Fact(name="test.top", value=top, unit="dB", digits=0))
+    for result in analysis.bands:
+        facts += _band_facts(result)
+    for step in analysis.drive_steps:
+        key, row = f"step.{level_key(step.level_db)}", f"fact-step.{level_key(step.level_db)}"
+        facts.append(Fact(name=f"{key}.asked", value=step.asked_db, unit="dB", digits=1, row=row))
+        if step.measured_db is not None:
+            facts.append(
+                Fact(name=f"{key}.measured", value=step.measured_db, unit="dB", digits=2, row=row)
+            )
+    for seat in analysis.in_room:
+        if seat.setup != SEAT_SETUP:
+            continue
+        key = f"seat.{level_key(seat.level_db)}"
+        row = f"fact-{key}"
+        facts += [
+            Fact(name=f"{key}.low", value=seat.low_db, unit="dB", digits=0, row=row),
+            Fact(name=f"{key}.high", value=seat.high_db, unit="dB", digits=0, row=row),
+        ]
+    return FactTable(facts)
+
+
+def _band_facts(result: BandResult) -> list[Fact]:
+    if result.mean_db is None or result.u95_db is None:
+        return []
+    key = band_key(result)
+    digits = digits_for(result.u95_db)
+
+    def fact(name: str, value: float, *, unit: str = "dB") -> Fact:
+        return Fact(name=f"{key}.{name}", value=value, unit=unit, digits=digits, row=f"fact-{key}")
+
+    found = [
+        fact("mean", result.mean_db),
+        fact("shortfall", -result.mean_db),
+        fact("u95", result.u95_db),
+    ]
+    if result.worst_db is not None and result.worst_hz is not None:
+        found += [fact("worst", result.worst_db), fact("worst-at", result.worst_hz, unit="Hz")]
+    return found
+
+
+def _speaks_from_hz(analysis: Analysis) -> float:
+    """Lowest frequency that is usable in every short-term curve (else the gate's limit)."""
+    lowest = max(analysis.lowest_hz, analysis.sweep_range_hz[0])
+    for curve in analysis.short_term:
+        if curve.usable.any():
+            lowest = max(lowest, float(curve.frequency_hz[curve.usable][0]))
+    return lowest

@@ -1,0 +1,216 @@
+"""Decibels, the frequency grid, bands and weightings.
+
+Conventions: powers are linear, levels in dB; a cell is the stretch of frequency that one
+smoothed value speaks for. G is the base-10 octave ratio of IEC 61260-1:2014.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from reportlib.model import BoolArray, FloatArray
+
+G = 10.0**0.3
+"""Octave ratio, base 10 (IEC 61260-1:2014, 5.2): 1.995262."""
+
+GRID_PER_OCTAVE = 24
+
+
+@dataclass(frozen=True)
+class Band:
+    """A named stretch of frequency, half-open: low_hz ≤ f < high_hz."""
+
+    name: str
+    low_hz: float
+    high_hz: float
+
+    @property
+    def slug(self) -> str:
+        """The name as it stands in fact names and anchors, e.g. ``"low-mids"``."""
+        return self.name.replace(" ", "-")
+
+    def holds(self, frequency_hz: ArrayLike) -> BoolArray:
+        """Return which frequencies lie in the band."""
+        f = np.asarray(frequency_hz)
+        return np.asarray((f >= self.low_hz) & (f < self.high_hz))
+
+
+BANDS = (
+    Band("bass", 40.0, 160.0),
+    Band("low mids", 160.0, 500.0),
+    Band("mids", 500.0, 2000.0),
+    Band("presence", 2000.0, 6000.0),
+    Band("treble", 6000.0, 16000.0),
+)
+
+
+def db(power: ArrayLike) -> FloatArray:
+    """Return 10·lg of a power ratio; −inf for 0, NaN below."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(10.0 * np.log10(np.asarray(power, dtype=np.float64)))
+
+
+def power(level_db: ArrayLike) -> FloatArray:
+    """Return the power ratio of a level in dB.
+
+    >>> float(power(20.0))
+    100.0
+    """
+    return np.asarray(10.0 ** (np.asarray(level_db, dtype=np.float64) / 10.0))
+
+
+def energy_sum_db(levels_db: ArrayLike) -> float:
+    """Return the level of incoherent sources together.
+
+    >>> round(energy_sum_db([85.0, 85.0]), 2)
+    88.01
+    """
+    return float(db(np.sum(power(levels_db))))
+
+
+def distance_change_db(*, from_m: float, to_m: float) -> float:
+    """Return how the free-field level of a point source changes with distance, in dB.
+
+    >>> round(distance_change_db(from_m=1.0, to_m=3.0), 2)
+    -9.54
+    """
+    return -20.0 * math.log10(to_m / from_m)
+
+
+def grid_hz(*, start_hz: float, stop_hz: float, per_octave: int = GRID_PER_OCTAVE) -> FloatArray:
+    """Return the frequencies 1000·G^(k/per_octave) from `start_hz` to `stop_hz`.
+
+    A sampling grid through 1 kHz on purpose; bands proper follow :func:`band_centres_hz`.
+
+    Returns
+    -------
+    shape (n,), strictly increasing
+    """
+    step = math.log(G) / per_octave
+    first = math.ceil(math.log(start_hz / 1000.0) / step - 1e-9)
+    last = math.floor(math.log(stop_hz / 1000.0) / step + 1e-9)
+    return np.asarray(1000.0 * G ** (np.arange(first, last + 1) / per_octave))
+
+
+def band_centres_hz(fraction: int, *, start_hz: float, stop_hz: float) -> FloatArray:
+    """Return exact mid-band frequencies of 1/`fraction`-octave bands (IEC 61260-1:2014, 5.4).
+
+    Odd fractions run through 1 kHz, even ones stand half a step beside it.
+    """
+    offset = 0.0 if fraction % 2 else 0.5
+    step = math.log(G) / fraction
+    first = math.ceil(math.log(start_hz / 1000.0) / step - offset - 1e-9)
+    last = math.floor(math.log(stop_hz / 1000.0) / step - offset + 1e-9)
+    return np.asarray(1000.0 * G ** ((np.arange(first, last + 1) + offset) / fraction))
+
+
+def cell_edges_hz(centre_hz: ArrayLike, *, fraction: float) -> tuple[FloatArray, FloatArray]:
+    """Return lower and upper edges of 1/`fraction`-octave cells, f·G^(∓1/(2·fraction)).
+
+    Source: IEC 61260-1:2014, 5.5 (from memory).
+    """
+    half = G ** (0.5 / fraction)
+    centre = np.asarray(centre_hz, dtype=np.float64)
+    return centre / half, centre * half
+
+
+def cell_mean(
+    spectrum: FloatArray, *, spacing_hz: float, low_hz: ArrayLike, high_hz: ArrayLike
+) -> FloatArray:
+    """Average a power spectrum over cells, every hertz with the same weight.
+
+    The spectrum is taken as linear between its bins, so that cells narrower than a bin are
+    right too; one cumulative sum, no loop over bins.
+
+    Parameters
+    ----------
+    spectrum : shape (..., bins), the power at 0, spacing, 2·spacing … Hz
+    low_hz, high_hz : shape (n,), edges of the cells; beyond the last bin they are cut there
+
+    Returns
+    -------
+    shape (..., n)
+    """
+    bins = spectrum.shape[-1]
+    area = np.zeros_like(spectrum)
+    np.cumsum(spectrum[..., 1:] + spectrum[..., :-1], axis=-1, out=area[..., 1:])
+    area *= 0.5
+
+    def area_to(edge_hz: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        position = np.clip(np.asarray(edge_hz, dtype=np.float64) / spacing_hz, 0.0, bins - 1.0)
+        index = np.minimum(position.astype(np.intp), bins - 2)
+        part = position - index
+        here, after = spectrum[..., index], spectrum[..., index + 1]
+        return area[..., index] + part * (here + 0.5 * part * (after - here)), position
+
+    (upper, end), (lower, begin) = area_to(high_hz), area_to(low_hz)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray((upper - lower) / (end - begin))
+
+
+def moving_octave_mean(
+    values: FloatArray, *, frequency_hz: FloatArray, octaves: float, keep: BoolArray | None = None
+) -> FloatArray:
+    """Average values on the grid over a stretch of `octaves` around each point.
+
+    Points that are not finite, or not in `keep`, are left out; a stretch without any gives NaN.
+
+    Returns
+    -------
+    shape of `values`, averaged along the last axis
+    """
+    position = np.log(frequency_hz / frequency_hz[0]) / math.log(G)
+    low = np.searchsorted(position, position - octaves / 2 - 1e-9, side="left")
+    high = np.searchsorted(position, position + octaves / 2 + 1e-9, side="right")
+    good = np.isfinite(values) & (True if keep is None else keep)
+    pad = [(0, 0)] * (values.ndim - 1) + [(1, 0)]
+    total = np.pad(np.cumsum(np.where(good, values, 0.0), axis=-1), pad)
+    count = np.pad(np.cumsum(good, axis=-1), pad)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(
+            (total[..., high] - total[..., low]) / (count[..., high] - count[..., low])
+        )
+
+
+def tone_amplitude(
+    samples: FloatArray, *, sample_rate_hz: float, frequency_hz: float
+) -> tuple[float, float]:
+    """Return the peak amplitude of a tone near `frequency_hz`, and its share of all power.
+
+    The largest line within 5 % of the frequency, its power summed over the main lobe of a Hann
+    window (so that a tone between two bins loses nothing).
+    """
+    from scipy import fft
+
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(samples.size) + 0.5) / samples.size)
+    spectrum = np.abs(fft.rfft(samples * window)) ** 2
+    bins = np.arange(spectrum.size) * sample_rate_hz / samples.size
+    near = np.flatnonzero(np.abs(bins / frequency_hz - 1.0) < 0.05)
+    peak = int(near[np.argmax(spectrum[near])]) if near.size else 0
+    lobe = spectrum[max(0, peak - 3) : peak + 4]
+    # Parseval for a windowed tone of amplitude a: Σ|FFT|² over its lobe is a²/4 · n · Σw².
+    scale = samples.size * float(np.sum(np.square(window)))
+    total = max(float(np.sum(spectrum)), 1e-300)
+    return math.sqrt(4.0 * float(np.sum(lobe)) / scale), float(np.sum(lobe)) / total
+
+
+def a_weighting_db(frequency_hz: ArrayLike) -> FloatArray:
+    """Return the A weighting (IEC 61672-1:2013, Annex E, eq. E.6), 0 dB at 1 kHz.
+
+    >>> a_weighting_db([100.0, 1000.0]).round(1)
+    array([-19.1,   0. ])
+    """
+    f2 = np.square(np.asarray(frequency_hz, dtype=np.float64))
+    shape = (12194.0**2 * f2**2) / (
+        (f2 + 20.60**2) * np.sqrt((f2 + 107.7**2) * (f2 + 737.9**2)) * (f2 + 12194.0**2)
+    )
+    return np.asarray(20.0 * np.log10(shape) + 2.000)
+
+
+def c_weighting_db(frequency_hz: ArrayLike) -> FloatArray:
+    """Return the C weighting (IEC 61672-1:2013, Annex E, eq. E.1), 0 dB at 1 kHz."""
+    f2 = np.square(np.asarray(frequency_hz, dtype=np.float64))
+    shape = (12194.0**2 * f2) / ((f2 + 20.60**2) * (f2 + 12194.0**2))
+    return np.asarray(20.0 * np.log10(shape) + 0.062)

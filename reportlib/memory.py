@@ -1,0 +1,138 @@
+"""The tool's memory in the session folder, ``.upheld/``: last results, last drafts, history.
+
+The notebook's last cell keeps what it found with :func:`keep_results`; the command line and
+the reviewer's own runs in Jupyter write the same files. Everything is written beside and
+renamed. What lies here can be lost without losing a word: then every narrative cell counts as
+edited.
+"""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from jinja2 import FileSystemLoader, StrictUndefined
+from jinja2.sandbox import SandboxedEnvironment
+
+from reportlib import __version__, files, narrative, resources, results
+from reportlib.errors import NotebookError
+from reportlib.facts import collect
+from reportlib.model import Analysis
+from reportlib.parameters import ReportParameters
+
+FOLDER = ".upheld"
+HISTORY_KEPT = 20
+"""How many earlier notebooks are kept; the oldest go first."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kept:
+    """What the last run found.
+
+    Attributes
+    ----------
+    drafts : Markdown by slot
+    about : title, date, description and colophon of the page
+    data : contents of the files in ``out/data`` by name
+    """
+
+    drafts: dict[str, str]
+    about: dict[str, Any]
+    data: dict[str, bytes]
+
+
+def narrative_templates() -> SandboxedEnvironment:
+    """Return the environment that finds the narrative's wordings; no code runs from it."""
+    return SandboxedEnvironment(
+        loader=FileSystemLoader(resources.templates_folder() / "narrative"),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=False,
+        autoescape=False,  # Markdown, cleaned when it is rendered
+    )
+
+
+def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
+    """Write results, facts and drafts of a run into the session's ``.upheld/``."""
+    folder = Path(analysis.session.folder) / FOLDER / "results"
+    folder.mkdir(parents=True, exist_ok=True)
+    facts = collect(analysis)
+    drafts = narrative.draft(
+        analysis, facts=facts, templates=narrative_templates(), parameters=parameters
+    )
+    kept = {"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()}
+    texts = {
+        "compression.csv": results.compression_csv((*analysis.short_term, *analysis.long_term)),
+        "results.json": results.results_json(analysis, tool_version=__version__),
+        "facts.json": results.facts_json(facts),
+        "run.json": json.dumps(kept, ensure_ascii=False, indent=1) + "\n",
+    }
+    for name, text in texts.items():
+        files.write_text_safely(folder / name, text)
+
+
+def about(analysis: Analysis) -> dict[str, Any]:
+    """Return what the page says about itself."""
+    session = analysis.session
+    captures = sum(len(entry.captures) for entry in session.short_term)
+    levels = f"{session.baseline.level_db:g} to {session.short_term[-1].level_db:g} dB"
+    name = session.speaker.name
+    return {
+        "format": 1,
+        "title": name,
+        "kind": "Does the output keep up with the volume?",
+        "date": session.date,
+        "tool_version": __version__,
+        "language": "en",
+        "description": f"{name}: does the output keep up with the volume? Measured from {levels}.",
+        "colophon": f"Made with upheld {__version__} from {captures} short-term sweeps, "
+        f"{levels}; session {session.digests.get('session.toml', '')[:12]}.",
+    }
+
+
+def read_results(session_folder: Path) -> Kept:
+    """Read what the last run found.
+
+    Raises
+    ------
+    NotebookError
+        No run has been kept, or what was kept is damaged.
+    """
+    folder = session_folder / FOLDER / "results"
+    try:
+        run = json.loads((folder / "run.json").read_text("utf-8"))
+        data = {name: (folder / name).read_bytes() for name in ("compression.csv", "results.json")}
+        return Kept(drafts=dict(run["drafts"]), about=dict(run["about"]), data=data)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise NotebookError(
+            f"{folder}: the results of the last run are missing or damaged "
+            f"({type(error).__name__}). Run 'upheld report {session_folder}' first."
+        ) from error
+
+
+def last_drafts(session_folder: Path) -> dict[str, str] | None:
+    """Read the drafts that the notebook was last filled with, or None where they are lost."""
+    try:
+        drafts = json.loads((session_folder / FOLDER / "drafts.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return None
+    if not isinstance(drafts, dict):
+        return None
+    return {str(slot): str(text) for slot, text in drafts.items()}
+
+
+def keep_drafts(session_folder: Path, drafts: dict[str, str]) -> None:
+    """Remember what the notebook has just been filled with."""
+    folder = session_folder / FOLDER
+    folder.mkdir(exist_ok=True)
+    text = json.dumps(drafts, ensure_ascii=False, indent=1) + "\n"
+    files.write_text_safely(folder / "drafts.json", text)
+
+
+def keep_notebook(session_folder: Path, notebook: Path) -> None:
+    """Put a copy of the notebook into the history, and let the oldest go."""
+    history = session_folder / FOLDER / "history"
+    files.keep_copy(notebook, history)
+    for old in sorted(history.glob("*.ipynb"))[:-HISTORY_KEPT]:
+        old.unlink()

@@ -1,0 +1,341 @@
+"""From impulse responses to gated, smoothed responses on one grid (method: README, "How").
+
+All captures of a session get the same window at the same place: the baseline's arrival, to
+which the others are aligned by cross-correlation. Powers are smoothed before any ratio is
+taken; the noise's own power is taken off, less the share that the logarithm's curvature
+takes anyway.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft
+
+from reportlib.deconvolution import HIGHEST_HARMONIC, LONGEST_GATE_S, Deconvolved
+from reportlib.errors import AnalysisError
+from reportlib.levels import cell_edges_hz, cell_mean
+from reportlib.model import FloatArray, Response
+from reportlib.stimulus import SweepLaw
+
+SHORT_GATE = 0.6
+"""The second gate, which shows what the gate itself does, as a share of the first."""
+
+_SHORTEST_GATE_S = 0.001
+_FINER = 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gate:
+    """The window on every impulse response: half-Hann up to the arrival, flat, half-Hann down.
+
+    Attributes
+    ----------
+    before_s : length of the rising edge before the arrival
+    length_s : from the arrival to zero; the last quarter falls
+    """
+
+    before_s: float
+    length_s: float
+
+    @property
+    def lowest_hz(self) -> float:
+        """2/length: below it a local change cannot be told."""
+        return 2.0 / self.length_s
+
+    def shortened(self, factor: float) -> "Gate":
+        """Return the gate with its length (not its rising edge) multiplied by `factor`."""
+        return Gate(before_s=self.before_s, length_s=self.length_s * factor)
+
+    def weights(self, time_s: FloatArray) -> FloatArray:
+        """Return the window at times after the arrival; shape of `time_s`."""
+        rise = np.clip(-time_s / self.before_s, 0.0, 1.0)
+        fall = np.clip((time_s - 0.75 * self.length_s) / (0.25 * self.length_s), 0.0, 1.0)
+        return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.maximum(rise, fall)))
+
+
+def session_gate(captures: Sequence[Deconvolved], *, law: SweepLaw, gate_ms: float | None) -> Gate:
+    """Choose the one gate of a session: as asked, else as long as every capture allows.
+
+    Raises
+    ------
+    AnalysisError
+        A capture ends before its sweep's answer has arrived.
+    """
+    shortest = min(captures, key=lambda capture: capture.tail_s)
+    if shortest.tail_s < _SHORTEST_GATE_S:
+        raise AnalysisError(
+            f"{shortest.source} ends {abs(min(shortest.tail_s, 0.0)) * 1e3:.0f} ms before its "
+            "sweep does; record on for at least half a second after it, or leave this capture out "
+            "of session.toml."
+        )
+    length_s = min(LONGEST_GATE_S, shortest.tail_s)
+    if gate_ms is not None:
+        length_s = min(length_s, gate_ms / 1e3)
+    before_s = min(0.4 * law.lead_s(2), max(0.002, length_s / 10.0))
+    return Gate(before_s=before_s, length_s=length_s)
+
+
+def find_arrival_s(capture: Deconvolved, *, law: SweepLaw) -> float:
+    """Find the direct sound: the first sample within 20 dB of the peak of the envelope.
+
+    The envelope is that of the impulse response between 1 and 10 kHz (inside the sweep).
+    """
+    fs = capture.sample_rate_hz
+    peak = capture.peak_lag - capture.first_lag
+    first = max(0, peak - round(0.04 * fs))
+    piece = capture.impulse[first : peak + round(0.02 * fs)]
+    length = fft.next_fast_len(2 * piece.size)
+    frequency = fft.fftfreq(length, 1.0 / fs)
+    low, high = max(1000.0, law.start_hz), min(10_000.0, law.stop_hz, 0.45 * fs)
+    if low >= high:
+        low, high = law.start_hz, min(law.stop_hz, 0.45 * fs)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        out = np.maximum(np.log2(low / frequency), np.log2(frequency / high))
+    weight = np.where(
+        frequency > 0,
+        0.5 + 0.5 * np.cos(np.pi * np.clip(2.0 * np.nan_to_num(out, nan=9.0, posinf=9.0), 0, 1)),
+        0.0,
+    )
+    envelope = np.abs(fft.ifft(fft.fft(piece, length) * weight))[: piece.size]
+    arrival = int(np.argmax(envelope >= 0.1 * envelope.max()))
+    return (capture.first_lag + first + arrival) / fs
+
+
+def align_s(capture: Deconvolved, *, to: Deconvolved, arrival_s: float) -> float:
+    """Return the arrival in `capture` that corresponds to `arrival_s` in `to`, in s.
+
+    Cross-correlation of the impulse responses around the direct sound, to a part of a sample
+    by interpolation and a parabola through the three largest values.
+    """
+    fs = capture.sample_rate_hz
+    search = round(0.002 * fs)
+
+    def around(one: Deconvolved) -> FloatArray:
+        centre = one.peak_lag - one.first_lag
+        return one.impulse[max(0, centre - round(0.005 * fs)) : centre + round(0.01 * fs)]
+
+    ours, theirs = around(capture), around(to)
+    length = fft.next_fast_len(ours.size + theirs.size, real=True)
+    cross = fft.rfft(ours, length) * np.conj(fft.rfft(theirs, length))
+    # The peak is a few samples wide: a parabola is right only on a finer grid.
+    correlation = fft.irfft(cross, _FINER * length)
+    near = np.concatenate((correlation[-search * _FINER :], correlation[: search * _FINER + 1]))
+    best = int(np.argmax(near))
+    part = 0.0
+    if 0 < best < near.size - 1:
+        left, middle, right = near[best - 1 : best + 2]
+        curvature = left - 2.0 * middle + right
+        part = 0.5 * float(left - right) / float(curvature) if curvature < 0 else 0.0
+    shift = capture.peak_lag - to.peak_lag + (best + part) / _FINER - search
+    return arrival_s + shift / fs
+
+
+def independent_cells(
+    window: FloatArray, energy: FloatArray, *, sample_rate_hz: float, width_hz: FloatArray
+) -> FloatArray:
+    """Return K, how many independent values of noise one smoothed value averages.
+
+    1/K = Σ_m e[m] Σ_n w²[n]·sinc²(B·(n − m)/fs) / (Σw²·Σe), computed where it is a product:
+    the transform of sinc²(Bt) is a triangle of half-width B.
+
+    Parameters
+    ----------
+    window : shape (n,), the gate's weights w
+    energy : shape (n,), where the energy of the response lies in it; one spike for a direct
+        sound alone
+    width_hz : shape (m,), widths B of the smoothing cells
+
+    Returns
+    -------
+    shape (m,), at least 1
+    """
+    block = max(1, int(sample_rate_hz * 1e-4))
+    edges = np.arange(0, window.size, block)
+    squared = np.add.reduceat(np.square(window), edges)
+    energy = np.add.reduceat(energy, edges)
+    length = fft.next_fast_len(16 * edges.size, real=True)
+    product = (fft.rfft(squared, length) * np.conj(fft.rfft(energy, length))).real
+    product /= product[0]
+    spacing = sample_rate_hz / block / length
+    bins = np.arange(product.size) * spacing
+    zero = {"spacing_hz": spacing, "low_hz": np.zeros(width_hz.size), "high_hz": width_hz}
+    plain = cell_mean(product, **zero)
+    ramp = cell_mean(product * bins, **zero)
+    inverse = 2.0 * (plain - ramp / width_hz)
+    return np.asarray(1.0 / np.clip(inverse, 1e-9, 1.0))
+
+
+def _cut(capture: Deconvolved, *, gate: Gate, arrival_s: float) -> tuple[FloatArray, FloatArray]:
+    """Return the stretch of impulse response under the gate, and the gate's weights on it."""
+    fs = capture.sample_rate_hz
+    first = max(0, math.ceil((arrival_s - gate.before_s) * fs) - capture.first_lag)
+    last = min(
+        capture.impulse.size, math.floor((arrival_s + gate.length_s) * fs) - capture.first_lag + 1
+    )
+    time_s = (capture.first_lag + np.arange(first, last)) / fs - arrival_s
+    return capture.impulse[first:last], gate.weights(time_s)
+
+
+def _gated_power(
+    capture: Deconvolved,
+    *,
+    gate: Gate,
+    arrival_s: float,
+    oversampling: int,
+    centre_hz: FloatArray,
+    fraction: int,
+) -> tuple[FloatArray, FloatArray]:
+    """Return smoothed |H|² at `centre_hz` and the weights that were used."""
+    piece, weights = _cut(capture, gate=gate, arrival_s=arrival_s)
+    length = fft.next_fast_len(oversampling * piece.size, real=True)
+    spectrum = fft.rfft(piece * weights, length)
+    low, high = cell_edges_hz(centre_hz, fraction=fraction)
+    smoothed = cell_mean(
+        np.square(spectrum.real) + np.square(spectrum.imag),
+        spacing_hz=capture.sample_rate_hz / length,
+        low_hz=low,
+        high_hz=high,
+    )
+    return smoothed, weights
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SmoothingCells:
+    """What smoothing does to noise behind the session's gate; the same for every capture.
+
+    Attributes
+    ----------
+    cells : shape (m,), K on the grid
+    gate_noise_share : shape (m,), see `model.Response`
+    """
+
+    cells: FloatArray
+    gate_noise_share: FloatArray
+
+
+def smoothing_cells(
+    capture: Deconvolved, *, gate: Gate, arrival_s: float, fraction: int, spread: bool
+) -> SmoothingCells:
+    """Work out K for the gate of a session, from its baseline.
+
+    `spread`: the space is reverberant, so the energy lies all over the gate; otherwise it is
+    taken at the arrival.
+    """
+    piece, weights = _cut(capture, gate=gate, arrival_s=arrival_s)
+    arrival = min(piece.size - 1, round(gate.before_s * capture.sample_rate_hz))
+    energy = np.square(piece * weights) if spread else np.zeros(piece.size)
+    if not spread:
+        energy[arrival] = 1.0
+    low, high = cell_edges_hz(capture.frequency_hz, fraction=fraction)
+    time_s = (np.arange(piece.size) - arrival) / capture.sample_rate_hz
+    cut_off = weights - gate.shortened(SHORT_GATE).weights(time_s)
+
+    def cells(window: FloatArray) -> FloatArray:
+        return independent_cells(
+            window, energy, sample_rate_hz=capture.sample_rate_hz, width_hz=high - low
+        )
+
+    own, late = cells(weights), cells(cut_off)
+    share = np.sum(np.square(cut_off)) / late / (np.sum(np.square(weights)) / own)
+    return SmoothingCells(cells=own, gate_noise_share=share)
+
+
+def measure_response(
+    capture: Deconvolved,
+    *,
+    law: SweepLaw,
+    gate: Gate,
+    arrival_s: float,
+    fraction: int,
+    smoothing: SmoothingCells,
+) -> Response:
+    """Gate and smooth one capture, and separate its harmonics.
+
+    Parameters
+    ----------
+    capture : as deconvolved
+    arrival_s : arrival in this capture, aligned to the baseline's
+    fraction : smoothing, as the n of 1/n octave
+    smoothing : of :func:`smoothing_cells`
+    """
+    grid, cells = capture.frequency_hz, smoothing.cells
+    common = {"arrival_s": arrival_s, "centre_hz": grid, "fraction": fraction}
+    power, weights = _gated_power(capture, gate=gate, oversampling=4, **common)  # type: ignore[arg-type]
+    shorter, short_weights = _gated_power(
+        capture,
+        gate=gate.shortened(SHORT_GATE),
+        oversampling=4,
+        **common,  # type: ignore[arg-type]
+    )
+    noise = capture.noise_density * np.sum(np.square(weights))
+    short_noise = capture.noise_density * np.sum(np.square(short_weights))
+    power = power - (1.0 - 1.0 / cells) * noise
+    harmonics, harmonic_noise = _harmonics(
+        capture, law=law, gate=gate, arrival_s=arrival_s, fraction=fraction, fundamental=power
+    )
+    return Response(
+        source=capture.source,
+        frequency_hz=grid,
+        power=power,
+        power_short_gate=shorter - (1.0 - 1.0 / cells) * short_noise,
+        noise_power=noise,
+        noise_dof=capture.noise_dof,
+        cells=cells,
+        gate_noise_share=smoothing.gate_noise_share,
+        drive_amplitude=capture.drive_amplitude,
+        drive_power=capture.drive_power * np.maximum(1.0 - capture.drive_noise, 0.0),
+        drive_noise=capture.drive_noise,
+        harmonic_power=harmonics,
+        harmonic_noise=harmonic_noise,
+        noise_excess_db=capture.noise_excess_db,
+        arrival_s=arrival_s,
+        sweep_start_s=capture.sweep_start_s,
+        tail_s=capture.tail_s,
+    )
+
+
+def _harmonics(
+    capture: Deconvolved,
+    *,
+    law: SweepLaw,
+    gate: Gate,
+    arrival_s: float,
+    fraction: int,
+    fundamental: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return harmonics 2 to 5 over the fundamental, and noise in their place; shape (4, m)."""
+    fs, grid = capture.sample_rate_hz, capture.frequency_hz
+    powers, noises = [], []
+    for order in range(2, HIGHEST_HARMONIC + 1):
+        own = Gate(
+            before_s=0.4 * law.rate_s * math.log((order + 1) / order),
+            length_s=min(gate.length_s, 0.5 * law.rate_s * math.log(order / (order - 1))),
+        )
+        target = order * grid
+        power, weights = _gated_power(
+            capture,
+            gate=own,
+            arrival_s=arrival_s - law.lead_s(order),
+            oversampling=2,
+            centre_hz=target,
+            fraction=fraction,
+        )
+        low, high = cell_edges_hz(target, fraction=fraction)
+        spike = np.zeros(weights.size)
+        spike[min(weights.size - 1, round(own.before_s * fs))] = 1.0
+        cells = independent_cells(weights, spike, sample_rate_hz=fs, width_hz=high - low)
+        density = np.exp(np.interp(np.log(target), np.log(grid), np.log(capture.noise_density)))
+        noise = density * np.sum(np.square(weights))
+        floor = 2.0 * noise / np.sqrt(cells)
+        power = power - noise
+        shown = (
+            (target < min(law.stop_hz, 0.45 * fs))
+            & (target >= 2.0 / (own.before_s + own.length_s))
+            & (fundamental > 0.0)
+        )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            powers.append(np.where(shown & (power > floor), power / fundamental, np.nan))
+            noises.append(np.where(shown, floor / fundamental, np.nan))
+    return np.array(powers), np.array(noises)

@@ -1,0 +1,144 @@
+"""What the grades add up to, before any wording: who holds, who gives first, what can't be told.
+
+Pure selection over `BandResult`s; no prose and no rounding here.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from reportlib.grades import GAIN_GRADES, LOSS_GRADES
+from reportlib.levels import BANDS
+from reportlib.model import Analysis, BandResult, Test
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandStory:
+    """How one band fared over the rising levels of one test.
+
+    Attributes
+    ----------
+    band : its name
+    told : results that could be graded, quietest first (last stage for long-term)
+    holds_to_db : highest level up to which every told result holds, None where none does
+    first_loss : quietest result that lost, None where none did
+    worst_loss : result with the largest loss among those graded as a loss
+    first_gain, largest_gain : the same for gains
+    """
+
+    band: str
+    told: tuple[BandResult, ...]
+    holds_to_db: float | None
+    first_loss: BandResult | None
+    worst_loss: BandResult | None
+    first_gain: BandResult | None
+    largest_gain: BandResult | None
+
+    @property
+    def holds(self) -> bool:
+        """Whether it was told at all and never left *holds*."""
+        return bool(self.told) and self.first_loss is None and self.first_gain is None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Story:
+    """One test over all bands.
+
+    Attributes
+    ----------
+    bands : one story a band, bass first
+    levels_db : the levels tested, quietest first
+    holds_to_db : highest level at and below which every told band holds, None where none
+    gives_first : results that lost at the quietest level with a loss, the worst first
+    """
+
+    bands: tuple[BandStory, ...]
+    levels_db: tuple[float, ...]
+    holds_to_db: float | None
+    gives_first: tuple[BandResult, ...]
+
+    @property
+    def untold(self) -> tuple[str, ...]:
+        """Bands that could be graded at no level."""
+        return tuple(story.band for story in self.bands if not story.told)
+
+    @property
+    def worst_loss(self) -> BandResult | None:
+        """The result with the largest loss of all."""
+        losses = [story.worst_loss for story in self.bands if story.worst_loss is not None]
+        return min(losses, key=_mean, default=None)
+
+    @property
+    def largest_gain(self) -> BandResult | None:
+        """The result with the largest gain of all."""
+        gains = [story.largest_gain for story in self.bands if story.largest_gain is not None]
+        return max(gains, key=_mean, default=None)
+
+
+def is_loss(result: BandResult) -> bool:
+    """Whether a result is graded as less than asked."""
+    return result.grade in LOSS_GRADES[1:]
+
+
+def is_gain(result: BandResult) -> bool:
+    """Whether a result is graded as more than asked."""
+    return result.grade in GAIN_GRADES[1:]
+
+
+def tell(analysis: Analysis, test: Test) -> Story:
+    """Sum up one test."""
+    results = [result for result in analysis.bands if result.test == test]
+    levels = tuple(sorted({result.level_db for result in results}))
+    stories = tuple(_band_story(band.name, results=results) for band in BANDS)
+    holds_to = None
+    for level in levels:
+        graded = [one for one in _latest(results, level_db=level) if one.grade != "can't tell"]
+        if not graded or any(is_loss(one) or is_gain(one) for one in graded):
+            break
+        holds_to = level
+    first = min(
+        (story.first_loss.level_db for story in stories if story.first_loss is not None),
+        default=None,
+    )
+    gives_first = sorted(
+        (
+            story.first_loss
+            for story in stories
+            if story.first_loss is not None and story.first_loss.level_db == first
+        ),
+        key=_mean,
+    )
+    return Story(
+        bands=stories, levels_db=levels, holds_to_db=holds_to, gives_first=tuple(gives_first)
+    )
+
+
+def _latest(results: Sequence[BandResult], *, level_db: float) -> list[BandResult]:
+    """The results of one level; of several stages the last."""
+    found = {one.band: one for one in results if one.level_db == level_db}
+    return list(found.values())
+
+
+def _band_story(band: str, *, results: Sequence[BandResult]) -> BandStory:
+    mine = [one for one in results if one.band == band]
+    latest = {one.level_db: one for one in mine}
+    told = tuple(latest[level] for level in sorted(latest) if latest[level].grade != "can't tell")
+    losses = [one for one in told if is_loss(one)]
+    gains = [one for one in told if is_gain(one)]
+    holds_to = None
+    for one in told:
+        if one.grade != "holds":
+            break
+        holds_to = one.level_db
+    return BandStory(
+        band=band,
+        told=told,
+        holds_to_db=holds_to,
+        first_loss=losses[0] if losses else None,
+        worst_loss=min(losses, key=_mean, default=None),
+        first_gain=gains[0] if gains else None,
+        largest_gain=max(gains, key=_mean, default=None),
+    )
+
+
+def _mean(result: BandResult) -> float:
+    return 0.0 if result.mean_db is None else result.mean_db
