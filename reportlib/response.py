@@ -15,7 +15,7 @@ from scipy import fft
 
 from reportlib.deconvolution import HIGHEST_HARMONIC, LONGEST_GATE_S, Deconvolved
 from reportlib.errors import AnalysisError
-from reportlib.levels import cell_edges_hz, cell_mean
+from reportlib.levels import G, cell_edges_hz, cell_mean
 from reportlib.model import FloatArray, Response
 from reportlib.stimulus import SweepLaw
 
@@ -331,7 +331,8 @@ def _harmonics(
         floor = 2.0 * noise / np.sqrt(cells)
         power = power - noise
         shown = (
-            (target < min(law.stop_hz, 0.45 * fs))
+            # the whole cell, clear of the sweep's faded end
+            (high * G ** (1 / 24) < min(law.stop_hz, 0.45 * fs))
             & (target >= 2.0 / (own.before_s + own.length_s))
             & (fundamental > 0.0)
         )

@@ -1,0 +1,137 @@
+"""What is played in the simulation: exponential sweeps and multitones.
+
+Part of the simulation (``reportlib.simulate``), made apart from the analysis's own stimuli.
+Sweeps have peaks of 1, multitones an rms of 1.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.fft import irfft, rfft
+
+from reportlib.day import SweepFacts
+from reportlib.model import FloatArray, frozen_array
+
+Seed = int | Sequence[int]
+
+FADE_IN_S = 0.020
+FADE_OUT_S = 0.004
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Multitone:
+    """One period of a multitone of rms 1: tones on odd bins, so that no even product hits one.
+
+    Attributes
+    ----------
+    samples : shape (period,)
+    bins : shape (tones,), whole periods that each tone makes in it
+    shares : shape (tones,), rms of each tone
+    """
+
+    samples: FloatArray
+    bins: NDArray[np.int64]
+    shares: FloatArray
+    sample_rate_hz: int
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """Frequencies of the tones, shape (tones,)."""
+        return np.asarray(self.bins * self.sample_rate_hz / self.samples.size)
+
+    @property
+    def crest_factor_db(self) -> float:
+        """Peak over rms, in dB."""
+        return float(20.0 * np.log10(np.max(np.abs(self.samples))))
+
+
+def sweep_rate_s(sweep: SweepFacts) -> float:
+    """Return L = T / ln(f2/f1): seconds in which an exponential sweep grows by e."""
+    return sweep.duration_s / float(np.log(sweep.stop_hz / sweep.start_hz))
+
+
+def sweep_time_s(sweep: SweepFacts, frequency_hz: ArrayLike) -> FloatArray:
+    """Return when the sweep passes a frequency, seconds after its start."""
+    return np.asarray(sweep_rate_s(sweep) * np.log(np.asarray(frequency_hz) / sweep.start_hz))
+
+
+def sweep_signal(sweep: SweepFacts, *, sample_rate_hz: int = 48000, order: int = 1) -> FloatArray:
+    """Return the exponential sweep with peaks of 1, or its `order`-th harmonic.
+
+    Phase 2π·f1·L·(e^(t/L) − 1), times the order (Farina 2000; facts W4). Ends rise and fall by
+    half a cosine within milliseconds; a harmonic ends where it nears half the sample rate.
+
+    Returns
+    -------
+    shape (round(duration_s · sample_rate_hz),)
+    """
+    time_s = np.arange(round(sweep.duration_s * sample_rate_hz)) / sample_rate_hz
+    growth = np.exp(time_s / sweep_rate_s(sweep))
+    signal = np.sin((2.0 * np.pi * order * sweep.start_hz * sweep_rate_s(sweep)) * (growth - 1.0))
+    rise, fall = (round(fade_s * sample_rate_hz) for fade_s in (FADE_IN_S, FADE_OUT_S))
+    signal[:rise] *= _half_cosine(rise)
+    signal[signal.size - fall :] *= _half_cosine(fall)[::-1]
+    if order > 1:
+        first, last = np.searchsorted(
+            order * sweep.start_hz * growth, (0.41 * sample_rate_hz, 0.45 * sample_rate_hz)
+        )
+        signal[first:last] *= _half_cosine(int(last - first))[::-1]
+        signal[last:] = 0.0
+    return np.asarray(signal)
+
+
+def multitone_signal(
+    *,
+    sample_rate_hz: int = 48000,
+    period_s: float = 1.0,
+    range_hz: tuple[float, float] = (25.0, 16000.0),
+    flat_hz: tuple[float, float] = (50.0, 4000.0),
+    tones_per_octave: int = 12,
+    crest_factor_db: float = 12.0,
+    seed: Seed,
+) -> Multitone:
+    """Return a multitone that stands for music: pink within `flat_hz`, −6 dB an octave outside.
+
+    The spectrum is an invention of the demo, not that of a standard. Phases start at random and
+    are improved by clipping and putting the spectrum back, until the crest factor is met or no
+    longer falls (about 11.7 dB is what this reaches: facts 2.i).
+    """
+    size = 2 * round(period_s * sample_rate_hz / 2.0)
+    count = int(tones_per_octave * np.log2(range_hz[1] / range_hz[0])) + 1
+    wanted = range_hz[0] * 2.0 ** (np.arange(count) / tones_per_octave)
+    odd = np.unique(2 * np.round((wanted * size / sample_rate_hz - 1.0) / 2.0).astype(int) + 1)
+    bins = _with_gaps(odd)
+    frequency = bins * sample_rate_hz / size
+    slope = np.minimum(1.0, frequency / flat_hz[0]) * np.minimum(1.0, flat_hz[1] / frequency)
+    shares = slope * np.sqrt(np.gradient(np.log(frequency)))
+    shares /= np.sqrt(np.sum(shares**2))
+    amplitude = shares * size / np.sqrt(2.0)
+    phase = np.random.default_rng(seed).uniform(0.0, 2.0 * np.pi, bins.size)
+    spectrum = np.zeros(size // 2 + 1, dtype=np.complex128)
+    for _ in range(200):
+        spectrum[bins] = amplitude * np.exp(1j * phase)
+        samples = irfft(spectrum, size)
+        peak = np.max(np.abs(samples))
+        if 20.0 * np.log10(peak) <= crest_factor_db:
+            break
+        limit = 0.85 * peak
+        phase = np.angle(rfft(np.clip(samples, -limit, limit))[bins])
+    return Multitone(
+        samples=frozen_array(samples), bins=bins, shares=shares, sample_rate_hz=sample_rate_hz
+    )
+
+
+def _half_cosine(count: int) -> FloatArray:
+    """Rise from 0 to 1, shape (count,)."""
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * (np.arange(count) + 0.5) / count))
+
+
+def _with_gaps(bins: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Leave a fourth odd bin empty after three tones on neighbouring ones, to see products in."""
+    kept: list[int] = []
+    for tone in bins:
+        if kept[-3:] != [tone - 6, tone - 4, tone - 2]:
+            kept.append(int(tone))
+    return np.array(kept, dtype=np.int64)

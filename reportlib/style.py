@@ -1,0 +1,95 @@
+"""How figures look: colours, sizes, axes. The one place where a colour or a size is chosen.
+
+Everything is drawn in one hue, sea blue, from light to nearly black; what is louder is darker
+and heavier, so that figures survive grey print and every kind of colour vision. Lengths are
+CSS pixels at 1×, angles degrees.
+"""
+
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import matplotlib
+
+PAGE_WIDTH_PX = 720.0
+
+INK = "#16242e"
+MUTED = "#55656f"
+RULE = "#c6d1d8"
+FAINT = "#e3eaee"
+UNTOLD = "#8b979e"
+"""Drawn over the plot at a few percent: what can't be told is grey, and nothing else is."""
+UNTOLD_ALPHA = 0.34
+SEA = "#1f5d86"
+WATER = "#dfeaf1"
+
+TITLE_PX = 18.0
+TEXT_PX = 14.0
+SMALL_PX = 12.5
+
+FONT = "DejaVu Sans"
+FONT_STACK = "'DejaVu Sans', 'Arial', 'Helvetica', sans-serif"
+"""What the SVG asks for. Everything is measured in the first, which is the widest of them."""
+
+_HUE_DEG = 248.0
+_LIGHT, _DARK = 60.0, 14.0
+"""CIE L* of the ramp's ends: the light one has 3:1 against white (WCAG 2.2, 1.4.11)."""
+
+
+@contextmanager
+def drawing() -> Iterator[None]:
+    """Draw by our own settings alone: the reader's matplotlib settings neither count nor change."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(
+            {
+                "font.family": [FONT],
+                "font.size": TEXT_PX,
+                "text.parse_math": False,
+                "text.color": INK,
+                "svg.fonttype": "none",
+                "svg.hashsalt": "upheld",
+            }
+        )
+        yield
+
+
+def lightness_colour(lightness: float) -> str:
+    """Return the house hue at a CIE L* (CIE 15:2004, 8.2.1; IEC 61966-2-1, D65) as #rrggbb."""
+    chroma = 6.5 + 0.5 * lightness
+    a = chroma * math.cos(math.radians(_HUE_DEG))
+    b = chroma * math.sin(math.radians(_HUE_DEG))
+    y = (lightness + 16.0) / 116.0
+    x_n, y_n, z_n = (_uncompressed(t) for t in (y + a / 500.0, y, y - b / 200.0))
+    xyz = (0.95047 * x_n, y_n, 1.08883 * z_n)
+    rows = (
+        (3.2404542, -1.5371385, -0.4985314),
+        (-0.9692660, 1.8760108, 0.0415560),
+        (0.0556434, -0.2040259, 1.0572252),
+    )
+    linear = (sum(m * v for m, v in zip(row, xyz, strict=True)) for row in rows)
+    return "#" + "".join(f"{round(255.0 * _encoded(value)):02x}" for value in linear)
+
+
+def _uncompressed(t: float) -> float:
+    return t**3 if t > 6.0 / 29.0 else 3.0 * (6.0 / 29.0) ** 2 * (t - 4.0 / 29.0)
+
+
+def _encoded(linear: float) -> float:
+    value = min(max(linear, 0.0), 1.0)
+    return 12.92 * value if value <= 0.0031308 else 1.055 * value ** (1.0 / 2.4) - 0.055
+
+
+def ramp(count: int) -> tuple[str, ...]:
+    """Return `count` colours, evenly spaced in lightness, the last the darkest."""
+    if count == 1:
+        return (lightness_colour(_DARK + 12.0),)
+    step = (_LIGHT - _DARK) / max(count - 1, 1)
+    return tuple(lightness_colour(_LIGHT - index * step) for index in range(count))
+
+
+def weights(count: int) -> tuple[float, ...]:
+    """Return `count` line widths, the last the heaviest."""
+    if count == 1:
+        return (2.4,)
+    return tuple(1.3 + 1.3 * index / max(count - 1, 1) for index in range(count))

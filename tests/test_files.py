@@ -1,0 +1,346 @@
+import errno
+import os
+import re
+import stat
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from reportlib.errors import RenderError
+from reportlib.files import keep_copy, replace_folder, write_bytes_safely, write_text_safely
+
+AS_ADMIN = hasattr(os, "geteuid") and os.geteuid() == 0
+not_as_admin = pytest.mark.skipif(AS_ADMIN, reason="the administrator may write everywhere")
+
+
+def said(act, *args, **more):
+    with pytest.raises(RenderError) as caught:
+        act(*args, **more)
+    line = str(caught.value)
+    assert line.splitlines() == [line]
+    return line
+
+
+def fails(number):
+    def fail(*_, **__):
+        raise OSError(number, os.strerror(number))
+
+    return fail
+
+
+def listing(folder):
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*"))
+
+
+# Writing a file
+
+
+def test_a_new_file_and_the_folders_on_the_way(tmp_path):
+    write_bytes_safely(tmp_path / "out/data/table.csv", b"a,b\r\n\0")
+    assert (tmp_path / "out/data/table.csv").read_bytes() == b"a,b\r\n\0"
+    assert listing(tmp_path) == ["out", "out/data", "out/data/table.csv"]
+
+
+def test_text_is_utf_8_with_its_own_line_ends(tmp_path):
+    write_text_safely(tmp_path / "a.txt", "−1.5 dB\nat 50 Hz\r\n")
+    assert (tmp_path / "a.txt").read_bytes() == b"\xe2\x88\x921.5 dB\nat 50 Hz\r\n"
+
+
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(old=st.none() | st.binary(max_size=50), new=st.binary(max_size=50))
+def test_what_was_written_is_what_is_read(tmp_path_factory, old, new):
+    path = tmp_path_factory.getbasetemp() / "any.bin"
+    path.unlink(missing_ok=True)
+    if old is not None:
+        path.write_bytes(old)
+    write_bytes_safely(path, new)
+    assert path.read_bytes() == new
+    assert [p for p in path.parent.iterdir() if p.name.startswith(".any")] == []
+
+
+def test_half_a_character_is_refused(tmp_path):
+    assert re.search(
+        r"a\.txt: could not be written: .*surrogates",
+        said(write_text_safely, tmp_path / "a.txt", "\ud800"),
+    )
+    assert listing(tmp_path) == []
+
+
+def test_a_reader_of_the_old_file_keeps_it_whole(tmp_path):
+    path = tmp_path / "report.html"
+    path.write_bytes(b"old" * 1000)
+    with path.open("rb") as reader:
+        first = reader.read(10)
+        write_bytes_safely(path, b"new")
+        assert first + reader.read() == b"old" * 1000
+    assert path.read_bytes() == b"new"
+
+
+def test_permissions_are_kept_and_new_ones_ordinary(tmp_path):
+    write_bytes_safely(tmp_path / "a", b"1")
+    (tmp_path / "b").write_bytes(b"1")
+    assert (tmp_path / "a").stat().st_mode == (tmp_path / "b").stat().st_mode
+    (tmp_path / "a").chmod(0o640)
+    write_bytes_safely(tmp_path / "a", b"2")
+    assert stat.S_IMODE((tmp_path / "a").stat().st_mode) == 0o640
+
+
+def test_a_name_as_long_as_the_disk_takes(tmp_path):
+    for name in ("n" * 255, "ü" * 127):
+        write_bytes_safely(tmp_path / name, b"1")
+        assert (tmp_path / name).read_bytes() == b"1"
+    assert "the name is too long" in said(write_bytes_safely, tmp_path / ("n" * 256), b"1")
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.ENOSPC, "the disk is full. Make room and run it again"),
+        (errno.EDQUOT, "the disk quota is used up"),
+        (errno.EROFS, "the disk is read-only. Choose another folder"),
+        (errno.EACCES, "no permission to write there"),
+        (errno.EPERM, "no permission to write there"),
+        (errno.EIO, "Input/output error. Check the folder and its disk"),
+    ],
+)
+@pytest.mark.parametrize("where", ["os.fsync", "os.open", "os.replace"])
+def test_a_disk_that_fails_leaves_the_old_file_and_nothing_else(
+    tmp_path, monkeypatch, number, words, where
+):
+    path = tmp_path / "report.ipynb"
+    path.write_bytes(b"old")
+    with monkeypatch.context() as patched:
+        patched.setattr(where, fails(number))
+        line = said(write_bytes_safely, path, b"new")
+    assert line.startswith(f"{path}: could not be written: {words}")
+    assert path.read_bytes() == b"old"
+    assert listing(tmp_path) == ["report.ipynb"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs Linux's full device")
+def test_the_words_for_a_full_disk_are_those_of_a_real_one():
+    # /dev/full answers every write with "no space left" (Linux, full(4))
+    with Path("/dev/full").open("wb", buffering=0) as full, pytest.raises(OSError) as caught:  # noqa: PT011
+        full.write(b"1")
+    assert caught.value.errno == errno.ENOSPC
+
+
+def test_an_interruption_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch):
+    path = tmp_path / "report.ipynb"
+    path.write_bytes(b"old")
+
+    def interrupt(*_):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr("os.fsync", interrupt)
+        with pytest.raises(KeyboardInterrupt):
+            write_bytes_safely(path, b"new")
+    assert path.read_bytes() == b"old"
+    assert listing(tmp_path) == ["report.ipynb"]
+
+
+@not_as_admin
+def test_a_folder_without_permission(tmp_path):
+    tmp_path.chmod(0o500)
+    try:
+        assert "no permission to write there" in said(write_bytes_safely, tmp_path / "a", b"1")
+    finally:
+        tmp_path.chmod(0o700)
+
+
+def test_a_write_protected_file_is_left_alone(tmp_path, monkeypatch):
+    # asked of the system, whose answer for the administrator is always yes
+    path = tmp_path / "a"
+    path.write_bytes(b"old")
+    monkeypatch.setattr("os.access", lambda *_: False)
+    assert "no permission to write there" in said(write_bytes_safely, path, b"new")
+    assert path.read_bytes() == b"old"
+
+
+def test_a_folder_of_that_name(tmp_path):
+    (tmp_path / "a").mkdir()
+    assert "there is a folder of that name" in said(write_bytes_safely, tmp_path / "a", b"1")
+
+
+def test_a_file_on_the_way(tmp_path):
+    (tmp_path / "out").write_bytes(b"1")
+    line = said(write_bytes_safely, tmp_path / "out/a", b"1")
+    assert "a part of the path is a file, not a folder" in line
+    line = said(write_bytes_safely, tmp_path / "out/data/a", b"1")
+    assert "a part of the path is a file, not a folder" in line
+
+
+def test_a_name_with_a_zero_byte_or_a_line_break_stays_one_line(tmp_path):
+    assert "could not be written" in said(write_bytes_safely, tmp_path / "a\0b", b"1")
+    (tmp_path / "a\nb").mkdir()
+    assert "a\\nb: could not be written" in said(write_bytes_safely, tmp_path / "a\nb", b"1")
+
+
+# Links
+
+
+def test_nothing_is_written_through_a_link(tmp_path):
+    (tmp_path / "target").write_bytes(b"old")
+    for name, target in (("link", "target"), ("dangling", "nowhere"), ("circle", "circle")):
+        (tmp_path / name).symlink_to(target)
+        assert "this is a link" in said(write_bytes_safely, tmp_path / name, b"new")
+        assert (tmp_path / name).is_symlink()
+    assert (tmp_path / "target").read_bytes() == b"old"
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_a_folder_linked_out_of_the_session_is_refused_where_that_is_asked(tmp_path):
+    session, outside = tmp_path / "marram-12", tmp_path / "outside"
+    session.mkdir()
+    outside.mkdir()
+    (session / "out").symlink_to(outside)
+    line = said(write_bytes_safely, session / "out/data/a", b"1", inside=session)
+    assert re.search(r"a: leads out of .*marram-12 through a link", line)
+    assert "leads out of" in said(write_text_safely, session / "out/a", "1", inside=session)
+    (outside / "a").write_bytes(b"1")
+    assert "leads out of" in said(keep_copy, outside / "a", session / "out", inside=session)
+    (outside / "new").mkdir()
+    assert "leads out of" in said(
+        replace_folder, outside / "new", session / "out/data", inside=session
+    )
+    assert listing(outside) == ["a", "new"]
+
+
+def test_a_session_reached_by_a_link_is_written_to(tmp_path):
+    (tmp_path / "marram-12").mkdir()
+    (tmp_path / "today").symlink_to("marram-12")
+    write_bytes_safely(tmp_path / "today/out/a", b"1", inside=tmp_path / "today")
+    assert (tmp_path / "marram-12/out/a").read_bytes() == b"1"
+
+
+def test_links_in_a_circle(tmp_path):
+    (tmp_path / "out").symlink_to("out")
+    # whether it counts as leading out depends on the version of Python
+    words = r"out/a: (leads out of|could not be written)"
+    assert re.search(words, said(write_bytes_safely, tmp_path / "out/a", b"1", inside=tmp_path))
+    assert re.search(words, said(write_bytes_safely, tmp_path / "out/a", b"1"))
+
+
+# Replacing a folder
+
+
+@pytest.fixture
+def two(tmp_path):
+    for name in ("new", "out"):
+        (tmp_path / name / "data").mkdir(parents=True)
+        (tmp_path / name / "data/a").write_text(name)
+    (tmp_path / "out/only-old").write_text("old")
+    return tmp_path
+
+
+def test_a_finished_folder_takes_the_place_of_the_old(two):
+    replace_folder(two / "new", two / "out")
+    assert listing(two) == ["out", "out/data", "out/data/a"]
+    assert (two / "out/data/a").read_text() == "new"
+
+
+def test_a_finished_folder_where_there_was_none(tmp_path):
+    (tmp_path / "new").mkdir()
+    replace_folder(tmp_path / "new", tmp_path / "out")
+    assert listing(tmp_path) == ["out"]
+
+
+@pytest.mark.parametrize("which", [0, 1])
+@pytest.mark.parametrize("error", [OSError(errno.EACCES, "busy"), KeyboardInterrupt()])
+def test_a_rename_that_fails_puts_the_old_folder_back(two, monkeypatch, which, error):
+    before = listing(two)
+    rename, calls = Path.rename, []
+
+    def sometimes(self, target):
+        calls.append(self)
+        if len(calls) == which + 1:
+            raise error
+        return rename(self, target)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "rename", sometimes)
+        with pytest.raises(RenderError if isinstance(error, OSError) else KeyboardInterrupt):
+            replace_folder(two / "new", two / "out")
+    assert len(calls) == (1, 3)[which]
+    assert listing(two) == before
+    assert (two / "out/data/a").read_text() == "out"
+
+
+def test_folders_that_are_none(two):
+    before = listing(two)
+    assert "could not be written" in said(replace_folder, two / "away", two / "out")
+    assert "could not be written" in said(replace_folder, two / "new/data/a", two / "out")
+    assert "is a file" in said(replace_folder, two / "new", two / "out/only-old")
+    assert listing(two) == before
+    (two / "link").symlink_to("out")
+    assert "this is a link" in said(replace_folder, two / "new", two / "link")
+    assert "this is a link" in said(replace_folder, two / "link", two / "out")
+
+
+# History
+
+
+def test_copies_are_numbered_in_their_order(tmp_path):
+    report, history = tmp_path / "report.ipynb", tmp_path / ".upheld/history"
+    for number in range(1, 13):
+        report.write_text(f"version {number}")
+        assert keep_copy(report, history) == history / f"{number:05}-report.ipynb"
+    texts = [(history / name).read_text() for name in listing(history)]
+    assert texts == [f"version {number}" for number in range(1, 13)]
+
+
+def test_one_row_of_numbers_for_all_files_and_none_twice(tmp_path):
+    history = tmp_path / "history"
+    for name in ("b.txt", "a.txt"):
+        (tmp_path / name).write_text(name)
+    assert keep_copy(tmp_path / "b.txt", history).name == "00001-b.txt"
+    assert keep_copy(tmp_path / "a.txt", history).name == "00002-a.txt"
+    (history / "00001-b.txt").unlink()
+    assert keep_copy(tmp_path / "b.txt", history).name == "00003-b.txt"
+    (history / "notes of my own.txt").write_text("kept")
+    (history / "99999-a.txt").write_text("far")
+    assert keep_copy(tmp_path / "b.txt", history).name == "100000-b.txt"
+
+
+def test_a_copy_keeps_the_time_of_its_file(tmp_path):
+    (tmp_path / "a").write_text("1")
+    os.utime(tmp_path / "a", (1_000_000_000, 1_100_000_000))
+    assert keep_copy(tmp_path / "a", tmp_path / "history").stat().st_mtime == 1_100_000_000
+
+
+def test_a_number_that_another_run_took_meanwhile_is_not_written_over(tmp_path, monkeypatch):
+    (tmp_path / "a").write_text("ours")
+    history = tmp_path / "history"
+    link, calls = os.link, []
+
+    def late(source, target):
+        if not calls:
+            Path(target).write_text("theirs")
+        calls.append(target)
+        return link(source, target)
+
+    monkeypatch.setattr("os.link", late)
+    assert keep_copy(tmp_path / "a", history).name == "00002-a"
+    assert listing(history) == ["00001-a", "00002-a"]
+    assert (history / "00001-a").read_text() == "theirs"
+    assert (history / "00002-a").read_text() == "ours"
+
+
+def test_a_disk_without_hard_links(tmp_path, monkeypatch):
+    (tmp_path / "a").write_text("1")
+    monkeypatch.setattr("os.link", fails(errno.EPERM))
+    keep_copy(tmp_path / "a", tmp_path / "history")
+    keep_copy(tmp_path / "a", tmp_path / "history")
+    assert listing(tmp_path / "history") == ["00001-a", "00002-a"]
+
+
+def test_a_copy_that_cannot_be_made(tmp_path, monkeypatch):
+    line = said(keep_copy, tmp_path / "away", tmp_path / "history")
+    assert "away: could not be read: No such file or directory" in line
+    (tmp_path / "a").write_text("1")
+    monkeypatch.setattr("os.fsync", fails(errno.ENOSPC))
+    assert "the disk is full" in said(keep_copy, tmp_path / "a", tmp_path / "history")
+    assert listing(tmp_path / "history") == []

@@ -1,0 +1,62 @@
+"""The simulation's sweeps and multitones. W1 to W4 and 2.q are worked examples of the project's facts list: numbers worked out by others
+from the formula that stands beside each."""
+
+import numpy as np
+import pytest
+from scipy import signal
+from simulated import BRIEF, RATE
+
+from reportlib import simulate
+from reportlib.day import SweepFacts
+
+
+def test_w4_sweep_law():
+    # W4: 20 Hz-20 kHz in 10 s, L 1.447648; 100 Hz at 2.330, 1 kHz at 5.663, 10 kHz at 8.997 s
+    sweep = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=10.0)
+    assert simulate.sweep_rate_s(sweep) == pytest.approx(1.447648, abs=1e-6)
+    np.testing.assert_allclose(
+        simulate.sweep_time_s(sweep, [100.0, 1000.0, 10000.0]), [2.330, 5.663, 8.997], atol=5e-4
+    )
+
+
+def test_sweep_is_the_general_librarys():
+    samples = simulate.sweep_signal(BRIEF)
+    time_s = np.arange(RATE) / RATE
+    expected = signal.chirp(time_s, 20.0, 1.0, 20000.0, method="logarithmic", phi=-90.0)
+    inside = slice(1000, -200)
+    np.testing.assert_allclose(samples[inside], expected[inside], atol=1e-8)
+    assert abs(samples[0]) < 1e-3
+    assert abs(samples[-1]) < 1e-2
+
+
+def test_harmonic_sweep_ends_before_half_the_sample_rate():
+    third = simulate.sweep_signal(BRIEF, order=3)
+    rate_s = simulate.sweep_rate_s(BRIEF)
+    ended = rate_s * np.log(0.45 * RATE / 3.0 / 20.0)
+    assert np.max(np.abs(third[: round(0.9 * ended * RATE)])) > 0.999
+    assert not np.any(third[round(ended * RATE) + 1 :])
+
+
+def test_multitone():
+    multitone = simulate.multitone_signal(seed=1)
+    spectrum = np.abs(np.fft.rfft(multitone.samples)) / multitone.samples.size * np.sqrt(2.0)
+    assert np.all(multitone.bins % 2 == 1)
+    np.testing.assert_allclose(spectrum[multitone.bins], multitone.shares, rtol=1e-9)
+    silent = np.delete(spectrum, multitone.bins)
+    assert np.max(silent) < 1e-12
+    assert np.mean(np.square(multitone.samples)) == pytest.approx(1.0, rel=1e-9)
+    assert multitone.crest_factor_db < 12.05
+    # facts 2.i: about 11.7 dB is the least that clipping and putting back reaches
+    assert multitone.crest_factor_db > 10.5
+
+
+def test_multitone_is_pink_in_the_middle_and_leaves_bins_for_products():
+    multitone = simulate.multitone_signal(seed=1)
+    frequency = multitone.frequency_hz
+    octaves = [
+        np.sum(multitone.shares[(frequency >= low) & (frequency < 2 * low)] ** 2)
+        for low in (125.0, 250.0, 500.0, 1000.0, 1990.0)
+    ]
+    assert np.ptp(10.0 * np.log10(octaves)) < 0.5
+    runs = "".join("x" if odd in set(multitone.bins) else "." for odd in range(25, 3000, 2))
+    assert "xxxx" not in runs
