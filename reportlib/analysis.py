@@ -40,9 +40,9 @@ from reportlib.stimulus import SweepLaw
 
 _REVERBERANT = ("room", "near field")
 _SEATS = (
-    ("at a desk, one loudspeaker", 1.0, 1),
-    ("living room, a pair", 3.0, 2),
-    ("back of a hall, a pair", 8.0, 2),
+    ("a kitchen worktop, one", 1.0, 1),
+    ("a living room, a pair", 3.0, 2),
+    ("the back of a hall, a pair", 8.0, 2),
 )
 _WORKERS = 2
 
@@ -241,7 +241,10 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         long_term=tuple(long),
         harmonics=tuple(_harmonics(setting) for setting in levels),
         bands=band_results(curves, fraction=parameters.smoothing_fraction),
-        in_room=seat_levels(_given_levels(short), settings=(reader, *_SEATS)),
+        in_room=seat_levels(
+            _given_levels(short),
+            settings=(reader, *(seat for seat in _SEATS if seat[1:] != reader[1:])),
+        ),
     )
 
 

@@ -71,7 +71,7 @@ def _marram_12() -> DemoSpeaker:
             port_area_m2=0.011,
             loss_coefficient=0.35,
         ),
-        heat=Heat(coil_k_per_w=2.4, coil_j_per_k=3.0, magnet_k_per_w=1.2, magnet_j_per_k=900.0),
+        heat=Heat(coil_k_per_w=2.4, coil_j_per_k=2.4, magnet_k_per_w=1.2, magnet_j_per_k=900.0),
     )
     middle = DriveUnit(
         name="middle",
@@ -178,7 +178,7 @@ def _trivet_6() -> DemoSpeaker:
     return DemoSpeaker(
         name="Trivet 6",
         drive="passive",
-        use="desk",
+        use="living room",
         about="Two-way on a stand in the boat hall, between the sails; reverberant.",
         settings="no grille",
         serial="LIB-0107",

@@ -10,7 +10,7 @@ Names are dotted and lower case: test, band, level, then what it is.
 ``test.baseline``, ``test.top`` quietest and loudest short-term level, dB
 ``test.lowest``                 lowest frequency that the gate leaves to use, Hz
 ``short.<band>.<level>.mean``   mean change of a band at a level; ``.shortfall`` its negative,
-                                ``.u95`` its interval, ``.worst``, ``.worst-at``
+                                ``.u95`` its interval rounded up, ``.worst``, ``.worst-at``
 ``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
 ``step.<level>.asked``          a volume step as asked for, and ``.measured``
 ``seat.<level>.low``, ``.high`` the range at the reader's seat
@@ -166,7 +166,8 @@ def _band_facts(result: BandResult) -> list[Fact]:
     found = [
         fact("mean", result.mean_db),
         fact("shortfall", -result.mean_db),
-        fact("u95", result.u95_db),
+        # An uncertainty is rounded up (JCGM 100:2008, 7.2.6).
+        fact("u95", math.ceil(result.u95_db * 10.0**digits - 1e-9) / 10.0**digits),
     ]
     if result.worst_db is not None and result.worst_hz is not None:
         found += [fact("worst", result.worst_db), fact("worst-at", result.worst_hz, unit="Hz")]

@@ -9,10 +9,9 @@ from collections.abc import Sequence
 
 from reportlib.day import Session
 from reportlib.facts import FactTable, duration, frequency, number
-from reportlib.grades import MEAN_LIMITS_DB
 from reportlib.model import Analysis, BandResult
 from reportlib.parameters import ReportParameters
-from reportlib.story import BandStory, is_gain, is_loss
+from reportlib.story import BandStory, at_a_point, is_gain, is_loss
 from reportlib.verdict import in_short, seat_values, verdict_sentences
 from reportlib.writer import Templates, Writer, decibels, listed, plain, spoken, verb
 
@@ -72,10 +71,12 @@ def _turned_up(writer: Writer) -> list[str]:
         one.band for one in story.bands if one.holds and one.holds_to_db == story.levels_db[-1]
     ]
     if holding:
+        everything = len(holding) == len(story.bands)
+        names = f"The {listed([spoken(band) for band in holding])}"
         paragraphs.append(
             writer.say(
                 "turned-up/hold-together",
-                bands=f"The {listed([spoken(band) for band in holding])}",
+                bands="All five bands" if everything else names,
                 verb=verb(holding, one="holds", many="hold"),
                 top=writer.quote("test.top"),
             )
@@ -95,44 +96,35 @@ def _turned_up(writer: Writer) -> list[str]:
 
 def _band_paragraph(writer: Writer, *, one: BandStory) -> list[str]:
     found = []
+    name = {"band": spoken(one.band)}
     if one.first_loss is not None and one.worst_loss is not None:
         first, worst = one.first_loss, one.worst_loss
-        if -(worst.mean_db or 0.0) < MEAN_LIMITS_DB[0]:
-            return [
-                writer.say(
-                    "turned-up/loses-at-a-point",
-                    band=spoken(one.band),
-                    worst_at=writer.of(worst, "worst-at"),
-                    worst=writer.of(worst, "worst"),
-                    worst_level=decibels(worst.level_db),
-                )
-            ]
-        text = writer.say(
-            "turned-up/loses",
-            band=spoken(one.band),
-            verb=verb([one.band], one="falls behind", many="fall behind"),
-            first_level=decibels(first.level_db),
-            shortfall=writer.of(first, "shortfall"),
-            u95=writer.of(first, "u95"),
-        )
-        if worst.level_db != first.level_db:
-            text += " " + writer.say(
-                "turned-up/loses-more",
-                worst_level=decibels(worst.level_db),
-                shortfall=writer.of(worst, "shortfall"),
-                worst_at=writer.of(worst, "worst-at"),
-            )
-        found.append(text)
+        values = {
+            **name,
+            "verb": verb([one.band], one="falls behind", many="fall behind"),
+            "first_level": decibels(first.level_db),
+            "shortfall": writer.of(first, "shortfall"),
+            "u95": writer.of(first, "u95"),
+            "worst_level": decibels(worst.level_db),
+            "worst_shortfall": writer.of(worst, "shortfall"),
+            "worst": writer.of(worst, "worst"),
+            "worst_at": writer.of(worst, "worst-at"),
+        }
+        wording = "loses-at-a-point" if at_a_point(worst) else "loses-and-more"
+        if wording == "loses-and-more" and worst.level_db == first.level_db:
+            wording = "loses"
+        found.append(writer.say(f"turned-up/{wording}", **values))
     if one.largest_gain is not None:
         gain = one.largest_gain
         found.append(
             writer.say(
-                "turned-up/gains",
-                band=spoken(one.band),
+                "turned-up/gains-at-a-point" if at_a_point(gain) else "turned-up/gains",
                 verb=verb([one.band], one="comes out", many="come out"),
                 level=decibels(gain.level_db),
                 gain=writer.of(gain, "mean"),
+                point=writer.of(gain, "worst"),
                 at=writer.of(gain, "worst-at"),
+                **name,
             )
         )
     return found

@@ -10,8 +10,7 @@ import copy
 import os
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -137,7 +136,7 @@ def execute(
         )
     if while_running is not None:
         while_running()
-    with tempfile.TemporaryDirectory(prefix="upheld-") as sockets, _kernel(Path(sockets)) as kernel:
+    with tempfile.TemporaryDirectory(prefix="upheld-") as sockets:
         try:
             executed = papermill.execute_notebook(
                 notebook,
@@ -146,7 +145,8 @@ def execute(
                 progress_bar=False,
                 request_save_on_cell_execute=False,
                 cwd=str(folder),
-                km=kernel,
+                kernel_manager_class=_kernel_manager(Path(sockets)),
+                shutdown_kernel="immediate",  # asking politely stalls for seconds now and then
                 execution_timeout=_TIMEOUT_S,
             )
         except papermill.PapermillExecutionError as error:
@@ -154,18 +154,21 @@ def execute(
     return _tidied(executed)
 
 
-@contextmanager
-def _kernel(sockets: Path) -> Iterator[Any]:
-    """Manage a kernel of this very Python, whatever else Jupyter knows of.
+def _kernel_manager(sockets: Path) -> type:
+    """Return a manager for a kernel of this very Python, whatever else Jupyter knows of.
 
-    Its sockets lie in a folder of their own: no open port, and none beside the notebook. It is
-    stopped at once when done; asking it politely stalls for seconds now and then.
+    Its sockets lie in a folder of their own: no open port, and none beside the notebook.
     """
     from jupyter_client.kernelspec import KernelSpec
     from jupyter_client.manager import AsyncKernelManager
-    from jupyter_core.utils import run_sync
 
     class ThisPython(AsyncKernelManager):
+        def __init__(self, **options: Any) -> None:
+            options["connection_file"] = str(sockets / "kernel.json")
+            if os.name == "posix":
+                options |= {"transport": "ipc", "ip": str(sockets / "kernel")}
+            super().__init__(**options)
+
         @property
         def kernel_spec(self) -> KernelSpec:
             return KernelSpec(
@@ -174,15 +177,7 @@ def _kernel(sockets: Path) -> Iterator[Any]:
                 language="python",
             )
 
-    manager = ThisPython(
-        connection_file=str(sockets / "kernel.json"),
-        **({"transport": "ipc", "ip": str(sockets / "kernel")} if os.name == "posix" else {}),
-    )
-    try:
-        yield manager
-    finally:
-        if manager.has_kernel:
-            run_sync(manager.shutdown_kernel)(now=True)
+    return ThisPython
 
 
 def _declared_parameters(notebook: NotebookNode) -> set[str]:

@@ -5,7 +5,8 @@ analysis. `transfer` (for a sweep that warms the coils: `sweep_transfer`) is the
 a recording without noise: the ratio of two drives is the change that the analysis must find.
 
     simulate_parts         the loudspeaker's parts, as parameters
-    simulate_loudspeaker   what they do to a sine, as formulas of frequency
+    simulate_unit          one drive unit: filters, box, the coil's movement
+    simulate_loudspeaker   the whole loudspeaker, as formulas of frequency
     simulate_heat          coils and magnets through the day
     simulate_signals       sweeps and multitones
     simulate_rig           noise, microphone, converters, clock
@@ -161,7 +162,7 @@ def play_sweep(
     loudspeaker, sweep, chain : what plays, what it plays, what records
     drive_db : rms drive over that of the baseline sweep, as asked for
     seed : of the noise and the take's level
-    temperatures : at the start of the recording; cold where left out
+    temperatures : at the start of the recording, before its lead-in; cold where left out
     volume_step_error_db : by how much less than asked the volume was raised
     lead_in_s, tail_s : silence before and after the sweep
 

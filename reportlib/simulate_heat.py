@@ -1,7 +1,7 @@
 """How the coils of a simulated loudspeaker warm and cool through the day.
 
 Part of the simulation (``reportlib.simulate``). Two stages a drive unit (coil into magnet and
-frame, those into the room: Button 1992, Chapman 1998; facts 2.y), fed by the power that the
+frame, those into the room: Button 1992, Chapman 1998), fed by the power that the
 coil's resistance takes from a voltage source, so that power falls as the resistance rises.
 Temperatures are in K above the room's; units come in the loudspeaker's order.
 """
@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from reportlib.model import FloatArray, frozen_array
-from reportlib.simulate_loudspeaker import crossover, motional_impedance
 from reportlib.simulate_parts import DriveUnit, Loudspeaker
+from reportlib.simulate_unit import crossover, motional_impedance
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

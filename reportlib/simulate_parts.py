@@ -17,10 +17,10 @@ SENSITIVITY_VOLT = 2.83
 
 @dataclass(frozen=True, kw_only=True)
 class Heat:
-    """Two-stage heating: coil into magnet and frame, those into the room (facts 2.y).
+    """Two-stage heating: coil into magnet and frame, those into the room (Button 1992).
 
-    `alpha_per_k` is the resistance's rise at 20 °C (copper: 0.00393, facts 2.k), `room_c` what
-    the loudspeaker has been standing in.
+    `alpha_per_k` is the resistance's rise at 20 °C (annealed copper: 0.00393, Dellinger 1911),
+    `room_c` what the loudspeaker has been standing in.
     """
 
     coil_k_per_w: float = 3.0

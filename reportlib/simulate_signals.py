@@ -60,7 +60,7 @@ def sweep_time_s(sweep: SweepFacts, frequency_hz: ArrayLike) -> FloatArray:
 def sweep_signal(sweep: SweepFacts, *, sample_rate_hz: int = 48000, order: int = 1) -> FloatArray:
     """Return the exponential sweep with peaks of 1, or its `order`-th harmonic.
 
-    Phase 2π·f1·L·(e^(t/L) − 1), times the order (Farina 2000; facts W4). Ends rise and fall by
+    Phase 2π·f1·L·(e^(t/L) − 1), times the order (Farina 2000). Ends rise and fall by
     half a cosine within milliseconds; a harmonic ends where it nears half the sample rate.
 
     Returns
@@ -96,7 +96,7 @@ def multitone_signal(
 
     The spectrum is an invention of the demo, not that of a standard. Phases start at random and
     are improved by clipping and putting the spectrum back, until the crest factor is met or no
-    longer falls (about 11.7 dB is what this reaches: facts 2.i).
+    longer falls (about 11.7 dB is the least that this reaches: computed).
     """
     size = 2 * round(period_s * sample_rate_hz / 2.0)
     count = int(tones_per_octave * np.log2(range_hz[1] / range_hz[0])) + 1

@@ -6,7 +6,7 @@ Pure selection over `BandResult`s; no prose and no rounding here.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from reportlib.grades import GAIN_GRADES, LOSS_GRADES
+from reportlib.grades import GAIN_GRADES, GAIN_LIMITS_DB, LOSS_GRADES, MEAN_LIMITS_DB
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Test
 
@@ -48,7 +48,7 @@ class Story:
     bands : one story a band, bass first
     levels_db : the levels tested, quietest first
     holds_to_db : highest level at and below which every told band holds, None where none
-    gives_first : results that lost at the quietest level with a loss, the worst first
+    gives_first : results that lost at the quietest level with a loss, bass first
     """
 
     bands: tuple[BandStory, ...]
@@ -71,12 +71,18 @@ class Story:
     def largest_gain(self) -> BandResult | None:
         """The result with the largest gain of all."""
         gains = [story.largest_gain for story in self.bands if story.largest_gain is not None]
-        return max(gains, key=_mean, default=None)
+        return max(gains, key=_size, default=None)
 
 
 def is_loss(result: BandResult) -> bool:
     """Whether a result is graded as less than asked."""
     return result.grade in LOSS_GRADES[1:]
+
+
+def at_a_point(result: BandResult) -> bool:
+    """Whether a band as a whole keeps up, and only its worst point earned the grade."""
+    limit = MEAN_LIMITS_DB[0] if is_loss(result) else GAIN_LIMITS_DB[0]
+    return abs(_mean(result)) < limit
 
 
 def is_gain(result: BandResult) -> bool:
@@ -99,14 +105,11 @@ def tell(analysis: Analysis, test: Test) -> Story:
         (story.first_loss.level_db for story in stories if story.first_loss is not None),
         default=None,
     )
-    gives_first = sorted(
-        (
-            story.first_loss
-            for story in stories
-            if story.first_loss is not None and story.first_loss.level_db == first
-        ),
-        key=_mean,
-    )
+    gives_first = [
+        story.first_loss
+        for story in stories
+        if story.first_loss is not None and story.first_loss.level_db == first
+    ]
     return Story(
         bands=stories, levels_db=levels, holds_to_db=holds_to, gives_first=tuple(gives_first)
     )
@@ -136,8 +139,12 @@ def _band_story(band: str, *, results: Sequence[BandResult]) -> BandStory:
         first_loss=losses[0] if losses else None,
         worst_loss=min(losses, key=_mean, default=None),
         first_gain=gains[0] if gains else None,
-        largest_gain=max(gains, key=_mean, default=None),
+        largest_gain=max(gains, key=_size, default=None),
     )
+
+
+def _size(result: BandResult) -> float:
+    return max(_mean(result), 0.5 * (result.worst_db or 0.0))
 
 
 def _mean(result: BandResult) -> float:

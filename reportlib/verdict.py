@@ -1,9 +1,10 @@
 """The verdict: the one sentence that a report opens with, and the few that follow it."""
 
+from collections.abc import Sequence
+
 from reportlib.facts import duration, level_key
-from reportlib.grades import MEAN_LIMITS_DB
 from reportlib.model import BandResult
-from reportlib.story import Story
+from reportlib.story import Story, at_a_point
 from reportlib.writer import Writer, decibels, listed, spoken, verb
 
 
@@ -31,7 +32,8 @@ def verdict_sentences(writer: Writer) -> list[str]:
     sentences = [_main_verdict(writer, story=story)]
     gain = story.largest_gain
     if gain is not None and story.worst_loss is not None:
-        sentences.append(writer.say("in-short/also-gains", **_gain_values(writer, gain)))
+        wording = "also-gains-at-a-point" if at_a_point(gain) else "also-gains"
+        sentences.append(writer.say(f"in-short/{wording}", **_gain_values(writer, gain)))
     if story.untold:
         sentences.append(
             writer.say(
@@ -50,7 +52,8 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
             "in-short/holds", lowest=writer.quote("test.lowest"), top=writer.quote("test.top")
         )
     if worst is None and gain is not None:
-        return writer.say("in-short/gains-only", **_gain_values(writer, gain))
+        wording = "gains-only-at-a-point" if at_a_point(gain) else "gains-only"
+        return writer.say(f"in-short/{wording}", **_gain_values(writer, gain))
     assert worst is not None
     values = {
         "worst_band": f"the {spoken(worst.band)}",
@@ -60,7 +63,7 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         "point_loss": writer.of(worst, "worst"),
         "point_at": writer.of(worst, "worst-at"),
     }
-    if -(worst.mean_db or 0.0) < MEAN_LIMITS_DB[0]:
+    if at_a_point(worst):
         return writer.say("in-short/local-only", **values)
     first = [one.band for one in story.gives_first]
     first_level = story.gives_first[0].level_db
@@ -77,10 +80,20 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
     return writer.say(
         "in-short/gives-after-holding",
         first_level=decibels(first_level),
-        first_bands=f"the {listed([spoken(band) for band in first])}",
-        first_verb=verb(first, one="begins", many="begin"),
+        first_bands=_bands(first, told=[one.band for one in story.bands if one.told]),
+        first_verb="begins" if len(first) > 2 else verb(first, one="begins", many="begin"),
         **values,
     )
+
+
+def _bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
+    """Name several bands: all of them, all but one, or each."""
+    others = [band for band in told if band not in bands]
+    if len(bands) > 2 and not others:
+        return "every band"
+    if len(bands) > 2 and len(others) == 1:
+        return f"everything but the {spoken(others[0])}"
+    return f"the {listed([spoken(band) for band in bands])}"
 
 
 def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
@@ -88,6 +101,7 @@ def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
         "gain_band": spoken(gain.band),
         "gain_verb": verb([gain.band], one="comes out", many="come out"),
         "gain": writer.of(gain, "mean"),
+        "gain_point": writer.of(gain, "worst"),
         "gain_level": decibels(gain.level_db),
         "gain_at": writer.of(gain, "worst-at"),
     }

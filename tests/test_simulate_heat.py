@@ -1,5 +1,8 @@
-"""Heating of the simulated coils. W1 to W4 and 2.q are worked examples of the project's facts list: numbers worked out by others
-from the formula that stands beside each."""
+"""Heating of the simulated coils.
+
+W1 and W2 are worked examples of the project's list of published facts, computed there from the
+laws of a copper coil and of a two-stage thermal network.
+"""
 
 import numpy as np
 import pytest

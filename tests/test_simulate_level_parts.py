@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import signal
-from simulated import OCTAVES, RATE, db
+from simulated import OCTAVES, RATE, db, one
 
 from reportlib import simulate, simulate_spectra
 
@@ -116,3 +116,11 @@ def test_cubic_term_among_tones_is_the_cube_of_their_sum():
         loudspeaker, bins.astype(float), drive_db=0.0, shares=shares
     ) / simulate.small_signal(loudspeaker, bins.astype(float))
     np.testing.assert_allclose(np.abs(found), kept, rtol=1e-9)
+
+
+def test_far_above_the_moving_parts_nothing_depends_on_level():
+    loudspeaker = one(vent=simulate.Vent(loss_coefficient=2.0), half_force_m=0.005)
+    quiet, loud = (
+        simulate.transfer(loudspeaker, [15000.0], drive_db=drive_db) for drive_db in (0.0, 27.0)
+    )
+    assert db(loud / quiet)[0] == pytest.approx(0.0, abs=1e-6)

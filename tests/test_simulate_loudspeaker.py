@@ -1,17 +1,17 @@
 """The simulated loudspeaker against formulas, textbooks and movement stepped in time.
 
-W1 to W4 and 2.q are worked examples of the project's facts list: numbers worked out by others
-from the formula that stands beside each.
+W3 is a worked example of the project's list of published facts, computed there from the lumped
+model of a drive unit on a voltage source.
 """
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import integrate, signal
+from scipy import integrate, optimize, signal
 from simulated import OCTAVES, RATE, SWEEP, W3_UNIT, db, level_db, one
 
-from reportlib import simulate, simulate_loudspeaker
+from reportlib import simulate, simulate_loudspeaker, simulate_unit
 
 
 def test_w3_loss_over_frequency():
@@ -23,7 +23,7 @@ def test_w3_loss_over_frequency():
     cold = simulate.transfer(loudspeaker, frequency, drive_db=0.0)
     hot = simulate.transfer(loudspeaker, frequency, drive_db=0.0, temperatures=[100.0])
     np.testing.assert_allclose(db(cold / hot), loss, atol=0.01)
-    found = np.abs(6.0 + simulate_loudspeaker.motional_impedance(W3_UNIT, frequency))
+    found = np.abs(6.0 + simulate_unit.motional_impedance(W3_UNIT, frequency))
     np.testing.assert_allclose(found, impedance, rtol=0.005)
 
 
@@ -159,6 +159,30 @@ def test_port_loss_grows_smoothly_around_the_tuning():
     assert np.all(np.diff(deepest) < -0.1)
     assert 35.0 < OCTAVES[np.argmin(losses[-1])] < 60.0
     assert np.max(np.abs(losses[-1][OCTAVES > 400.0])) < 0.02
+
+
+@pytest.mark.parametrize("frequency_hz", [25.0, 45.0, 90.0])
+def test_force_factor_fits_the_excursion_that_it_brings_about(frequency_hz):
+    """Bl = Bl0/(1 + (x/half)²), x = √2·V·Bl/(|Re·Zm + Bl²|·ω), by a general root finder."""
+    loudspeaker = one(half_force_m=0.004)
+    unit = loudspeaker.units[0]
+    omega, w0 = 2.0 * np.pi * frequency_hz, 2.0 * np.pi * unit.resonance_hz
+    mechanical = unit.mass_kg * (1j * omega + w0 / unit.mechanical_q + w0**2 / (1j * omega))
+    volt = loudspeaker.voltage(24.0)
+
+    def speed(force):
+        return force / np.abs(unit.resistance_ohm * mechanical + force**2)
+
+    def unfit(force):
+        excursion = np.sqrt(2.0) * volt * speed(force) / omega
+        return force - unit.force_factor_tm / (1.0 + (excursion / 0.004) ** 2)
+
+    force = optimize.brentq(unfit, 0.01, unit.force_factor_tm, xtol=1e-12)
+    assert force < 0.97 * unit.force_factor_tm
+    quiet = simulate.small_signal(loudspeaker, [frequency_hz])
+    loud = simulate.transfer(loudspeaker, [frequency_hz], drive_db=24.0)
+    expected = speed(force) / speed(unit.force_factor_tm)
+    assert np.abs(loud / quiet)[0] == pytest.approx(expected, rel=1e-6)
 
 
 def test_force_lost_to_excursion_is_lost_where_the_cone_moves():

@@ -1,5 +1,8 @@
-"""The simulation's sweeps and multitones. W1 to W4 and 2.q are worked examples of the project's facts list: numbers worked out by others
-from the formula that stands beside each."""
+"""The simulation's sweeps and multitones.
+
+W4 is a worked example of the project's list of published facts, computed there from the
+exponential sweep's law (Farina 2000).
+"""
 
 import numpy as np
 import pytest
@@ -46,7 +49,7 @@ def test_multitone():
     assert np.max(silent) < 1e-12
     assert np.mean(np.square(multitone.samples)) == pytest.approx(1.0, rel=1e-9)
     assert multitone.crest_factor_db < 12.05
-    # facts 2.i: about 11.7 dB is the least that clipping and putting back reaches
+    # computed, facts 2.i: about 11.7 dB is the least that clipping and putting back reaches
     assert multitone.crest_factor_db > 10.5
 
 
@@ -58,5 +61,8 @@ def test_multitone_is_pink_in_the_middle_and_leaves_bins_for_products():
         for low in (125.0, 250.0, 500.0, 1000.0, 1990.0)
     ]
     assert np.ptp(10.0 * np.log10(octaves)) < 0.5
+    # 6 dB an octave below 50 Hz: the integral of (f/50)² over 25-50 Hz is 0.375, of 1 it is ln 2
+    low = np.sum(multitone.shares[frequency < 50.0] ** 2)
+    assert 10.0 * np.log10(low / octaves[0]) == pytest.approx(-2.67, abs=0.4)
     runs = "".join("x" if odd in set(multitone.bins) else "." for odd in range(25, 3000, 2))
     assert "xxxx" not in runs

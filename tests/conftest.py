@@ -1,0 +1,33 @@
+"""Shared sessions: simulated once, copied where a test writes."""
+
+import shutil
+
+import pytest
+
+from reportlib.demo import make_demo
+
+
+@pytest.fixture(scope="session")
+def trivet(tmp_path_factory):
+    """A simulated Trivet 6 with one take of each level; only to be read or copied."""
+    folder = tmp_path_factory.mktemp("demo") / "trivet-6"
+    return make_demo(folder, speaker="trivet-6", stages_s=(2.0, 3.0), takes=1, record_stress=False)
+
+
+@pytest.fixture
+def session(trivet, tmp_path):
+    """A copy of it that a test may change."""
+    return shutil.copytree(trivet, tmp_path / "trivet-6")
+
+
+@pytest.fixture(scope="session")
+def reported(trivet, tmp_path_factory):
+    """The same with its report made; only to be read or copied."""
+    from click.testing import CliRunner
+
+    from reportlib.cli import main
+
+    folder = shutil.copytree(trivet, tmp_path_factory.mktemp("reported") / "trivet-6")
+    result = CliRunner().invoke(main, ["report", str(folder)])
+    assert result.exit_code == 0, result.output
+    return folder

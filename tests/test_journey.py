@@ -1,0 +1,199 @@
+"""From a session folder to what is published, through the command line, as a tester does it."""
+
+import csv
+import json
+import shutil
+
+import jsonschema
+import nbformat
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from reportlib import simulate
+from reportlib.cells import slot
+from reportlib.cli import main
+from reportlib.demo import SPEAKERS
+from reportlib.levels import cell_edges_hz
+from reportlib.results import results_schema
+
+
+def run(*arguments, code=0):
+    result = CliRunner().invoke(main, [str(one) for one in arguments])
+    assert result.exit_code == code, result.output
+    return result
+
+
+@pytest.fixture
+def mine(reported, tmp_path):
+    """A reported session that a test may change."""
+    return shutil.copytree(reported, tmp_path / "trivet-6")
+
+
+def rows(folder):
+    with (folder / "out/data/compression.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_everything_that_the_contract_lists_is_there(reported):
+    out = reported / "out"
+    for name in ("report.html", "section.html", "report.pdf", "data/compression.csv"):
+        assert (out / name).stat().st_size > 1000
+    figures = {path.name for path in (out / "figures").iterdir()}
+    for name in ("level-ladder", "turned-up", "asked-and-given", "distortion", "left-playing"):
+        assert {f"{name}.svg", f"{name}.png"} <= figures
+    document = json.loads((out / "data/results.json").read_text("utf-8"))
+    jsonschema.validate(document, results_schema())
+    assert (out / "report.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_report_finds_the_change_that_the_simulation_put_in(reported):
+    speaker = SPEAKERS["trivet-6"].loudspeaker
+    for level in (90.0, 99.0):
+        mine = [
+            row for row in rows(reported)
+            if row["test"] == "short_term" and float(row["level_db"]) == level
+        ]  # fmt: skip
+        hz = np.array([float(row["frequency_hz"]) for row in mine])
+        change = np.array([float(row["change_db"]) for row in mine])
+        half = np.array([float(row["u95_db"]) for row in mine])
+        usable = np.array([row["usable"] == "true" for row in mine])
+        # cold coils: what a sweep's own heat adds stays within a few hundredths
+        fine = np.geomspace(15.0, 23000.0, 2000)
+        low, high = cell_edges_hz(hz, fraction=12)
+        cells = low[:, None] + (high - low)[:, None] * (np.arange(100) + 0.5) / 100
+        power = [
+            np.interp(
+                cells, fine, np.abs(simulate.transfer(speaker, fine, drive_db=drive)) ** 2
+            ).mean(axis=1)
+            for drive in (0.0, level - 72.0)
+        ]
+        error = change - 10 * np.log10(power[1] / power[0])
+        assert usable.mean() > 0.85
+        assert np.mean(np.abs(error[usable]) <= half[usable] + 0.1) > 0.9
+
+
+def test_a_second_run_with_the_same_input_writes_the_same_bytes(mine):
+    before = {
+        path.relative_to(mine): path.read_bytes()
+        for path in (mine / "out").rglob("*") if path.is_file()
+    }  # fmt: skip
+    run("report", mine)
+    after = {path.relative_to(mine): path.read_bytes() for path in (mine / "out").rglob("*.*")}
+    assert after == before
+
+
+def edit(folder, name, text):
+    path = folder / "report.ipynb"
+    notebook = nbformat.read(path, as_version=4)
+    for cell in notebook.cells:
+        if slot(cell) == name:
+            cell.source = text
+    nbformat.write(notebook, path)
+
+
+def test_an_edited_cell_survives_a_rerun_and_is_published(mine):
+    words = "## Turned up\n\nThe port of this one gives out *first*, and my own words stay."
+    edit(mine, "turned-up", words)
+    result = run("report", mine)
+    assert "Kept as you wrote them: turned-up." in result.output
+    notebook = nbformat.read(mine / "report.ipynb", as_version=4)
+    assert [cell.source for cell in notebook.cells if slot(cell) == "turned-up"] == [words]
+    assert "my own words stay" in (mine / "out/report.html").read_text("utf-8")
+    assert list((mine / ".upheld/history").glob("*.ipynb"))
+
+
+def test_publish_needs_neither_captures_nor_a_kernel(mine, monkeypatch):
+    edit(mine, "in-short", "## In short\n\nA port that tires.\n\nAnd a little more.")
+    shutil.rmtree(mine / "captures")
+    shutil.rmtree(mine / "out")
+    monkeypatch.setattr("papermill.execute_notebook", None)
+    run("publish", mine)
+    page = (mine / "out/report.html").read_text("utf-8")
+    assert "A port that tires." in page
+    assert (mine / "out/data/compression.csv").exists()
+
+
+def test_what_publish_renders_is_the_notebook_as_edited_not_as_drafted(mine):
+    edit(mine, "why", "## Why\n\nBecause I say so.")
+    run("publish", mine)
+    page = (mine / "out/report.html").read_text("utf-8")
+    assert "Because I say so." in page
+    assert "names no cause" not in page
+
+
+def test_the_executed_notebook_holds_no_path_of_the_machine(mine):
+    assert str(mine.parent) not in (mine / "report.ipynb").read_text("utf-8")
+
+
+def test_a_folder_with_braces_blanks_and_accents_is_no_trouble(session, tmp_path):
+    folder = tmp_path / "run {1} ü"
+    session.rename(folder)
+    run("report", folder)
+    assert (folder / "out/report.html").exists()
+
+
+def test_json_names_what_was_written(mine):
+    outcome = json.loads(run("publish", mine, "--json").output)
+    assert str(mine / "out/report.pdf") in outcome["written"]
+
+
+def test_the_page_says_who_and_when_and_cautions(reported):
+    page = (reported / "out/report.html").read_text("utf-8")
+    assert "<title>Trivet 6" in page
+    assert "Local rules and qualified people come first" in page
+    assert "Hz" in page
+
+
+def refused(folder, *words, verb="report"):
+    """Run a verb that must end with one line, exit code 2, and nothing overwritten."""
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    result = run(verb, folder, code=2)
+    line = result.output.strip()
+    assert "\n" not in line
+    assert line.startswith("upheld: ")
+    for word in words:
+        assert word in line
+    after = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    assert after == before
+
+
+def test_a_capture_without_the_sweep_in_it_stops_in_one_line(mine):
+    import soundfile
+
+    path = mine / "captures/short-84-a.flac"
+    samples, rate = soundfile.read(path, always_2d=True)
+    samples[:, 0] = 0.001 * np.random.default_rng(1).standard_normal(samples.shape[0])
+    soundfile.write(path, samples, rate, subtype="PCM_24")
+    refused(mine, "captures/short-84-a.flac", "does not hold the sweep's answer")
+
+
+def test_a_truncated_capture_stops_in_one_line(mine):
+    path = mine / "captures/short-90-a.flac"
+    path.write_bytes(path.read_bytes()[:200_000])
+    refused(mine, "captures/short-90-a.flac")
+
+
+def test_no_session_stops_before_a_kernel_starts(mine):
+    (mine / "session.toml").unlink()
+    refused(mine, "session.toml")
+
+
+def test_a_damaged_notebook_is_never_overwritten(mine):
+    (mine / "report.ipynb").write_text("{ my precious words", encoding="utf-8")
+    refused(mine, "report.ipynb", "cannot be read as a notebook", "Nothing was overwritten")
+    refused(mine, "report.ipynb", "cannot be read as a notebook", verb="publish")
+
+
+def test_publishing_what_was_never_reported_says_what_to_do(session):
+    refused(session, "report.ipynb is not there", "upheld report", verb="publish")
+
+
+def test_a_parameter_out_of_range_is_named(mine):
+    result = run("report", mine, "--seat-distance", "-3", code=2)
+    assert "'seat_distance_m'" in result.output
+
+
+def test_demo_refuses_to_write_over_something(mine):
+    result = run("demo", mine.parent, "--speaker", "trivet-6", code=2)
+    assert "trivet-6" in result.output
