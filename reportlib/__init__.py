@@ -1,3 +1,3 @@
-"""Loudspeaker compression: when the volume goes up by 10 dB, does the output?"""
+"""Reports on loudspeaker compression: whether the output keeps up with the volume."""
 
 __version__ = "0.1.0"

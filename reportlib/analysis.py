@@ -130,6 +130,7 @@ def measure_captures(session: Session, *, parameters: ReportParameters) -> Measu
         arrival_s = find_arrival_s(baseline, law=law)
         smoothing = smoothing_cells(
             baseline,
+            law=law,
             gate=gate,
             arrival_s=arrival_s,
             fraction=fraction,

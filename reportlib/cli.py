@@ -196,13 +196,14 @@ def _import_renderers() -> None:
         import nbconvert.exporters  # noqa: F401
         import typst  # noqa: F401
 
-        from reportlib import render  # noqa: F401
+        from reportlib.publish import render  # noqa: F401
 
     threading.Thread(target=imports, daemon=True).start()
 
 
 def _render(session: Path) -> list[Path]:
-    from reportlib import memory, notebook, render
+    from reportlib import memory, notebook
+    from reportlib.publish import render
 
     edited = notebook.read_notebook(session / notebook.REPORT)
     kept = memory.read_results(session)

@@ -66,13 +66,24 @@ class Deconvolved:
 
 
 def regularisation(frequency_hz: FloatArray, *, start_hz: float, stop_hz: float) -> FloatArray:
-    """Return κ(f): 1e-6 inside the sweep, 1 outside, raised cosine over 1/6 octave beyond it."""
-    with np.errstate(divide="ignore"):
-        octaves_out = np.maximum(
-            np.log2(start_hz / np.maximum(frequency_hz, 1e-9)), np.log2(frequency_hz / stop_hz)
-        )
-    outside = 0.5 - 0.5 * np.cos(np.pi * np.clip(octaves_out * 6.0, 0.0, 1.0))
-    return np.asarray(10.0 ** (-6.0 * (1.0 - outside)))
+    """Return κ(f): 1e-6 inside the sweep, 1 outside, raised cosine over 1/6 octave beyond it.
+
+    Parameters
+    ----------
+    frequency_hz : shape (n,), rising
+    """
+    kappa = np.ones(frequency_hz.shape)
+    first, last = np.searchsorted(frequency_hz, (start_hz, stop_hz * (1.0 + 1e-12)))
+    kappa[first:last] = 1e-6
+    wide = 2.0 ** (1.0 / 6.0)
+    begin, end = np.searchsorted(frequency_hz, (start_hz / wide, stop_hz * wide))
+    for edge, out in (
+        (slice(begin, first), np.log2(start_hz / np.maximum(frequency_hz[begin:first], 1e-9))),
+        (slice(last, end), np.log2(frequency_hz[last:end] / stop_hz)),
+    ):
+        outside = 0.5 - 0.5 * np.cos(np.pi * np.clip(6.0 * out, 0.0, 1.0))
+        kappa[edge] = 10.0 ** (-6.0 * (1.0 - outside))
+    return kappa
 
 
 def deconvolve(

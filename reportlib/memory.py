@@ -14,11 +14,12 @@ from typing import Any
 from jinja2 import FileSystemLoader, StrictUndefined
 from jinja2.sandbox import SandboxedEnvironment
 
-from reportlib import __version__, files, narrative, resources, results
+from reportlib import __version__, files, resources, results
 from reportlib.errors import NotebookError
 from reportlib.facts import collect
 from reportlib.model import Analysis
 from reportlib.parameters import ReportParameters
+from reportlib.words import narrative
 
 FOLDER = ".upheld"
 HISTORY_KEPT = 20

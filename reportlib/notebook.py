@@ -145,6 +145,7 @@ def execute(
                 progress_bar=False,
                 request_save_on_cell_execute=False,
                 cwd=str(folder),
+                kernel_name="python3",
                 kernel_manager_class=_kernel_manager(Path(sockets)),
                 shutdown_kernel="immediate",  # asking politely stalls for seconds now and then
                 execution_timeout=_TIMEOUT_S,

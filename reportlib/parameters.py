@@ -19,7 +19,7 @@ class ReportParameters(BaseModel):
     smoothing_fraction: int = Field(default=12, ge=1, le=48)
     """Smoothing of responses, as the n of 1/n octave."""
     assumed_repeatability_db: float = Field(default=0.05, ge=0.0, le=1.0)
-    """Repeatability that is assumed where no take was repeated [dB] (common practice, no source)."""
+    """Repeatability where no take was repeated [dB] (common practice, no source)."""
     usable_u95_db: float = Field(default=0.5, gt=0.0, le=3.0)
     """A point with a wider 95 % interval than this is not used [dB]."""
     seat_distance_m: float = Field(default=3.0, gt=0.2, le=50.0)

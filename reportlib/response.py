@@ -208,15 +208,23 @@ class SmoothingCells:
     Attributes
     ----------
     cells : shape (m,), K on the grid
+    harmonic_cells : shape (4, m), K in the harmonics' own windows
     gate_noise_share : shape (m,), see `model.Response`
     """
 
     cells: FloatArray
+    harmonic_cells: FloatArray
     gate_noise_share: FloatArray
 
 
 def smoothing_cells(
-    capture: Deconvolved, *, gate: Gate, arrival_s: float, fraction: int, spread: bool
+    capture: Deconvolved,
+    *,
+    law: SweepLaw,
+    gate: Gate,
+    arrival_s: float,
+    fraction: int,
+    spread: bool,
 ) -> SmoothingCells:
     """Work out K for the gate of a session, from its baseline.
 
@@ -239,7 +247,29 @@ def smoothing_cells(
 
     own, late = cells(weights), cells(cut_off)
     share = np.sum(np.square(cut_off)) / late / (np.sum(np.square(weights)) / own)
-    return SmoothingCells(cells=own, gate_noise_share=share)
+    harmonic = []
+    for order in range(2, HIGHEST_HARMONIC + 1):
+        window = _harmonic_gate(order, law=law, gate=gate)
+        time_s = np.arange(-window.before_s, window.length_s, 1.0 / capture.sample_rate_hz)
+        spike = np.zeros(time_s.size)
+        spike[np.argmin(np.abs(time_s))] = 1.0
+        harmonic.append(
+            independent_cells(
+                window.weights(time_s),
+                spike,
+                sample_rate_hz=capture.sample_rate_hz,
+                width_hz=order * (high - low),
+            )
+        )
+    return SmoothingCells(cells=own, harmonic_cells=np.array(harmonic), gate_noise_share=share)
+
+
+def _harmonic_gate(order: int, *, law: SweepLaw, gate: Gate) -> Gate:
+    """The window of one harmonic: 0.4 of the gap to the next, at most 0.5 of that to the last."""
+    return Gate(
+        before_s=0.4 * law.rate_s * math.log((order + 1) / order),
+        length_s=min(gate.length_s, 0.5 * law.rate_s * math.log(order / (order - 1))),
+    )
 
 
 def measure_response(
@@ -273,7 +303,13 @@ def measure_response(
     short_noise = capture.noise_density * np.sum(np.square(short_weights))
     power = power - (1.0 - 1.0 / cells) * noise
     harmonics, harmonic_noise = _harmonics(
-        capture, law=law, gate=gate, arrival_s=arrival_s, fraction=fraction, fundamental=power
+        capture,
+        law=law,
+        gate=gate,
+        arrival_s=arrival_s,
+        fraction=fraction,
+        fundamental=power,
+        smoothing=smoothing,
     )
     return Response(
         source=capture.source,
@@ -304,15 +340,13 @@ def _harmonics(
     arrival_s: float,
     fraction: int,
     fundamental: FloatArray,
+    smoothing: SmoothingCells,
 ) -> tuple[FloatArray, FloatArray]:
     """Return harmonics 2 to 5 over the fundamental, and noise in their place; shape (4, m)."""
     fs, grid = capture.sample_rate_hz, capture.frequency_hz
     powers, noises = [], []
-    for order in range(2, HIGHEST_HARMONIC + 1):
-        own = Gate(
-            before_s=0.4 * law.rate_s * math.log((order + 1) / order),
-            length_s=min(gate.length_s, 0.5 * law.rate_s * math.log(order / (order - 1))),
-        )
+    for order, cells in enumerate(smoothing.harmonic_cells, start=2):
+        own = _harmonic_gate(order, law=law, gate=gate)
         target = order * grid
         power, weights = _gated_power(
             capture,
@@ -322,10 +356,7 @@ def _harmonics(
             centre_hz=target,
             fraction=fraction,
         )
-        low, high = cell_edges_hz(target, fraction=fraction)
-        spike = np.zeros(weights.size)
-        spike[min(weights.size - 1, round(own.before_s * fs))] = 1.0
-        cells = independent_cells(weights, spike, sample_rate_hz=fs, width_hz=high - low)
+        _, high = cell_edges_hz(target, fraction=fraction)
         density = np.exp(np.interp(np.log(target), np.log(grid), np.log(capture.noise_density)))
         noise = density * np.sum(np.square(weights))
         floor = 2.0 * noise / np.sqrt(cells)

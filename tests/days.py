@@ -90,7 +90,7 @@ def responses(captures, *, gate_ms=None, stimulus=None, fraction=12, law=LAW, gr
     gate = response.session_gate(found, law=law, gate_ms=gate_ms)
     arrival = response.find_arrival_s(found[0], law=law)
     smoothing = response.smoothing_cells(
-        found[0], gate=gate, arrival_s=arrival, fraction=fraction, spread=False
+        found[0], law=law, gate=gate, arrival_s=arrival, fraction=fraction, spread=False
     )
     return gate, [
         response.measure_response(

@@ -116,8 +116,9 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
     """Floor: five empty figures through papermill and the same exporters."""
     from click.testing import CliRunner
 
-    from reportlib import notebook, render
+    from reportlib import notebook
     from reportlib.cli import main
+    from reportlib.publish import render
 
     session = tmp_path / "marram-12"
     shutil.copytree(DEMO, session, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))
@@ -128,7 +129,8 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
         metadata={"tags": ["parameters"]},
     ), nbformat.v4.new_code_cell(EMPTY)]  # fmt: skip
     cells += [nbformat.v4.new_code_cell(f"empty('figure-{index}')") for index in range(5)]
-    nbformat.write(nbformat.v4.new_notebook(cells=cells), bare)
+    kernel = {"kernelspec": {"name": "python3", "language": "python", "display_name": "x"}}
+    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), bare)
     about = {
         "format": 1, "title": "Nothing", "kind": "Nothing?", "date": None, "verdict": "Nothing.",
         "tool_version": "0", "language": "en", "description": "", "colophon": "",

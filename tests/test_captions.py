@@ -7,7 +7,7 @@ import pytest
 from builders import make_analysis
 from invented import no_change
 
-from reportlib import captions
+from reportlib.words import captions
 
 FIGURES = ("level_ladder", "turned_up", "left_playing", "distortion", "asked_and_given")
 LEVELS = (78.0, 84.0, 90.0, 96.0, 99.0)

@@ -10,7 +10,9 @@ import pytest
 import soundfile
 from simulated import db, level_db
 
-from reportlib import demo, demo_speakers, simulate
+from reportlib import demo, simulate
+from reportlib.demo import making
+from reportlib.demo import speakers as demo_speakers
 from reportlib.errors import ReportError
 from reportlib.session import read_session
 
@@ -159,7 +161,7 @@ def test_the_stimuli_are_what_the_reference_heard(made):
 def test_microphone_correction_is_column_text(tmp_path):
     about = demo_speakers.SPEAKERS["marram-12"]
     path = tmp_path / "mic.txt"
-    demo._write_microphone(path, about=about)
+    making._write_microphone(path, about=about)
     hz, too_high_db = np.loadtxt(path).T
     assert hz[0] == 20.0
     assert hz[-1] == 20000.0
@@ -251,7 +253,9 @@ def change_db(speaker, *, level, low_hz, high_hz):
     loudspeaker = replace(demo_speakers.SPEAKERS[speaker].loudspeaker, room=None)
     frequency = np.geomspace(low_hz, high_hz, 120)
     quiet, loud = (
-        simulate.sweep_transfer(loudspeaker, frequency, sweep=demo.SWEEP, drive_db=asked_db - 72.0)
+        simulate.sweep_transfer(
+            loudspeaker, frequency, sweep=making.SWEEP, drive_db=asked_db - 72.0
+        )
         for asked_db in (72.0, level)
     )
     return db(loud / quiet)

@@ -19,16 +19,14 @@ from matplotlib.patches import PathPatch, Polygon
 from matplotlib.text import Text
 from PIL import Image
 
-from reportlib import (
-    figure_asked_and_given,
-    figure_distortion,
-    figure_ladder,
-    figure_left_playing,
-    figure_panel,
-    figure_turned_up,
-    figures,
-    style,
-)
+from reportlib import figures
+from reportlib.figures import asked_and_given_panels as figure_asked_and_given
+from reportlib.figures import distortion_panels as figure_distortion
+from reportlib.figures import ladder_rows as figure_ladder
+from reportlib.figures import left_playing_panels as figure_left_playing
+from reportlib.figures import panel as figure_panel
+from reportlib.figures import style
+from reportlib.figures import turned_up_panel as figure_turned_up
 
 LEVELS = (78.0, 84.0, 90.0, 96.0, 99.0)
 EIGHT_LEVELS = (75.0, 78.0, 81.0, 84.0, 87.0, 90.0, 93.0, 96.0)

@@ -3,6 +3,7 @@
 import csv
 import json
 import shutil
+from dataclasses import replace
 
 import jsonschema
 import nbformat
@@ -14,6 +15,7 @@ from reportlib import simulate
 from reportlib.cells import slot
 from reportlib.cli import main
 from reportlib.demo import SPEAKERS
+from reportlib.demo.making import SWEEP
 from reportlib.levels import cell_edges_hz
 from reportlib.results import results_schema
 
@@ -48,7 +50,8 @@ def test_everything_that_the_contract_lists_is_there(reported):
 
 
 def test_the_report_finds_the_change_that_the_simulation_put_in(reported):
-    speaker = SPEAKERS["trivet-6"].loudspeaker
+    # The room cancels in the ratio; its fine structure would need a fine grid here.
+    speaker = replace(SPEAKERS["trivet-6"].loudspeaker, room=None)
     for level in (90.0, 99.0):
         mine = [
             row for row in rows(reported)
@@ -58,19 +61,16 @@ def test_the_report_finds_the_change_that_the_simulation_put_in(reported):
         change = np.array([float(row["change_db"]) for row in mine])
         half = np.array([float(row["u95_db"]) for row in mine])
         usable = np.array([row["usable"] == "true" for row in mine])
-        # cold coils: what a sweep's own heat adds stays within a few hundredths
         fine = np.geomspace(15.0, 23000.0, 2000)
         low, high = cell_edges_hz(hz, fraction=12)
         cells = low[:, None] + (high - low)[:, None] * (np.arange(100) + 0.5) / 100
-        power = [
-            np.interp(
-                cells, fine, np.abs(simulate.transfer(speaker, fine, drive_db=drive)) ** 2
-            ).mean(axis=1)
-            for drive in (0.0, level - 72.0)
-        ]
+        power = []
+        for drive in (0.0, level - 72.0):
+            h = simulate.sweep_transfer(speaker, fine, sweep=SWEEP, drive_db=drive)
+            power.append(np.interp(cells, fine, np.abs(h) ** 2).mean(axis=1))
         error = change - 10 * np.log10(power[1] / power[0])
         assert usable.mean() > 0.85
-        assert np.mean(np.abs(error[usable]) <= half[usable] + 0.1) > 0.9
+        assert np.mean(np.abs(error[usable]) <= half[usable] + 0.03) > 0.95
 
 
 def test_a_second_run_with_the_same_input_writes_the_same_bytes(mine):

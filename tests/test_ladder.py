@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 from builders import make_analysis
 
-from reportlib.ladder import applied_step_db, driven_levels, half_full_db, rise_share, rungs
+from reportlib.readings.ladder import (
+    applied_step_db,
+    driven_levels,
+    half_full_db,
+    rise_share,
+    rungs,
+)
 
 HALF_DB = 10.0 * np.log10(2.0)  # 3.0103 dB, by definition of the bel
 

@@ -5,8 +5,8 @@ from hostile import ATTACKS, REPEATABLE, Reader
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reportlib.hypertext import to_html
-from reportlib.markup import Outline, plain_text, read_line, read_prose, readable
+from reportlib.publish.hypertext import to_html
+from reportlib.publish.markup import Outline, plain_text, read_line, read_prose, readable
 
 NOTHING: dict[str, str] = {}
 

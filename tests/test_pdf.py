@@ -18,10 +18,10 @@ from sample_notebook import (
 )
 from test_typeset import literals, skeleton
 
-from reportlib import pdf
 from reportlib.errors import RenderError
-from reportlib.exporter_typst import BOTTOM_PT, TOP_PT, TypstExporter
-from reportlib.pdf import pdf_bytes
+from reportlib.publish import pdf
+from reportlib.publish.exporter_typst import BOTTOM_PT, TOP_PT, TypstExporter
+from reportlib.publish.pdf import pdf_bytes
 
 
 @pytest.fixture(scope="module")

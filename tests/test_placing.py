@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize
 
-from reportlib.placing import in_order, in_rows, spread
+from reportlib.figures.placing import in_order, in_rows, spread
 
 places = st.lists(st.floats(-50.0, 450.0), min_size=1, max_size=10)
 

@@ -15,8 +15,8 @@ from sample_notebook import (
 )
 
 from reportlib.errors import NotebookError
-from reportlib.markup import plain_text
-from reportlib.published import Figure, Prose, read_publication
+from reportlib.publish.markup import plain_text
+from reportlib.publish.published import Figure, Prose, read_publication
 from reportlib.shown import PICTURE_MIME, TABLE_MIME, Table
 
 

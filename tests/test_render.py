@@ -16,9 +16,10 @@ from sample_notebook import (
     shown_cell,
 )
 
-from reportlib import files, render
+from reportlib import files
 from reportlib.errors import NotebookError, RenderError
-from reportlib.render import page_html, pictures, section_html, write_outputs
+from reportlib.publish import render
+from reportlib.publish.render import page_html, pictures, section_html, write_outputs
 from reportlib.resources import notebooks_folder, templates_folder
 
 MAKERS = [page_html, section_html]

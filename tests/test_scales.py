@@ -7,9 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented import bump
 
-from reportlib.ladder import rungs
-from reportlib.levels import grid_hz
-from reportlib.scales import (
+from reportlib.figures.scales import (
     change_scale,
     excursions,
     harmonic_scale,
@@ -17,6 +15,8 @@ from reportlib.scales import (
     seconds_ticks,
     usable_values,
 )
+from reportlib.levels import grid_hz
+from reportlib.readings.ladder import rungs
 
 RANGE_HZ = (20.0, 20000.0)
 GRID_HZ = grid_hz(start_hz=20.0, stop_hz=20000.0)

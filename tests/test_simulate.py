@@ -9,8 +9,9 @@ import pytest
 from scipy import signal
 from simulated import RATE, SWEEP, W3_UNIT, db, level_db
 
-from reportlib import simulate, simulate_loudspeaker
+from reportlib import simulate
 from reportlib.day import SweepFacts
+from reportlib.simulate import loudspeaker as simulate_loudspeaker
 
 
 def test_recorded_sweep_is_the_sum_of_the_movement_in_time():

@@ -7,7 +7,8 @@ import pytest
 from scipy import signal
 from simulated import OCTAVES, RATE, db, one
 
-from reportlib import simulate, simulate_spectra
+from reportlib import simulate
+from reportlib.simulate import spectra as simulate_spectra
 
 
 def test_hard_limiter_flattens_the_top():

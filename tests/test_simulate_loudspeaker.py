@@ -11,7 +11,9 @@ import pytest
 from scipy import integrate, optimize, signal
 from simulated import OCTAVES, RATE, SWEEP, W3_UNIT, db, level_db, one
 
-from reportlib import simulate, simulate_loudspeaker, simulate_unit
+from reportlib import simulate
+from reportlib.simulate import loudspeaker as simulate_loudspeaker
+from reportlib.simulate import unit as simulate_unit
 
 
 def test_w3_loss_over_frequency():

@@ -5,7 +5,7 @@ from hostile import Reader
 from sample_notebook import make_picture
 
 from reportlib.errors import RenderError
-from reportlib.svg import read_drawing
+from reportlib.publish.svg import read_drawing
 
 
 def drawn(inside, *, root='viewBox="0 0 10 10"'):

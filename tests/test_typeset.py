@@ -7,8 +7,8 @@ from hostile import ATTACKS, REPEATABLE
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reportlib.markup import Outline, read_line, read_prose, readable
-from reportlib.typeset import to_typst, typst_string
+from reportlib.publish.markup import Outline, read_line, read_prose, readable
+from reportlib.publish.typeset import to_typst, typst_string
 
 _LITERAL = re.compile(r'"(?:[^"\\]|\\.)*"')
 

@@ -5,7 +5,7 @@ import pytest
 from builders import make_analysis, make_curve
 
 from reportlib.levels import grid_hz
-from reportlib.untold import runs, stretches, why_not
+from reportlib.readings.untold import runs, stretches, why_not
 
 RANGE_HZ = (20.0, 20000.0)
 

@@ -1,0 +1,146 @@
+"""Asked and given: by band, how far the output rose against how far it was asked to."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from reportlib.figures import style
+from reportlib.figures.frame import Frame
+from reportlib.figures.placing import spread
+from reportlib.figures.scales import rise_scale
+from reportlib.figures.sheet import MARGIN_PX, Sheet
+from reportlib.levels import BANDS
+from reportlib.model import Analysis
+from reportlib.readings.ladder import Rung, rungs
+from reportlib.readings.untold import why_band
+from reportlib.wording import db_number, sentence
+
+_HEADING_PX = 84.0
+_LEFT_PX = 70.0
+_PARALLELS_PX = 82.0
+_BETWEEN_PX = 18.0
+_FRAME_PX = 260.0
+_UNDER_PX = 52.0
+_LABEL_GAP_PX = 15.0
+_SHORTFALLS_DB = (0.0, 1.0, 3.0)
+
+
+def draw(analysis: Analysis) -> Sheet | None:
+    """Draw the figure; None where no level was driven above the baseline."""
+    every = rungs(analysis)
+    if not every:
+        return None
+    sheet = Sheet(
+        width_px=style.PAGE_WIDTH_PX, height_px=_HEADING_PX + 40.0 + _FRAME_PX + _UNDER_PX
+    )
+    sheet.heading(
+        "Asked and given",
+        name=analysis.session.speaker.name,
+        more="How far the output rose against how far the volume was turned up, band by band.",
+    )
+    scale = rise_scale(every)
+    room = sheet.width_px - _LEFT_PX - _PARALLELS_PX
+    each = (room + _BETWEEN_PX) / len(BANDS)
+    top = _HEADING_PX + 40.0
+    for index, band in enumerate(BANDS):
+        frame = Frame(
+            left=_LEFT_PX + index * each,
+            top=top,
+            width=each - _BETWEEN_PX,
+            height=_FRAME_PX,
+            x_range=(0.0, scale.high_db),
+            y_range=(scale.low_db, scale.high_db),
+        )
+        steps = [tick for tick in scale.ticks_db if tick >= 0.0]
+        frame.grid(sheet, xs=steps, ys=scale.ticks_db)
+        if index == 0:
+            frame.write_decibels(sheet, scale.ticks_db)
+        band_rungs = [rung for rung in every if rung.band == band.name]
+        _write_band(sheet, band_rungs, frame=frame)
+        for tick in steps:
+            text = f"+{tick:g}" if tick else "0"
+            sheet.text(
+                frame.x(tick), frame.bottom + 18.0, text=text, size=style.SMALL_PX, ha="center"
+            )
+        if all(rung.change_db is None for rung in band_rungs):
+            why = why_band(band_rungs[-1].result, curve=analysis.short_term[-1], band=band)
+            frame.grey_out(sheet, why=why)
+            # The ends alone, for the names beside the last band.
+            _draw_promise(sheet, frame=frame, from_db=0.9 * scale.high_db)
+        else:
+            _draw_promise(sheet, frame=frame, from_db=0.0)
+            _draw_given(sheet, band_rungs, frame=frame)
+    _name_parallels(sheet, frame)
+    below = f"asked for, dB above {analysis.baseline.level_asked_db:g} dB"
+    sheet.text(_LEFT_PX, top + _FRAME_PX + 40.0, text=below, size=style.SMALL_PX, color=style.MUTED)
+    sheet.text(MARGIN_PX, top - 22.0, text="given", size=style.SMALL_PX, color=style.MUTED)
+    return sheet
+
+
+def _write_band(sheet: Sheet, band_rungs: Sequence[Rung], *, frame: Frame) -> None:
+    """Write a band's name and what is left of the highest level's rise."""
+    highest = band_rungs[-1]
+    sheet.text(
+        frame.left,
+        frame.top - 26.0,
+        text=sentence(highest.band),
+        size=style.TEXT_PX,
+        weight="bold",
+    )
+    number = (
+        "?" if highest.change_db is None else db_number(highest.change_db, u95_db=highest.u95_db)
+    )
+    sheet.text(
+        frame.left,
+        frame.top - 9.0,
+        text=f"at {highest.level_db:g} dB: {number}",
+        size=style.SMALL_PX,
+        color=style.MUTED,
+    )
+
+
+def _draw_promise(sheet: Sheet, *, frame: Frame, from_db: float) -> None:
+    """Draw the diagonal that was promised, and faintly what lies 1 dB and 3 dB below it."""
+    high = frame.x_range[1]
+    for short_db in _SHORTFALLS_DB:
+        start = max(from_db, frame.y_range[0] + short_db)
+        sheet.line(
+            (frame.x(start), frame.right),
+            (frame.y(start - short_db), frame.y(high - short_db)),
+            color=style.RULE if short_db else style.UNTOLD,
+            linewidth=1.0,
+            zorder=0.0,
+        )
+
+
+def _draw_given(sheet: Sheet, band_rungs: Sequence[Rung], *, frame: Frame) -> None:
+    told = [
+        (frame.x(rung.asked_db), rung.given_db, rung.u95_db)
+        for rung in band_rungs
+        if rung.given_db is not None
+    ]
+    known = [rung.given_db for rung in band_rungs]
+    xs = [frame.x(0.0), *(frame.x(rung.asked_db) for rung in band_rungs)]
+    ys = [frame.y(0.0), *(np.nan if given is None else frame.y(given) for given in known)]
+    sheet.line(xs, ys, color=style.SEA, linewidth=2.0, marker="o", markersize=5.0)
+    whiskers = [((x, frame.y(given - u95)), (x, frame.y(given + u95))) for x, given, u95 in told]
+    sheet.strokes(whiskers, color=style.INK, linewidth=1.0)
+
+
+def _name_parallels(sheet: Sheet, frame: Frame) -> None:
+    """Name the diagonal and its parallels right of the last band."""
+    high = frame.x_range[1]
+    at = [frame.y(high - short_db) for short_db in _SHORTFALLS_DB]
+    places = spread(at, gap=_LABEL_GAP_PX, low=frame.top - 6.0, high=frame.bottom)
+    for short_db, here, y in zip(_SHORTFALLS_DB, at, places, strict=True):
+        sheet.line(
+            (frame.right, frame.right + 3.0, frame.right + 10.0), (here, here, y), linewidth=0.8
+        )
+        sheet.text(
+            frame.right + 12.0,
+            y,
+            text=f"{short_db:g} dB less" if short_db else "as asked",
+            size=style.SMALL_PX,
+            color=style.MUTED,
+            va="center_baseline",
+        )

@@ -1,0 +1,133 @@
+"""A plot's frame on a sheet: where values stand, its grid and its numbers.
+
+The numbers are written as ordinary text of the sheet: they stand where they are put, and a
+figure costs half the time that matplotlib's own ticks take.
+"""
+
+import math
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from matplotlib.axes import Axes
+
+from reportlib.figures import style
+from reportlib.figures.sheet import Sheet
+from reportlib.wording import true_minus
+
+_OCTAVE_TICKS_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3)
+_SPARSE_TICKS_HZ = (20.0, 100.0, 1e3, 10e3)
+_BEHIND = -2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Frame:
+    """A rectangle with a scale along each side; lengths in pixels from the sheet's top left.
+
+    `x_range` runs logarithmically where `x_log`, so that every octave is equally wide.
+    """
+
+    left: float
+    top: float
+    width: float
+    height: float
+    x_range: tuple[float, float]
+    y_range: tuple[float, float]
+    x_log: bool = False
+
+    @property
+    def right(self) -> float:
+        """The right edge."""
+        return self.left + self.width
+
+    @property
+    def bottom(self) -> float:
+        """The lower edge."""
+        return self.top + self.height
+
+    def moved(self, down: float) -> "Frame":
+        """Return the frame so much further down the sheet."""
+        return replace(self, top=self.top + down)
+
+    def x(self, value: float) -> float:
+        """Return where a value stands across, kept inside the frame."""
+        low, high = self.x_range
+        if self.x_log:
+            low, high, value = math.log(low), math.log(high), math.log(value)
+        return self.left + min(max((value - low) / (high - low), 0.0), 1.0) * self.width
+
+    def y(self, value: float) -> float:
+        """Return where a value stands downwards, kept inside the frame."""
+        low, high = self.y_range
+        return self.bottom - min(max((value - low) / (high - low), 0.0), 1.0) * self.height
+
+    def axes(self, sheet: Sheet) -> Axes:
+        """Return bare axes that fill the frame, for curves."""
+        axes = sheet.axes(left=self.left, top=self.top, width=self.width, height=self.height)
+        axes.set_axis_off()
+        if self.x_log:
+            axes.set_xscale("log")
+        axes.set_xlim(*self.x_range)
+        axes.set_ylim(*self.y_range)
+        axes.set_autoscale_on(False)
+        return axes
+
+    def grid(self, sheet: Sheet, *, xs: Iterable[float] = (), ys: Iterable[float] = ()) -> None:
+        """Draw faint lines at values of either scale, behind everything."""
+        across = [((self.left, self.y(y)), (self.right, self.y(y))) for y in ys]
+        down = [((self.x(x), self.top), (self.x(x), self.bottom)) for x in xs]
+        sheet.strokes([*across, *down], color=style.FAINT, linewidth=0.9, zorder=_BEHIND)
+
+    def frequency_ticks(self) -> tuple[float, ...]:
+        """Return the plain frequencies that the scale shows: fewer where it is narrow."""
+        low, high = self.x_range
+        octaves = math.log2(high / low)
+        wanted = _OCTAVE_TICKS_HZ if self.width / octaves > 36.0 else _SPARSE_TICKS_HZ
+        return tuple(f for f in wanted if low * 0.999 <= f <= high * 1.001)
+
+    def write_frequencies(self, sheet: Sheet, *, y: float, unit: bool = True) -> None:
+        """Write the frequencies with their baseline at `y`, and their unit after them."""
+        ticks = self.frequency_ticks()
+        for f in ticks:
+            text = f"{f / 1000.0:g}k" if f >= 1000.0 else f"{f:g}"
+            sheet.text(self.x(f), y, text=text, size=style.SMALL_PX, ha="center")
+        if unit:
+            sheet.text(self.right + 16.0, y, text="Hz", size=style.SMALL_PX)
+
+    def write_decibels(
+        self, sheet: Sheet, ticks_db: Sequence[float], *, unit: str = "dB", signed: bool = True
+    ) -> None:
+        """Write levels left of the frame, true minus signs, the topmost with its unit."""
+        fine = any(tick % 1.0 for tick in ticks_db)
+        for tick in ticks_db:
+            text = f"{tick:{'+' if signed else ''}.{int(fine)}f}" if tick else "0"
+            if tick == max(ticks_db) and unit:
+                text += f" {unit}"
+            sheet.text(
+                self.left - 6.0,
+                self.y(tick),
+                text=true_minus(text),
+                size=style.SMALL_PX,
+                ha="right",
+                va="center_baseline",
+            )
+
+    def grey_out(self, sheet: Sheet, *, why: str) -> None:
+        """Grey the whole frame and say that it can't be told, and why."""
+        sheet.boxes(
+            [(self.left, self.top, self.width, self.height)],
+            facecolor=style.UNTOLD,
+            alpha=style.UNTOLD_ALPHA,
+            edgecolor="none",
+            zorder=-1.0,
+        )
+        lines = textwrap.wrap(why, max(int(self.width / 7.0), 8))
+        sheet.text(
+            0.5 * (self.left + self.right),
+            0.5 * (self.top + self.bottom),
+            text="\n".join(["can't tell:", *lines]),
+            size=style.SMALL_PX,
+            ha="center",
+            va="center",
+            linespacing=1.3,
+        )

@@ -1,0 +1,90 @@
+"""From an analysis to the report's pictures: each function makes one, or None.
+
+None means that the session holds nothing for it to show (no long-term test, say). Every
+picture is drawn by its own module, worded by ``captions`` and saved under its own name.
+"""
+
+from collections.abc import Callable
+
+from reportlib.figures import asked_and_given_panels as figure_asked_and_given
+from reportlib.figures import distortion_panels as figure_distortion
+from reportlib.figures import ladder_rows as figure_ladder
+from reportlib.figures import left_playing_panels as figure_left_playing
+from reportlib.figures import style
+from reportlib.figures import turned_up_panel as figure_turned_up
+from reportlib.figures.sheet import Sheet
+from reportlib.model import Analysis
+from reportlib.shown import Picture
+from reportlib.words import captions
+
+_Words = Callable[[Analysis], str]
+
+
+def level_ladder(analysis: Analysis) -> Picture | None:
+    """Draw the level ladder: by band and level, how much of the asked-for rise came out."""
+    return _picture(
+        analysis,
+        draw=figure_ladder.draw,
+        name="level-ladder",
+        caption=captions.caption_level_ladder,
+        alt=captions.alt_level_ladder,
+    )
+
+
+def turned_up(analysis: Analysis) -> Picture | None:
+    """Draw the short-term change over frequency, one line a level."""
+    return _picture(
+        analysis,
+        draw=figure_turned_up.draw,
+        name="turned-up",
+        caption=captions.caption_turned_up,
+        alt=captions.alt_turned_up,
+    )
+
+
+def left_playing(analysis: Analysis) -> Picture | None:
+    """Draw the long-term change: by band over time, and over frequency at the end."""
+    return _picture(
+        analysis,
+        draw=figure_left_playing.draw,
+        name="left-playing",
+        caption=captions.caption_left_playing,
+        alt=captions.alt_left_playing,
+    )
+
+
+def distortion(analysis: Analysis) -> Picture | None:
+    """Draw harmonics 2 to 5 above the change, at a middle level and the highest."""
+    return _picture(
+        analysis,
+        draw=figure_distortion.draw,
+        name="distortion",
+        caption=captions.caption_distortion,
+        alt=captions.alt_distortion,
+    )
+
+
+def asked_and_given(analysis: Analysis) -> Picture | None:
+    """Draw by band how far the output rose against how far it was asked to."""
+    return _picture(
+        analysis,
+        draw=figure_asked_and_given.draw,
+        name="asked-and-given",
+        caption=captions.caption_asked_and_given,
+        alt=captions.alt_asked_and_given,
+    )
+
+
+def _picture(
+    analysis: Analysis,
+    *,
+    draw: Callable[[Analysis], Sheet | None],
+    name: str,
+    caption: _Words,
+    alt: _Words,
+) -> Picture | None:
+    with style.drawing():
+        sheet = draw(analysis)
+        if sheet is None:
+            return None
+        return sheet.picture(name=name, caption=caption(analysis), alt=alt(analysis))

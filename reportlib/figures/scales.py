@@ -1,0 +1,146 @@
+"""Scales of plots, chosen from the records: how deep, how fine, and what leaves them.
+
+A scale of change is deeper on the loss side and never shallower than 1.5 dB, so that a good
+loudspeaker's ripple does not fill the picture. What leaves it is listed, never dropped.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from reportlib.levels import G
+from reportlib.model import ChangeCurve, HarmonicCurves
+from reportlib.readings.ladder import Rung
+from reportlib.readings.untold import runs
+
+_LOSS_STEPS_DB = (1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
+_GAIN_STEPS_DB = (0.5, 1.0, 2.0, 3.0, 4.0)
+_BEYOND_DB = (15.0, 20.0, 30.0, 50.0, 100.0, 200.0)
+_SHALLOWEST_GAIN_SHARE = 0.2
+"""Least part of the loss side's depth above zero: "more than asked" needs room for its words."""
+_TICK_STEPS_DB = (0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
+_MOST_TICK_STEPS = 6
+_SECONDS_STEPS = (5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0)
+_JOINED = G ** (1.0 / 3.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scale:
+    """A linear scale in dB, its ticks from low to high."""
+
+    low_db: float
+    high_db: float
+    ticks_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Excursion:
+    """A stretch of a curve that leaves the scale, by its farthest point."""
+
+    level_db: float
+    frequency_hz: float
+    change_db: float
+
+
+def change_scale(values_db: Iterable[float], *, hold_all: bool = False) -> Scale:
+    """Choose a scale for changes.
+
+    More than 12 dB of loss or 4 dB of gain leaves it, unless it is to `hold_all`.
+
+    >>> scale = change_scale([-4.4, 0.3])
+    >>> scale.low_db, scale.high_db, scale.ticks_db
+    (-5.0, 1.0, (-5.0, -4.0, -3.0, -2.0, -1.0, 0.0, 1.0))
+    """
+    values = [0.0, *(value for value in values_db if np.isfinite(value))]
+    loss_steps = (*_LOSS_STEPS_DB, *_BEYOND_DB) if hold_all else _LOSS_STEPS_DB
+    gain_steps = (*_GAIN_STEPS_DB, 6.0, 10.0, *_BEYOND_DB) if hold_all else _GAIN_STEPS_DB
+    loss = _first_over(-1.02 * min(values), loss_steps)
+    wanted = max(1.02 * max(values), _SHALLOWEST_GAIN_SHARE * loss)
+    gain = _first_over(wanted, gain_steps)
+    loss = max(loss, _first_over(1.01 * gain, loss_steps))
+    step = next(
+        (s for s in _TICK_STEPS_DB if (loss + gain) / s <= _MOST_TICK_STEPS), _TICK_STEPS_DB[-1]
+    )
+    ticks = np.arange(-int(loss / step), int(gain / step) + 1) * step
+    return Scale(low_db=-loss, high_db=gain, ticks_db=tuple(float(tick) for tick in ticks))
+
+
+def usable_values(curves: Sequence[ChangeCurve], *, range_hz: tuple[float, float]) -> np.ndarray:
+    """Return every change that may be used between two frequencies, all curves in one row."""
+    parts = [
+        curve.change_db[curve.usable & _within(curve.frequency_hz, range_hz)] for curve in curves
+    ]
+    return np.concatenate([*parts, np.zeros(1)])
+
+
+def excursions(
+    curve: ChangeCurve, *, scale: Scale, range_hz: tuple[float, float]
+) -> tuple[Excursion, ...]:
+    """Return where the usable part of a curve leaves the scale, lowest frequency first."""
+    f = curve.frequency_hz
+    here = curve.usable & _within(f, range_hz)
+    found: list[Excursion] = []
+    for outside in (curve.change_db < scale.low_db, curve.change_db > scale.high_db):
+        joined: list[tuple[int, int]] = []
+        for first, last in runs(outside & here):
+            if joined and f[first] / f[joined[-1][1]] < _JOINED:
+                joined[-1] = (joined[-1][0], last)
+            else:
+                joined.append((first, last))
+        for first, last in joined:
+            at = first + int(
+                np.argmax(np.abs(curve.change_db[first : last + 1]) * here[first : last + 1])
+            )
+            found.append(
+                Excursion(
+                    level_db=curve.level_db,
+                    frequency_hz=float(f[at]),
+                    change_db=float(curve.change_db[at]),
+                )
+            )
+    return tuple(sorted(found, key=lambda excursion: excursion.frequency_hz))
+
+
+def seconds_ticks(longest_s: float, *, most: int) -> tuple[float, ...]:
+    """Return round times from 0 up to `longest_s`, at most `most` steps.
+
+    >>> seconds_ticks(120.0, most=2)
+    (0.0, 60.0, 120.0)
+    """
+    step = next((s for s in _SECONDS_STEPS if longest_s / s <= most), longest_s)
+    return tuple(float(tick) for tick in np.arange(int(longest_s / step) + 1) * step)
+
+
+def _first_over(wanted: float, steps: Sequence[float]) -> float:
+    return next((step for step in steps if step >= wanted), steps[-1])
+
+
+def _within(frequency_hz: np.ndarray, range_hz: tuple[float, float]) -> np.ndarray:
+    return (frequency_hz >= range_hz[0] * 0.999) & (frequency_hz <= range_hz[1] * 1.001)
+
+
+def harmonic_scale(harmonics: Sequence[HarmonicCurves], *, range_hz: tuple[float, float]) -> Scale:
+    """Choose a scale for harmonics re the fundamental, in steps of 10 dB; not below −100 dB."""
+    values = np.concatenate(
+        [h.relative_db[:, _within(h.frequency_hz, range_hz)].ravel() for h in harmonics]
+    )
+    values = values[np.isfinite(values)]
+    highest = float(np.max(values, initial=-40.0))
+    lowest = float(np.min(values, initial=highest - 40.0))
+    high = 10.0 * np.ceil((highest + 1.0) / 10.0)
+    low = min(max(10.0 * np.floor((lowest - 1.0) / 10.0), -100.0), high - 40.0)
+    ticks = np.arange(20.0 * np.ceil(low / 20.0), high + 1.0, 20.0)
+    return Scale(low_db=float(low), high_db=float(high), ticks_db=tuple(float(t) for t in ticks))
+
+
+def rise_scale(every: Sequence[Rung]) -> Scale:
+    """Choose a scale that holds every rise asked for and given, from 0 dB or below."""
+    asked = [rung.asked_db for rung in every]
+    given = [rung.given_db for rung in every if rung.given_db is not None]
+    high = max([*asked, *given, 1.0]) * 1.03
+    low = min([*given, 0.0])
+    low = low * 1.03 if low < 0.0 else 0.0
+    step = _first_over((high - low) / 3.0, (1.0, 2.0, 5.0, 10.0, 20.0, 50.0))
+    ticks = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
+    return Scale(low_db=low, high_db=high, ticks_db=tuple(float(tick) for tick in ticks))

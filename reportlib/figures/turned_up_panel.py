@@ -1,0 +1,36 @@
+"""Turned up: short-term change over frequency, one line a level."""
+
+from reportlib.figures import style
+from reportlib.figures.panel import Words, draw_panel
+from reportlib.figures.panel_layout import lay_out
+from reportlib.figures.sheet import Sheet
+from reportlib.model import Analysis
+
+_HEADING_PX = 84.0
+_FRAME_PX = 300.0
+AS_ASKED = Words(zero="as asked", less="less than\nasked", more="more than\nasked")
+
+
+def draw(analysis: Analysis) -> Sheet | None:
+    """Draw the figure; None where no level was driven above the baseline."""
+    curves = sorted(analysis.short_term, key=lambda curve: curve.level_db)
+    if not curves:
+        return None
+    layout = lay_out(curves, range_hz=shown_range_hz(analysis), frame_height=_FRAME_PX)
+    sheet = Sheet(width_px=style.PAGE_WIDTH_PX, height_px=_HEADING_PX + layout.height)
+    sheet.heading(
+        "Turned up: change over frequency",
+        name=analysis.session.speaker.name,
+        more=(
+            "Output against what was asked for, on the way from "
+            f"{analysis.baseline.level_asked_db:g} dB up to each level."
+        ),
+    )
+    draw_panel(sheet, layout, top=_HEADING_PX, words=AS_ASKED, baseline=analysis.baseline)
+    return sheet
+
+
+def shown_range_hz(analysis: Analysis) -> tuple[float, float]:
+    """Return the frequencies that figures show: the sweep's, inside 20 Hz to 20 kHz."""
+    low, high = analysis.sweep_range_hz
+    return max(low, 20.0), min(high, 20000.0)

@@ -1,0 +1,188 @@
+"""The nbconvert exporters for HTML: a page, and a section for somebody else's page.
+
+Each lays the records of a `Publication` out for its templates under ``templates/``, which
+only place them, and escape whatever is no `Markup`. Importing this costs nbconvert's import,
+so `render` does it only when something is made.
+"""
+
+import base64
+import datetime
+import re
+import unicodedata
+from collections.abc import Mapping
+from typing import Any
+
+from jinja2 import Environment
+from markupsafe import Markup
+from nbconvert.exporters.templateexporter import TemplateExporter
+from nbformat import from_dict
+from traitlets import List, default
+
+from reportlib.publish.hypertext import to_html
+from reportlib.publish.markup import Outline
+from reportlib.publish.published import Block, Figure, Prose, Publication, read_publication
+from reportlib.resources import templates_folder
+from reportlib.shown import Table
+
+
+class ReportExporter(TemplateExporter):
+    """What the three have in common: our templates, nothing else's preprocessors."""
+
+    default_preprocessors: Any = List([])
+
+    def __init__(self, config: Any = None, **kw: Any) -> None:
+        super().__init__(config, **kw)  # type: ignore[no-untyped-call]
+
+    @default("extra_template_basedirs")
+    def _our_templates(self) -> list[str]:
+        return [str(templates_folder())]
+
+    def from_notebook_node(  # type: ignore[override]  # as nbconvert's own, which returns text
+        self, nb: Mapping[str, Any], resources: dict[str, Any] | None = None, **kw: Any
+    ) -> tuple[str, dict[str, Any]]:
+        """Return the finished text; `resources` may carry the publication, read already."""
+        resources = dict(resources or {})
+        publication = resources.get("publication") or read_publication(nb)
+        outputs = resources.setdefault("outputs", {})
+        resources["report"] = self.laid_out(publication, outputs=outputs)
+        # the records carry all that is shown: nbconvert need not copy the notebook's outputs
+        bare = from_dict({**nb, "cells": []})
+        return super().from_notebook_node(bare, resources, **kw)
+
+    def laid_out(self, publication: Publication, *, outputs: dict[str, bytes]) -> dict[str, Any]:
+        """Return what the template places; files that the text refers to go into `outputs`."""
+        raise NotImplementedError
+
+
+class PageExporter(ReportExporter):
+    """One self-contained HTML page: no network, no script."""
+
+    file_extension = ".html"
+    output_mimetype = "text/html"
+    first_heading = 2
+
+    @default("template_name")
+    def _our_template(self) -> str:
+        return "report"
+
+    def _create_environment(self) -> Environment:
+        environment: Environment = super()._create_environment()  # type: ignore[no-untyped-call]
+        environment.autoescape = True
+        return environment
+
+    def id_prefix(self, publication: Publication) -> str:
+        """Return what every id of the page starts with."""
+        return ""
+
+    def laid_out(self, publication: Publication, *, outputs: dict[str, bytes]) -> dict[str, Any]:
+        """Return the fields of ``index.html.j2``."""
+        prefix = self.id_prefix(publication)
+        targets = {name: prefix + name for name in publication.targets}
+        outline = Outline()
+        verdict = to_html(publication.verdict, targets=targets, attachments={}, outline=outline)
+        day = publication.date
+        return {
+            "about": publication,
+            "prefix": prefix,
+            "verdict": verdict,
+            "days": [] if day is None else [{"iso": day.isoformat(), "words": in_words(day)}],
+            "blocks": [
+                self._placed(block, prefix=prefix, targets=targets, outline=outline)
+                for block in publication.blocks
+            ],
+        }
+
+    def _placed(
+        self, block: Block, *, prefix: str, targets: Mapping[str, str], outline: Outline
+    ) -> dict[str, Any]:
+        match block:
+            case Prose():
+                body = to_html(
+                    block.tokens,
+                    targets=targets,
+                    attachments={
+                        name: f"data:{mime};base64,{base64.b64encode(data).decode('ascii')}"
+                        for name, (mime, data) in block.attachments.items()
+                    },
+                    outline=outline,
+                    first_heading=self.first_heading,
+                )
+                slot = {"id": prefix + block.slot} if block.slot else {}
+                return {"template": "prose.html.j2", "attributes": slot, "body": body}
+            case Figure(picture=picture):
+                name = f"{prefix}figure-{picture.name}"
+                return {
+                    "template": "figure.html.j2",
+                    "id": name,
+                    "drawing": Markup(block.drawing.inline(prefix=f"{name}-", alt=picture.alt)),
+                    "caption": picture.caption,
+                    "width_px": f"{picture.width_px:g}",
+                }
+            case Table():
+                return {
+                    "template": "folded.html.j2" if block.folded else "table.html.j2",
+                    "id": f"{prefix}table-{block.name}",
+                    "caption": block.caption,
+                    "columns": list(zip(block.columns, sides_of(block), strict=True)),
+                    "rows": [
+                        _row(cells, anchors=anchors.split(), prefix=prefix, table=block)
+                        for cells, anchors in zip(block.rows, anchors_of(block), strict=True)
+                    ],
+                }
+
+
+class SectionExporter(PageExporter):
+    """The same without a page around it, to paste into a site with styles of its own."""
+
+    first_heading = 3
+
+    @default("template_name")
+    def _our_template(self) -> str:
+        return "section"
+
+    def _create_environment(self) -> Environment:
+        environment = super()._create_environment()
+        environment.filters["sturdy"] = _sturdy
+        return environment
+
+    def id_prefix(self, publication: Publication) -> str:
+        """Return a prefix that two reports on one page do not share."""
+        plain = unicodedata.normalize("NFKD", publication.title).encode("ascii", "ignore").decode()
+        slug = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:40]
+        return f"upheld-{slug}-" if slug else "upheld-"
+
+
+def _row(
+    cells: tuple[str, ...], *, anchors: list[str], prefix: str, table: Table
+) -> dict[str, Any]:
+    """The first anchor is the row's own id; any further ones stand in its first cell."""
+    sides = sides_of(table)
+    return {
+        "attributes": {"id": prefix + anchors[0]} if anchors else {},
+        "further": [prefix + anchor for anchor in anchors[1:]],
+        "first": cells[0],
+        "first_side": sides[0],
+        "rest": list(zip(cells[1:], sides[1:], strict=True)),
+    }
+
+
+def anchors_of(table: Table) -> tuple[str, ...]:
+    """Return the anchors of each row, none where the table has none."""
+    return table.anchors or ("",) * len(table.rows)
+
+
+def sides_of(table: Table) -> list[str]:
+    """Return ``"number"`` for each column that aligns right, else ``"words"``."""
+    return [
+        "number" if right else "words" for right in table.numeric or [False] * len(table.columns)
+    ]
+
+
+def in_words(day: datetime.date) -> str:
+    """Return a day as people write it, e.g. ``4 May 2026``."""
+    return f"{day.day} {day:%B} {day.year}"
+
+
+def _sturdy(css: str) -> str:
+    """Make each rule of a style sheet outweigh those of most sites by naming its class thrice."""
+    return Markup(str(css).replace(".upheld-report", ".upheld-report" * 3))

@@ -1,0 +1,268 @@
+"""What of an executed notebook its readers see, as frozen records.
+
+Page, section and PDF are all made from one `Publication`, so that they cannot disagree about
+what is shown: Markdown cells, and the pictures and tables that code cells carry in their own
+MIME bundles (`shown`). Code, streams, errors, foreign HTML and cells tagged ``notebook-only``
+stay in the notebook.
+"""
+
+import base64
+import binascii
+import datetime
+import math
+import re
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from io import BytesIO
+from typing import Any, Self
+
+from reportlib.errors import NotebookError
+from reportlib.publish.markup import Tokens, read_line, read_prose, readable
+from reportlib.publish.svg import Drawing, read_drawing
+from reportlib.shown import PICTURE_MIME, TABLE_MIME, Picture, Table
+
+UNSEEN_TAGS = frozenset(
+    ("notebook-only", "parameters", "injected-parameters", "papermill-error-cell-tag")
+)
+_ATTACHMENT_FORMATS = {"image/png": "PNG", "image/jpeg": "JPEG"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prose:
+    """A Markdown cell. `slot` is empty where the cell is the reviewer's own."""
+
+    tokens: Tokens
+    slot: str
+    attachments: Mapping[str, tuple[str, bytes]]
+    """MIME type and bytes by name: PNG and JPEG pictures that can be read."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """A picture and its drawing, made harmless."""
+
+    picture: Picture
+    drawing: Drawing
+
+
+Block = Prose | Figure | Table
+
+
+@dataclass(frozen=True, kw_only=True)
+class Publication:
+    """Everything that a page or a PDF shows, in order."""
+
+    title: str
+    kind: str
+    date: datetime.date | None
+    verdict: Tokens
+    description: str
+    colophon: str
+    language: str
+    tool_version: str
+    blocks: tuple[Block, ...]
+
+    def __deepcopy__(self, _: object) -> Self:
+        """Return itself: it is frozen, and nbconvert copies all that it is handed."""
+        return self
+
+    @property
+    def targets(self) -> tuple[str, ...]:
+        """What a link within the publication may point to, each once."""
+        names: list[str] = []
+        for block in self.blocks:
+            match block:
+                case Prose():
+                    names += block.slot.split()
+                case Figure():
+                    names.append(f"figure-{block.picture.name}")
+                case Table():
+                    names += [f"table-{block.name}", *" ".join(block.anchors).split()]
+        return tuple(names)
+
+
+def read_publication(nb: Mapping[str, Any]) -> Publication:
+    """Read what is shown out of an executed notebook (nbformat 4.5, in memory).
+
+    Raises
+    ------
+    NotebookError
+        The notebook is no report, or a bundle in it is damaged.
+    RenderError
+        A drawing in it cannot be read.
+    """
+    about = nb["metadata"].get("upheld")
+    if not isinstance(about, Mapping) or about.get("format") != 1:
+        found = about.get("format") if isinstance(about, Mapping) else "nothing"
+        raise NotebookError(
+            f"the notebook's metadata 'upheld' should say format 1, but says {found!r}. "
+            "Make the notebook with 'upheld report' of this version."
+        )
+    language = _text(about, "language", default="en")
+    if not _text(about, "title"):
+        raise NotebookError("the notebook's metadata 'upheld': 'title' is empty.")
+    return Publication(
+        title=_text(about, "title"),
+        kind=_text(about, "kind"),
+        date=_date(about.get("date")),
+        verdict=read_line(_text(about, "verdict")),
+        description=_text(about, "description", default=""),
+        colophon=_text(about, "colophon", default=""),
+        language=language if re.fullmatch(r"[a-z]{2,3}(-[A-Za-z0-9]{2,8})*", language) else "en",
+        tool_version=_text(about, "tool_version"),
+        blocks=tuple(_named_once(_blocks(nb["cells"]))),
+    )
+
+
+def _text(about: Mapping[str, Any], key: str, *, default: str | None = None) -> str:
+    value = about.get(key, default)
+    if not isinstance(value, str):
+        raise NotebookError(
+            f"the notebook's metadata 'upheld': {key!r} should be text, but is {value!r}. "
+            "Run 'upheld report' again."
+        )
+    return " ".join(readable(value).split())
+
+
+def _date(value: object) -> datetime.date | None:
+    if value is None:
+        return None
+    try:
+        return datetime.date.fromisoformat(str(value))
+    except ValueError as error:
+        raise NotebookError(
+            f"the notebook's metadata 'upheld': 'date' should read like 2026-05-04, "
+            f"but is {value!r}."
+        ) from error
+
+
+def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[Block]:
+    for number, cell in enumerate(cells, start=1):
+        if UNSEEN_TAGS.intersection(cell["metadata"].get("tags", ())):
+            continue
+        if cell["cell_type"] == "markdown":
+            tokens = read_prose("".join(cell["source"]))
+            if any(token["type"] != "blank_line" for token in tokens):
+                yield Prose(tokens=tokens, slot=_slot(cell), attachments=_attachments(cell))
+        elif cell["cell_type"] == "code":
+            for output in cell["outputs"]:
+                data = output.get("data", {})
+                try:
+                    if PICTURE_MIME in data:
+                        yield _figure(data)
+                    elif TABLE_MIME in data:
+                        yield _table(data[TABLE_MIME])
+                except (KeyError, TypeError, ValueError) as error:
+                    raise NotebookError(
+                        f"cell {number} of the notebook shows a damaged picture or table "
+                        f"({error}). Run the cell again."
+                    ) from error
+
+
+def _slot(cell: Mapping[str, Any]) -> str:
+    if "narrative" not in cell["metadata"].get("tags", ()):
+        return ""
+    about = cell["metadata"].get("upheld")
+    slot = about.get("slot") if isinstance(about, Mapping) else None
+    return slot if isinstance(slot, str) and re.fullmatch(r"[a-z][a-z0-9-]*", slot) else ""
+
+
+def _attachments(cell: Mapping[str, Any]) -> dict[str, tuple[str, bytes]]:
+    kept = {}
+    for name, bundle in cell.get("attachments", {}).items():
+        for mime, kind in _ATTACHMENT_FORMATS.items():
+            try:
+                data = base64.b64decode("".join(bundle[mime]))
+            except (KeyError, TypeError, binascii.Error):
+                continue
+            if _is_picture(data, kind=kind):
+                kept[name] = (mime, data)
+    return kept
+
+
+def _is_picture(data: bytes, *, kind: str) -> bool:
+    from PIL import Image  # only where somebody pasted a picture
+
+    try:
+        with warnings.catch_warnings(action="error"):
+            Image.open(BytesIO(data), formats=[kind]).load()
+    except (OSError, ValueError, SyntaxError, Warning, Image.DecompressionBombError):
+        return False
+    return True
+
+
+def _figure(data: Mapping[str, Any]) -> Figure:
+    about = data[PICTURE_MIME]
+    name = _file_name(about["name"])
+    svg = "".join(data["image/svg+xml"])
+    caption = readable(str(about["caption"]))
+    width_px, height_px = float(about["width_px"]), float(about["height_px"])
+    if not (0 < width_px < math.inf and 0 < height_px < math.inf):
+        raise ValueError(f"size {width_px} × {height_px}")
+    picture = Picture(
+        name=name,
+        svg=svg,
+        png=base64.b64decode("".join(data["image/png"]), validate=False),
+        caption=caption,
+        alt=readable(str(about["alt"])).strip() or caption.strip() or name,
+        width_px=width_px,
+        height_px=height_px,
+    )
+    return Figure(picture=picture, drawing=read_drawing(svg, name=name))
+
+
+def _table(about: Mapping[str, Any]) -> Table:
+    table = Table(
+        name=_file_name(about["name"]),
+        caption=readable(str(about["caption"])),
+        columns=tuple(readable(str(cell)) for cell in about["columns"]),
+        rows=tuple(tuple(readable(str(cell)) for cell in row) for row in about["rows"]),
+        anchors=tuple(readable(str(anchor)) for anchor in about["anchors"]),
+        numeric=tuple(bool(flag) for flag in about["numeric"]),
+        folded=bool(about["folded"]),
+    )
+    width = len(table.columns)
+    if not width or len(table.numeric) != width or len(table.anchors) != len(table.rows):
+        raise ValueError("columns, numeric and anchors do not fit each other")
+    if any(len(row) != width for row in table.rows):
+        raise ValueError(f"table {table.name!r} has a row of another length than {width}")
+    return table
+
+
+def _file_name(name: object) -> str:
+    """Return `name` as a file name that cannot leave its folder."""
+    return re.sub(r"[^a-z0-9_-]+", "-", str(name).lower()).strip("-")[:80] or "unnamed"
+
+
+def _named_once(blocks: Iterator[Block]) -> Iterator[Block]:
+    """See to it that every name can be an id: a second picture of a name gets a number, a
+    second half of a split slot and a second row of an anchor get none.
+    """
+    seen = {"main"}
+
+    def fresh(name: str, *, kind: str) -> str:
+        chosen, count = name, 1
+        while f"{kind}-{chosen}" in seen:
+            count += 1
+            chosen = f"{name}-{count}"
+        seen.add(f"{kind}-{chosen}")
+        return chosen
+
+    for block in blocks:
+        match block:
+            case Prose():
+                slot = block.slot if block.slot not in seen else ""
+                seen.update({slot} - {""})
+                yield replace(block, slot=slot)
+            case Figure():
+                name = fresh(block.picture.name, kind="figure")
+                yield replace(block, picture=replace(block.picture, name=name))
+            case Table():
+                anchors = []
+                for names in block.anchors:
+                    new = [name for name in dict.fromkeys(names.split()) if name not in seen]
+                    seen.update(new)
+                    anchors.append(" ".join(new))
+                name = fresh(block.name, kind="table")
+                yield replace(block, name=name, anchors=tuple(anchors))

@@ -1,0 +1,105 @@
+"""From the executed notebook to ``out/``: page, section, PDF, figures and data.
+
+Nothing here computes or words anything; what is shown comes out of the notebook, so that
+publishing needs no analysis. Everything is made in memory first, written into a fresh folder
+beside ``out/``, and only then takes its place by renaming.
+"""
+
+import re
+import secrets
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from reportlib import files
+from reportlib.errors import RenderError
+from reportlib.publish.pdf import pdf_bytes
+from reportlib.publish.published import Figure, Publication, read_publication
+
+
+def page_html(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
+    """Return one self-contained HTML page of an executed notebook.
+
+    Parameters
+    ----------
+    nb : notebook, nbformat 4.5, in memory
+    publication : what the notebook shows, where it has been read already
+
+    Raises
+    ------
+    NotebookError, RenderError
+        The notebook is no report, or what it shows is damaged.
+    """
+    from reportlib.publish.exporters import PageExporter
+
+    resources = {"publication": publication or read_publication(nb)}
+    return PageExporter().from_notebook_node(nb, resources=resources)[0]
+
+
+def section_html(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
+    """Return the same as one ``<section>``, to paste into a site; see `page_html`."""
+    from reportlib.publish.exporters import SectionExporter
+
+    resources = {"publication": publication or read_publication(nb)}
+    return SectionExporter().from_notebook_node(nb, resources=resources)[0]
+
+
+def pictures(
+    nb: Mapping[str, Any], *, publication: Publication | None = None
+) -> dict[str, tuple[str, bytes]]:
+    """Return every published picture by name: its SVG, as drawn, and its PNG."""
+    publication = publication or read_publication(nb)
+    return {
+        block.picture.name: (block.picture.svg, block.picture.png)
+        for block in publication.blocks
+        if isinstance(block, Figure)
+    }
+
+
+def write_outputs(nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes]) -> list[Path]:
+    """Make everything that is published and put it in place of `out`.
+
+    Parameters
+    ----------
+    nb : executed notebook, nbformat 4.5, in memory
+    out : folder to make anew; what was in it goes
+    data : name and content of the files of ``out/data/``
+
+    Returns
+    -------
+    list of Path
+        The files, page first.
+
+    Raises
+    ------
+    NotebookError, RenderError
+        Something could not be made or written; `out` is then as it was.
+    """
+    publication = read_publication(nb)
+    contents = {
+        "report.html": page_html(nb, publication=publication).encode(),
+        "section.html": section_html(nb, publication=publication).encode(),
+        "report.pdf": pdf_bytes(nb, publication=publication),
+    }
+    for name, (svg, png) in pictures(nb, publication=publication).items():
+        contents[f"figures/{name}.svg"] = svg.encode()
+        contents[f"figures/{name}.png"] = png
+    for name, content in data.items():
+        if not re.fullmatch(r"\w[\w.-]*", name):
+            raise RenderError(f"data file {name!r} would not lie in {out / 'data'}.")
+        contents[f"data/{name}"] = content
+    _put_in_place(out, contents=contents)
+    return [out / name for name in contents]
+
+
+def _put_in_place(out: Path, *, contents: Mapping[str, bytes]) -> None:
+    """Write a fresh folder beside `out`, then swap the two."""
+    fresh = out.with_name(f".{out.name}.new-{secrets.token_hex(4)}")
+    files.recover_folder(out)
+    try:
+        for name, content in contents.items():
+            files.write_bytes_safely(fresh / name, content)
+        files.replace_folder(fresh, out)
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)

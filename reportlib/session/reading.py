@@ -1,0 +1,171 @@
+"""Read a session folder: ``session.toml``, its rules, and the files that it names.
+
+Everything is checked here, once, and leaves as `day.Session`; what is below needs no second
+look. The first fault stops the reading with one line that names the file as the user gave it,
+the line number where it can be found, what stands there, what is expected and what to do.
+"""
+
+import hashlib
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from reportlib import day
+from reportlib.model import QualityNote
+from reportlib.one_line import one_line
+from reportlib.session.faults import Fault, first_fault, line_of
+from reportlib.session.named_files import file_digests
+from reportlib.session.rules import check_rules
+from reportlib.session.schema import LongTermTable, SessionTable, Table
+from reportlib.session.toml_text import NAME, toml_bytes, toml_document, toml_text, without_kept
+
+_LEVEL_TOLERANCE_DB = 0.5  # the session format's: level_db minus the baseline's against drive_db
+
+
+def read_session(folder: str | os.PathLike[str]) -> day.Session:
+    """Read and validate the session in `folder`, with the digests of all files that it names.
+
+    Parameters
+    ----------
+    folder
+        The session folder, which holds ``session.toml``.
+
+    Returns
+    -------
+    day.Session
+        The facts of the day, with the defaults of the format filled in. `kept` holds the keys
+        that start with ``x_``, those of a table under its dotted name (``"short_term.2"``).
+
+    Raises
+    ------
+    SessionError
+        No session there, no valid TOML 1.0, or facts that cannot be.
+    CaptureError
+        A file that ``session.toml`` names is missing, empty or cannot be read.
+    """
+    root = Path(folder)
+    text = ""
+    try:
+        data = toml_bytes(root)
+        text = toml_text(data)
+        document, kept = without_kept(toml_document(text))
+        try:
+            table = SessionTable.model_validate(document)
+        except ValidationError as error:
+            raise first_fault(error, document=document) from error
+        check_rules(table)
+        digests = {NAME: hashlib.sha256(data).hexdigest()} | file_digests(root, table=table)
+    except Fault as fault:
+        line = fault.line or line_of(text, fault.place)
+        where = f"{root / NAME}, line {line}" if line else f"{root / NAME}"
+        raise fault.error(one_line(f"{where}: {fault}")) from fault
+    return _session(str(folder), table=table, digests=digests, kept=kept)
+
+
+def session_notes(session: day.Session) -> tuple[QualityNote, ...]:
+    """Return what a reader should know about the facts of the day, apart from the audio."""
+    notes = [*_level_notes(session), *_same_recording_notes(session)]
+    if session.rig.reference_at and session.channels.reference is None:
+        text = (
+            f"{NAME}: [rig] reference_at is given, but [channels] names no reference: the drive "
+            "is taken from the stimulus and volume steps are as typed in."
+        )
+        notes.append(_warning("reference-not-mapped", text))
+    for entry in session.long_term:
+        for number, stage in enumerate(entry.stages, start=1):
+            if stage.rest_s is not None and stage.rest_s < max(stage.pause_s):
+                text = (
+                    f"{NAME}: stage {number} of the long-term test at {_db(entry.level_db)} rests "
+                    f"{stage.rest_s:g} s, but a sweep after it started {max(stage.pause_s):g} s "
+                    "after the stress: rest_s counts to the next stress."
+                )
+                notes.append(_warning("rest-shorter-than-pause", text))
+    return tuple(notes)
+
+
+def _warning(code: str, text: str, *, capture: str = "") -> QualityNote:
+    return QualityNote(code=code, severity="warning", capture=capture, message=one_line(text))
+
+
+def _db(value: float) -> str:
+    return f"{value:g} dB".replace("-", "−")
+
+
+def _level_notes(session: day.Session) -> Iterator[QualityNote]:
+    for entry in session.short_term[1:]:
+        rise_db = entry.level_db - session.baseline.level_db
+        if abs(rise_db - entry.drive_db) > _LEVEL_TOLERANCE_DB + 1e-9:
+            text = (
+                f"{NAME}: the short-term level {_db(entry.level_db)} lies {_db(rise_db)} above the "
+                f"baseline, but drive_db says {_db(entry.drive_db)}; they should agree within "
+                f"{_db(_LEVEL_TOLERANCE_DB)}. Compression is counted against the drive."
+            )
+            yield _warning("level-and-drive-differ", text)
+
+
+def _same_recording_notes(session: day.Session) -> Iterator[QualityNote]:
+    first: dict[str, str] = {}
+    for path, digest in session.digests.items():
+        if digest in first:
+            text = (
+                f"{path} holds the very same bytes as {first[digest]}: one of them is a copy, "
+                "not a recording of its own, and makes results look surer than they are."
+            )
+            yield _warning("same-recording", text, capture=path)
+        first.setdefault(digest, path)
+
+
+def _record(kind: Any, table: Table, **more: object) -> Any:
+    """Return the record of `kind` with the values of `table`, lists as tuples."""
+    values = {key: tuple(item) if isinstance(item, list) else item for key, item in table}
+    return kind(**(values | more))
+
+
+def _session(
+    folder: str, *, table: SessionTable, digests: dict[str, str], kept: dict[str, Any]
+) -> day.Session:
+    baseline = table.short_term[0]
+    crossovers_hz = tuple(sorted(set(table.speaker.crossovers_hz)))
+    tables = {
+        "channels": day.Channels,
+        "calibration": day.Calibration,
+        "sweep": day.SweepFacts,
+        "multitone": day.MultitoneFacts,
+        "text": day.TextFacts,
+    }
+    given = {key: kind for key, kind in tables.items() if getattr(table, key) is not None}
+    return day.Session(
+        folder=folder,
+        date=table.date,
+        notes=table.notes,
+        speaker=_record(day.Speaker, table.speaker, crossovers_hz=crossovers_hz),
+        rig=_record(day.Rig, table.rig),
+        short_term=tuple(_record(day.Entry, entry) for entry in table.short_term),
+        baseline_again=tuple(
+            _record(day.Entry, entry, level_db=baseline.level_db, drive_db=0.0)
+            for entry in table.baseline_again
+        ),
+        long_term=tuple(_long_term(entry) for entry in table.long_term),
+        noise_captures=tuple(table.noise.captures) if table.noise else (),
+        digests=digests,
+        kept=kept,
+        **{key: _record(kind, getattr(table, key)) for key, kind in given.items()},
+    )
+
+
+def _long_term(entry: LongTermTable) -> day.LongTermEntry:
+    sweep_drive_db = entry.drive_db if entry.sweep_drive_db is None else entry.sweep_drive_db
+    stages = []
+    for stage in entry.stage:
+        pauses_s = stage.pause_s * len(stage.after) if len(stage.pause_s) == 1 else stage.pause_s
+        stages.append(_record(day.Stage, stage, pause_s=tuple(pauses_s)))
+    return day.LongTermEntry(
+        level_db=entry.level_db,
+        drive_db=entry.drive_db,
+        sweep_drive_db=sweep_drive_db,
+        before=tuple(entry.before),
+        stages=tuple(stages),
+    )

@@ -1,0 +1,84 @@
+"""The simulated measuring day: an invented loudspeaker plays, the chain records.
+
+What tests hold the analysis against, and what the demo is made of. It shares no code with the
+analysis. `transfer` (for a sweep that warms the coils: `sweep_transfer`) is the exact truth of
+a recording without noise: the ratio of two drives is the change that the analysis must find.
+
+    parts         the loudspeaker's parts, as parameters
+    unit          one drive unit: filters, box, the coil's movement
+    loudspeaker   the whole loudspeaker, as formulas of frequency
+    heat          coils and magnets through the day
+    signals       sweeps and multitones
+    rig           noise, microphone, converters, clock
+    multitone     playing and recording the stress
+    sweeps        playing and recording sweeps
+
+Recordings are made by multiplying spectra, padded so that nothing wraps round.
+"""
+
+from reportlib.simulate.heat import Heating, Temperatures, cold, cooled, heated
+from reportlib.simulate.loudspeaker import small_signal, transfer
+from reportlib.simulate.multitone import multitone_heating, multitone_sound, play_multitone
+from reportlib.simulate.parts import (
+    DriveUnit,
+    Harmonic,
+    Heat,
+    Limiter,
+    Loudspeaker,
+    Panel,
+    Resonance,
+    Room,
+    Vent,
+)
+from reportlib.simulate.rig import Chain, Noise, Recording, Sound, record
+from reportlib.simulate.signals import (
+    Multitone,
+    multitone_signal,
+    sweep_rate_s,
+    sweep_signal,
+    sweep_time_s,
+)
+from reportlib.simulate.sweeps import (
+    play_silence,
+    play_sweep,
+    sweep_heating,
+    sweep_sound,
+    sweep_transfer,
+)
+
+__all__ = [
+    "Chain",
+    "DriveUnit",
+    "Harmonic",
+    "Heat",
+    "Heating",
+    "Limiter",
+    "Loudspeaker",
+    "Multitone",
+    "Noise",
+    "Panel",
+    "Recording",
+    "Resonance",
+    "Room",
+    "Sound",
+    "Temperatures",
+    "Vent",
+    "cold",
+    "cooled",
+    "heated",
+    "multitone_heating",
+    "multitone_signal",
+    "multitone_sound",
+    "play_multitone",
+    "play_silence",
+    "play_sweep",
+    "record",
+    "small_signal",
+    "sweep_heating",
+    "sweep_rate_s",
+    "sweep_signal",
+    "sweep_sound",
+    "sweep_time_s",
+    "sweep_transfer",
+    "transfer",
+]

@@ -1,0 +1,230 @@
+"""An invented loudspeaker: which sound it makes from which voltage, as formulas of frequency.
+
+Part of the simulation (``reportlib.simulate``), which shares no code with the analysis: what
+the analysis finds in a simulated recording can be held against `transfer`, which is exact.
+
+Conventions: SI units, s = 2πjf, voltages rms, frequencies in arrays of shape (n,). What
+depends on level is quasi-linear: what the part does to a sine of that strength. A sweep is
+one sine at a time; with `shares` all frequencies sound together and each part feels their sum.
+"""
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from reportlib.model import FloatArray
+from reportlib.simulate.parts import SENSITIVITY_VOLT, Loudspeaker, Room
+from reportlib.simulate.spectra import ComplexArray, evenly_spaced_spectrum, least_phase
+from reportlib.simulate.unit import crossover, felt, mechanical, settled
+
+PASCAL_AT_0_DB = 20e-6
+SPEED_OF_SOUND_M_S = 343.0
+LEVEL_RANGE_HZ = (200.0, 5000.0)
+"""Nominal levels are the mean of the power in here, over log frequency: as a sweep spends it."""
+
+
+def transfer(
+    loudspeaker: Loudspeaker,
+    frequency_hz: ArrayLike,
+    *,
+    drive_db: float,
+    temperatures: ArrayLike | None = None,
+    shares: ArrayLike | None = None,
+) -> ComplexArray:
+    """Return the sound pressure at the microphone per volt of drive: the truth of a recording.
+
+    Parameters
+    ----------
+    loudspeaker : the loudspeaker
+    frequency_hz : shape (n,)
+    drive_db : rms drive over that of the baseline sweep
+    temperatures : coils above the room's temperature in K, shape (units,), or (units, n) where
+        they change while a sweep passes; cold where left out
+    shares : shape (n,), rms of each tone where all sound together, their squares summing to 1;
+        left out for one sine at a time, as in a sweep
+
+    Returns
+    -------
+    complex array, shape (n,), Pa/V
+    """
+    return path(loudspeaker, frequency_hz) * radiated(
+        loudspeaker,
+        frequency_hz,
+        drive_db=drive_db,
+        temperatures=temperatures,
+        shares=shares,
+    )
+
+
+def radiated(
+    loudspeaker: Loudspeaker,
+    frequency_hz: ArrayLike,
+    *,
+    drive_db: float,
+    temperatures: ArrayLike | None = None,
+    shares: ArrayLike | None = None,
+) -> ComplexArray:
+    """Return `transfer` as it is at 1 m in free field, without the way there: all that changes."""
+    frequency = np.maximum(np.asarray(frequency_hz, dtype=np.float64), 1e-3)
+    share = None if shares is None else np.asarray(shares, dtype=np.float64)
+    gain = drive_gain(loudspeaker, frequency, drive_db=drive_db, shares=share)
+    volt = loudspeaker.unit_voltage(drive_db) * gain
+    if temperatures is None:
+        temperatures = np.zeros(len(loudspeaker.units))
+    shape = gain * _shape(loudspeaker, frequency, volt=volt, coil_k=temperatures, shares=share)
+    shape *= _panels(loudspeaker, frequency, drive_db=drive_db)
+    if share is None:
+        shape *= _causal(loudspeaker, frequency, drive_db=drive_db)
+    return _scale(loudspeaker) * shape
+
+
+def path(loudspeaker: Loudspeaker, frequency_hz: ArrayLike) -> ComplexArray:
+    """Return what distance and room make of the sound at 1 m, shape (n,)."""
+    frequency = np.maximum(np.asarray(frequency_hz, dtype=np.float64), 1e-3)
+    delay_s = loudspeaker.distance_m / SPEED_OF_SOUND_M_S
+    way = np.asarray(np.exp(-2j * np.pi * frequency * delay_s), dtype=np.complex128)
+    way = way / loudspeaker.distance_m
+    if loudspeaker.room is not None:
+        way = way * (1.0 + _reverberation(loudspeaker.room, frequency))
+    return np.asarray(way)
+
+
+def small_signal(loudspeaker: Loudspeaker, frequency_hz: ArrayLike) -> ComplexArray:
+    """Return the transfer in Pa/V of the cold loudspeaker at no level at all, shape (n,)."""
+    frequency = np.maximum(np.asarray(frequency_hz, dtype=np.float64), 1e-3)
+    shape = _cold_shape(loudspeaker, frequency)
+    return _scale(loudspeaker) * path(loudspeaker, frequency) * shape
+
+
+def drive_gain(
+    loudspeaker: Loudspeaker,
+    frequency_hz: FloatArray,
+    *,
+    drive_db: float,
+    shares: FloatArray | None = None,
+) -> FloatArray:
+    """Return what limiter and cubic term make of the fundamental's amplitude, shape (n,).
+
+    A sine of amplitude x through y = x + a·x³ keeps 1 + 3a·x²/4 of its fundamental; a tone
+    among others keeps 1 + 3a·(sum of all x²)/2 − 3a·(its own x²)/4 (trigonometry).
+    """
+    gain = limiter_gain(loudspeaker, frequency_hz, drive_db=drive_db, shares=shares)
+    if loudspeaker.cubic:
+        square = (gain * 10.0 ** (drive_db / 20.0)) ** 2
+        of_all = 0.75 if shares is None else 1.5 - 0.75 * shares**2
+        gain = gain * (1.0 + loudspeaker.cubic * square * of_all)
+    return gain
+
+
+def limiter_gain(
+    loudspeaker: Loudspeaker,
+    frequency_hz: FloatArray,
+    *,
+    drive_db: float,
+    shares: FloatArray | None = None,
+) -> FloatArray:
+    """Return the limiter's gain, by the level that it foresees at 1 m; shape (n,)."""
+    if loudspeaker.limiter is None:
+        return np.ones_like(frequency_hz)
+    pascal = np.abs(_scale(loudspeaker) * _cold_shape(loudspeaker, frequency_hz))
+    heard = np.maximum(felt(pascal * loudspeaker.voltage(drive_db), shares), 1e-12)
+    foreseen_db = 20.0 * np.log10(heard / PASCAL_AT_0_DB)
+    return np.asarray(10.0 ** (loudspeaker.limiter.gain_db(foreseen_db) / 20.0))
+
+
+def _shape(
+    loudspeaker: Loudspeaker,
+    frequency: FloatArray,
+    *,
+    volt: FloatArray,
+    coil_k: ArrayLike,
+    shares: FloatArray | None,
+) -> ComplexArray:
+    """Sum of the drive units and the linear resonances, 1 in the middle of a unit's range."""
+    s = np.asarray(2j * np.pi * frequency, dtype=np.complex128)
+    total = np.zeros(frequency.shape, dtype=np.complex128)
+    for unit, rise_k in zip(loudspeaker.units, np.asarray(coil_k, dtype=np.float64), strict=True):
+        divided = crossover(unit, frequency)
+        per_k = unit.heat.rise_per_k if unit.heat else 0.0
+        resistance = unit.resistance_ohm * (1.0 + per_k * rise_k) * np.ones_like(frequency)
+        force, port_kg_s = settled(
+            unit, s, volt=volt * np.abs(divided), resistance=resistance, shares=shares
+        )
+        impedance, share_of_port = mechanical(unit, s, port_kg_s=port_kg_s)
+        speed = force / (resistance * impedance + force**2)
+        divided *= s * speed * (1.0 - share_of_port)
+        whole = 10.0 ** (unit.pad_db / 20.0) * unit.resistance_ohm / unit.force_factor_tm
+        total += divided * (whole * unit.mass_kg)
+    end = frequency / loudspeaker.top_hz
+    total /= 1.0 - end**2 + 1j * np.sqrt(2.0) * end
+    for part in loudspeaker.resonances:
+        total *= 1.0 + (10.0 ** (part.gain_db / 20.0) - 1.0) * _bell(
+            frequency, hz=part.frequency_hz, q=part.q
+        )
+    return total
+
+
+def _causal(loudspeaker: Loudspeaker, frequency: FloatArray, *, drive_db: float) -> ComplexArray:
+    """Phase that lets what depends on level do all it does after the sound's arrival.
+
+    A gain that changes from frequency to frequency without a phase of its own would ring before
+    the sound as well as after it; no limiter, port or suspension knows what comes.
+    """
+    if loudspeaker.limiter is None and all(
+        unit.half_force_m is None and (unit.vent is None or unit.vent.loss_coefficient == 0.0)
+        for unit in loudspeaker.units
+    ):
+        return np.ones(frequency.shape, dtype=np.complex128)
+    octaves = 1.0 / 48.0
+    grid = 2.0 ** np.arange(0.0, 17.0, octaves)
+    gain = limiter_gain(loudspeaker, grid, drive_db=drive_db)
+    volt = loudspeaker.unit_voltage(drive_db) * gain
+    cold = np.zeros(len(loudspeaker.units))
+    driven = gain * _shape(loudspeaker, grid, volt=volt, coil_k=cold, shares=None)
+    change = driven / _cold_shape(loudspeaker, grid)
+    turn = least_phase(np.abs(change), octaves=octaves) - np.angle(change)
+    return np.asarray(np.exp(1j * np.interp(np.log(frequency), np.log(grid), turn)))
+
+
+def _cold_shape(loudspeaker: Loudspeaker, frequency: FloatArray) -> ComplexArray:
+    silence = np.zeros_like(frequency)
+    cold = np.zeros(len(loudspeaker.units))
+    return _shape(loudspeaker, frequency, volt=silence, coil_k=cold, shares=None)
+
+
+def _panels(loudspeaker: Loudspeaker, frequency: FloatArray, *, drive_db: float) -> ComplexArray:
+    result = np.ones(frequency.shape, dtype=np.complex128)
+    for panel in loudspeaker.panels:
+        over_db = loudspeaker.baseline_level_db + drive_db - panel.half_level_db
+        grown = 1.0 / (1.0 + 10.0 ** (-panel.steepness * over_db / 20.0))
+        gain = grown * (10.0 ** (panel.full_gain_db / 20.0) - 1.0)
+        result += gain * _bell(frequency, hz=panel.frequency_hz, q=panel.q)
+    return result
+
+
+def _bell(frequency: FloatArray, *, hz: float, q: float) -> ComplexArray:
+    """Second-order band-pass, 1 at its centre; 1 plus over −1 times it stays minimum-phase."""
+    s = 1j * frequency / hz
+    return np.asarray((s / q) / (s * s + s / q + 1.0))
+
+
+def _scale(loudspeaker: Loudspeaker) -> float:
+    """Pa/V that makes the mean of the small signal's power what `sensitivity_db` says."""
+    power = np.abs(_cold_shape(loudspeaker, np.geomspace(*LEVEL_RANGE_HZ, 401))) ** 2
+    pascal = PASCAL_AT_0_DB * 10.0 ** (loudspeaker.sensitivity_db / 20.0)
+    return float(pascal / SENSITIVITY_VOLT / np.sqrt(np.mean(power)))
+
+
+def _reverberation(room: Room, frequency: FloatArray) -> ComplexArray:
+    """Spectrum of the reverberant tail at any frequencies; fast where they are evenly spaced."""
+    count = round(room.reverberation_s * room.sample_rate_hz)
+    decay = 10.0 ** (-3.0 * np.arange(count) / count)
+    tail = np.random.default_rng(room.seed).standard_normal(count) * decay
+    tail *= np.sqrt(10.0 ** (room.reverberant_db / 10.0) / np.sum(tail**2))
+    turns = frequency / room.sample_rate_hz
+    spacing = np.diff(turns[1:])  # the first may stand a little above 0 Hz
+    if turns.size >= 64 and np.allclose(spacing, spacing[0], rtol=1e-6, atol=0.0):
+        spectrum = evenly_spaced_spectrum(tail, turns)
+    else:
+        sample = np.arange(count)
+        spectrum = np.array([np.exp(-2j * np.pi * turn * sample) @ tail for turn in turns])
+    return np.asarray(spectrum * np.exp(-2j * np.pi * frequency * room.first_reflection_s))

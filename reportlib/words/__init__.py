@@ -1,0 +1,1 @@
+"""The report's words: verdict, narrative drafts, captions and alternative texts."""

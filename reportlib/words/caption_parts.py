@@ -1,0 +1,219 @@
+"""The sentences that captions and alternative texts are put together from."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from reportlib.facts import frequency
+from reportlib.levels import BANDS
+from reportlib.model import Analysis, BandResult, ChangeCurve, HarmonicCurves
+from reportlib.readings.harmonics import ordinal
+from reportlib.readings.ladder import Rung
+from reportlib.readings.stages import after_text, last_result
+from reportlib.readings.untold import stretches, why_band
+from reportlib.wording import (
+    change_words,
+    comes_out,
+    db_amount,
+    hz_range_text,
+    level_text,
+    levels_text,
+    listing,
+    sentence,
+    share_text,
+)
+
+_WORTH_NAMING_DB = 0.5
+"""Smaller differences at a single frequency are within what bands call "holds"."""
+
+
+def joined(*sentences: str) -> str:
+    """Return sentences in one line, without those that are empty."""
+    return " ".join(part for part in sentences if part)
+
+
+def standing_out(every: Sequence[Rung]) -> str:
+    """Name the largest shortfall and the largest excess that their intervals carry.
+
+    Named, not ranked: a neighbour may lie within the same interval.
+    """
+    told = [(rung, rung.change_db) for rung in every if rung.change_db is not None]
+    if not told:
+        return "No band can be told."
+    clear = [(rung, db) for rung, db in told if rung.clear and _worth_naming(db)]
+    found = []
+    for side in (-1.0, 1.0):
+        named = [(side * db, rung.level_db, rung) for rung, db in clear if side * db > 0.0]
+        if named:
+            found.append(_rung_sentence(max(named, key=lambda one: one[:2])[2]))
+    highest = level_text(max(rung.level_db for rung, _ in told))
+    least = db_amount(_WORTH_NAMING_DB)
+    return joined(*found) or (
+        f"Up to {highest} no band that can be told is clearly {least} or more off what was asked."
+    )
+
+
+def _worth_naming(change_db: float) -> bool:
+    """Judge by the number as it is written, so that words and picture agree."""
+    return round(abs(change_db), 1) >= _WORTH_NAMING_DB
+
+
+def _rung_sentence(rung: Rung) -> str:
+    words = change_words(rung.change_db or 0.0, u95_db=rung.u95_db)
+    return (
+        f"{sentence(rung.band)} at {level_text(rung.level_db)} {comes_out(rung.band)} {words}"
+        f"{_interval(rung.u95_db)}."
+    )
+
+
+def _interval(u95_db: float) -> str:
+    return "" if u95_db == 0.0 else f" (± {db_amount(max(u95_db, 0.1))})"
+
+
+def untold(analysis: Analysis, every: Sequence[Rung]) -> str:
+    """Say what the question marks stand for: bands that share levels and reason together."""
+    curve_of = {curve.level_db: curve for curve in analysis.short_term}
+    levels_count = len({rung.level_db for rung in every})
+    groups: dict[tuple[str, tuple[float, ...]], list[str]] = {}
+    for band in BANDS:
+        missing = [rung for rung in every if rung.band == band.name and rung.change_db is None]
+        if missing:
+            # The loudest of them: what hides it hides the quieter ones too.
+            why = why_band(missing[-1].result, curve=curve_of[missing[-1].level_db], band=band)
+            levels = tuple(rung.level_db for rung in missing)
+            groups.setdefault((why, levels), []).append(band.name)
+    parts = []
+    for (why, levels), bands in groups.items():
+        where = "" if len(levels) == levels_count else f" at {levels_text(levels)}"
+        names = "every band" if len(bands) == len(BANDS) else listing(bands)
+        parts.append(f"{names}{where} ({why})")
+    return f"Can't tell: {'; '.join(parts)}." if parts else ""
+
+
+def band_by_band(every: Sequence[Rung], level_db: float) -> str:
+    """Read out one level."""
+    told = [
+        (
+            rung.band,
+            "can't tell"
+            if rung.change_db is None
+            else change_words(rung.change_db, u95_db=rung.u95_db),
+        )
+        for rung in every
+        if rung.level_db == level_db
+    ]
+    return f"At {level_text(level_db)}: {by_band(told)}."
+
+
+def by_band(told: Sequence[tuple[str, str]]) -> str:
+    """List bands and words; where all say the same, say it once."""
+    if len({words for _, words in told}) == 1:
+        return f"every band {told[0][1]}"
+    return listing([f"{band} {words}" for band, words in told])
+
+
+def given_words(rung: Rung) -> str:
+    """Say how far a band's output rose."""
+    if rung.given_db is None:
+        return f"{rung.band} can't tell"
+    verb = "rose" if rung.given_db >= 0.0 else "fell"
+    return f"{rung.band} {verb} {db_amount(rung.given_db, u95_db=rung.u95_db)}"
+
+
+def farthest(analysis: Analysis, curve: ChangeCurve) -> str:
+    """Say where a curve lies farthest off what was asked, where that is clear.
+
+    From the bands' worst points, which allow for being the worst of many.
+    """
+    at = f"At {level_text(curve.level_db)}"
+    found = [
+        (result.worst_db, result.worst_hz)
+        for result in analysis.bands
+        if result.test == curve.test
+        and result.level_db == curve.level_db
+        and result.elapsed_s == curve.elapsed_s
+        and result.worst_db is not None
+        and result.worst_hz is not None
+        and result.grade != "can't tell"
+    ]
+    if not found:
+        return f"{at} no band can be told."
+    clear = [
+        (db, hz)
+        for db, hz in found
+        if _worth_naming(db) and abs(db) > _u95_near(curve, frequency_hz=hz)
+    ]
+    if not clear:
+        return (
+            f"{at} no point that can be told is clearly {db_amount(_WORTH_NAMING_DB)} or more "
+            "off what was asked."
+        )
+    db, hz = max(clear, key=lambda point: abs(point[0]))
+    more_or_less = "less" if db < 0.0 else "more"
+    return (
+        f"{at} the output near {frequency(hz)} is about {db_amount(db)} {more_or_less} than asked."
+    )
+
+
+def _u95_near(curve: ChangeCurve, *, frequency_hz: float) -> float:
+    nearest = int(np.argmin(np.abs(np.log(curve.frequency_hz / frequency_hz))))
+    return float(curve.u95_db[nearest])
+
+
+def after_playing(analysis: Analysis, curve: ChangeCurve) -> str:
+    """Name the largest clear change after the last stage of a level."""
+    results = [last_result(analysis, band=band.name, curve=curve) for band in BANDS]
+    told = [
+        (result, result.mean_db)
+        for result in results
+        if result is not None and result.mean_db is not None and result.grade != "can't tell"
+    ]
+    at = f"{sentence(after_text([curve]))} at {level_text(curve.level_db)}"
+    if not told:
+        return f"{at} no band can be told."
+    most, mean_db = max(told, key=lambda pair: abs(pair[1]))
+    u95_db = most.u95_db or 0.0
+    if abs(mean_db) <= u95_db:
+        return f"{at} no band has clearly changed."
+    words = f"{comes_out(most.band)} {result_words(most)}"
+    return f"{at} the {most.band} {words}{_interval(u95_db)}."
+
+
+def result_words(result: BandResult | None) -> str:
+    """Say a long-term band in words."""
+    if result is None or result.mean_db is None or result.grade == "can't tell":
+        return "can't tell"
+    return change_words(result.mean_db, u95_db=result.u95_db or 0.0, against="before")
+
+
+def grey(analysis: Analysis, curves: Sequence[ChangeCurve]) -> str:
+    """Say what is greyed out, and why."""
+    parts = [
+        f"{hz_range_text(stretch.low_hz, stretch.high_hz)} ({stretch.words})"
+        for stretch in stretches(curves, range_hz=analysis.sweep_range_hz)
+    ]
+    return f"Grey, can't tell: {'; '.join(parts)}." if parts else ""
+
+
+def lower_bound(curves: Sequence[ChangeCurve]) -> str:
+    """Say what dashed lines are."""
+    if any(curve.source == "text" for curve in curves):
+        return "Dashed: read from text files without noise, so the interval is a lower bound."
+    return ""
+
+
+def strongest(harmonics: HarmonicCurves) -> str:
+    """Name the strongest harmonic of a level inside the graded bands, and where."""
+    low, high = BANDS[0].low_hz, BANDS[-1].high_hz
+    inside = (harmonics.frequency_hz >= low) & (harmonics.frequency_hz <= high)
+    shown = inside & np.isfinite(harmonics.relative_db)
+    at = f"At {level_text(harmonics.level_db)}"
+    if not shown.any():
+        return f"{at} no harmonic can be told."
+    values = np.where(shown, harmonics.relative_db, -np.inf)
+    row, column = np.unravel_index(int(np.argmax(values)), values.shape)
+    share = 10.0 ** (float(values[row, column]) / 20.0)
+    return (
+        f"{at} the strongest harmonic, the {ordinal(harmonics.orders[int(row)])}, reaches about "
+        f"{share_text(share)} near {frequency(float(harmonics.frequency_hz[column]))}."
+    )

@@ -1,0 +1,146 @@
+"""The verdict: the one sentence that a report opens with, and the few that follow it."""
+
+from collections.abc import Sequence
+
+from reportlib.facts import duration, level_key
+from reportlib.model import BandResult
+from reportlib.words.story import Story, at_a_point
+from reportlib.words.writer import Writer, decibels, listed, spoken, verb
+
+
+def in_short(writer: Writer) -> list[str]:
+    """Return what follows the verdict in the opening cell: the stress, the seat, what to watch."""
+    sentences = []
+    if writer.analysis.session.long_term:
+        sentences.append(_stress(writer))
+    seat = seat_values(writer)
+    if seat is not None:
+        sentences.append(writer.say("in-short/seat", **seat))
+    warnings = sum(note.severity != "note" for note in writer.analysis.quality)
+    if warnings:
+        count = "one warning" if warnings == 1 else f"{warnings} warnings"
+        sentences.append(writer.say("in-short/watch", count=count))
+    return sentences
+
+
+def verdict_sentences(writer: Writer) -> list[str]:
+    """Return the verdict, and what limits it."""
+    story = writer.short
+    told = [one for one in story.bands if one.told]
+    if not told:
+        return [writer.say("in-short/cant-tell")]
+    sentences = [_main_verdict(writer, story=story)]
+    gain = story.largest_gain
+    if gain is not None and story.worst_loss is not None:
+        wording = "also-gains-at-a-point" if at_a_point(gain) else "also-gains"
+        sentences.append(writer.say(f"in-short/{wording}", **_gain_values(writer, gain)))
+    if story.untold:
+        sentences.append(
+            writer.say(
+                "in-short/speaks-for",
+                lowest=writer.quote("test.lowest"),
+                untold=listed([spoken(band) for band in story.untold]),
+            )
+        )
+    return sentences
+
+
+def _main_verdict(writer: Writer, *, story: Story) -> str:
+    worst, gain = story.worst_loss, story.largest_gain
+    if worst is None and gain is None:
+        return writer.say(
+            "in-short/holds", lowest=writer.quote("test.lowest"), top=writer.quote("test.top")
+        )
+    if worst is None and gain is not None:
+        wording = "gains-only-at-a-point" if at_a_point(gain) else "gains-only"
+        return writer.say(f"in-short/{wording}", **_gain_values(writer, gain))
+    assert worst is not None
+    values = {
+        "worst_band": f"the {spoken(worst.band)}",
+        "worst_verb": verb([worst.band], one="arrives", many="arrive"),
+        "worst_level": decibels(worst.level_db),
+        "shortfall": writer.of(worst, "shortfall"),
+        "point_loss": writer.of(worst, "worst"),
+        "point_at": writer.of(worst, "worst-at"),
+    }
+    if at_a_point(worst):
+        return writer.say("in-short/local-only", **values)
+    first = [one.band for one in story.gives_first]
+    first_level = story.gives_first[0].level_db
+    below = [level for level in story.levels_db if level < first_level]
+    if not below:
+        return writer.say(
+            "in-short/gives-from-the-start", first_level=decibels(first_level), **values
+        )
+    values["holds_to"] = decibels(below[-1])
+    if first_level == worst.level_db:
+        return writer.say("in-short/gives-once", **values)
+    if first == [worst.band]:
+        values["worst_band"] = verb(first, one="it", many="they")
+    return writer.say(
+        "in-short/gives-after-holding",
+        first_level=decibels(first_level),
+        first_bands=_bands(first, told=[one.band for one in story.bands if one.told]),
+        first_verb="begins" if len(first) > 2 else verb(first, one="begins", many="begin"),
+        **values,
+    )
+
+
+def _bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
+    """Name several bands: all of them, all but one, or each."""
+    others = [band for band in told if band not in bands]
+    if len(bands) > 2 and not others:
+        return "every band"
+    if len(bands) > 2 and len(others) == 1:
+        return f"everything but the {spoken(others[0])}"
+    return f"the {listed([spoken(band) for band in bands])}"
+
+
+def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
+    return {
+        "gain_band": spoken(gain.band),
+        "gain_verb": verb([gain.band], one="comes out", many="come out"),
+        "gain": writer.of(gain, "mean"),
+        "gain_point": writer.of(gain, "worst"),
+        "gain_level": decibels(gain.level_db),
+        "gain_at": writer.of(gain, "worst-at"),
+    }
+
+
+def _stress(writer: Writer) -> str:
+    story = writer.long
+    if not any(one.told for one in story.bands):
+        return writer.say("in-short/stress-cant-tell")
+    worst = story.worst_loss
+    if worst is None:
+        entry = writer.analysis.session.long_term[-1]
+        return writer.say(
+            "in-short/stress-holds",
+            level=decibels(entry.level_db),
+            elapsed=duration(entry.elapsed_s(len(entry.stages) - 1)),
+        )
+    return writer.say(
+        "in-short/stress-loses",
+        level=decibels(worst.level_db),
+        band=spoken(worst.band),
+        shortfall=writer.of(worst, "shortfall"),
+        elapsed=duration(worst.elapsed_s),
+    )
+
+
+def seat_values(writer: Writer) -> dict[str, str] | None:
+    """Return what the words about the reader's seat need, or None where nothing is known."""
+    levels = writer.short.levels_db
+    key = f"seat.{level_key(levels[-1])}" if levels else ""
+    if f"{key}.low" not in writer.facts:
+        return None
+    seat = next(one for one in writer.analysis.in_room if one.level_db == levels[-1])
+    pair = writer.parameters.seat_loudspeakers == 2
+    return {
+        "distance": f"{seat.listeners_distance_m:g} m",
+        "loudspeakers": "a pair of them" if pair else "one of them",
+        "pair": "3 dB more for the second loudspeaker, " if pair else "",
+        "low": writer.quote(f"{key}.low"),
+        "high": writer.quote(f"{key}.high"),
+        "top": writer.quote("test.top"),
+    }

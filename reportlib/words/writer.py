@@ -1,0 +1,105 @@
+"""How a draft is written: wordings from files, numbers as quoted facts, names escaped."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from reportlib.facts import FactTable, band_key, quoted
+from reportlib.model import Analysis, BandResult
+from reportlib.parameters import ReportParameters
+from reportlib.words.story import Story, tell
+
+_PLURAL = ("low mids", "mids")
+_SPOKEN = {"presence": "presence range"}
+
+
+class Templates(Protocol):
+    """What is needed of a Jinja environment."""
+
+    def get_template(self, name: str, /) -> "Template":
+        """Return a template by its path."""
+
+
+class Template(Protocol):
+    """What is needed of a Jinja template."""
+
+    def render(self, values: Mapping[str, object], /) -> str:
+        """Fill it in."""
+
+
+def plain(text: str) -> str:
+    r"""Escape text from outside, so that Markdown shows it as it stands.
+
+    >>> print(plain("a*b [c](d)"))
+    a\*b \[c\]\(d\)
+    """
+    escaped = re.sub(r"([\\`*_{}\[\]()<>#+!|~$&])", r"\\\1", text)
+    return " ".join(escaped.split())
+
+
+def listed(names: Sequence[str]) -> str:
+    """Join names as a sentence does.
+
+    >>> listed(["bass", "mids", "treble"])
+    'bass, mids and treble'
+    """
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else list(names))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Writer:
+    """What every draft needs: the analysis, its facts, the wordings.
+
+    `templates` finds ``<slot>/<wording>.md.j2``.
+    """
+
+    analysis: Analysis
+    facts: FactTable
+    templates: Templates
+    parameters: ReportParameters
+
+    @property
+    def short(self) -> Story:
+        """The short-term test, summed up."""
+        return tell(self.analysis, "short_term")
+
+    @property
+    def long(self) -> Story:
+        """The long-term test, summed up."""
+        return tell(self.analysis, "long_term")
+
+    def say(self, wording: str, **values: object) -> str:
+        """Fill in one wording; the speaker's name is always there."""
+        template = self.templates.get_template(f"{wording}.md.j2")
+        return template.render(
+            {"name": plain(self.analysis.session.speaker.name), **values}
+        ).strip()
+
+    def page(self, slot: str, **values: object) -> str:
+        """Fill in the page of a slot from finished paragraphs."""
+        text = self.say(f"{slot}/page", **values)
+        return re.sub(r"\n{3,}", "\n\n", text)
+
+    def quote(self, name: str) -> str:
+        """Quote a fact by its name."""
+        return quoted(self.facts[name])
+
+    def of(self, result: BandResult, part: str) -> str:
+        """Quote one part of a band's result, e.g. ``"shortfall"``."""
+        return quoted(self.facts[f"{band_key(result)}.{part}"])
+
+
+def verb(bands: Sequence[str], *, one: str, many: str) -> str:
+    """Choose the verb's form for one band or several; “mids” are many."""
+    return many if len(bands) > 1 or bands[0] in _PLURAL else one
+
+
+def spoken(band: str) -> str:
+    """Return a band's name as a sentence says it, e.g. ``presence range``."""
+    return _SPOKEN.get(band, band)
+
+
+def decibels(level_db: float) -> str:
+    """Write a level that names a setting, e.g. ``94 dB``."""
+    return f"{level_db:g} dB"

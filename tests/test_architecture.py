@@ -1,0 +1,140 @@
+"""The architecture, held: imports point down, the core is pure, templates decide nothing."""
+
+import ast
+import json
+from pathlib import Path
+
+import pytest
+
+import reportlib
+from reportlib.parameters import ReportParameters
+
+PACKAGE = Path(reportlib.__file__).parent
+ROOT = PACKAGE.parent
+
+LAYERS = [
+    {"errors", "one_line"},
+    {"day", "model", "shown", "parameters"},
+    {"levels", "stimulus", "deconvolution", "response", "uncertainty", "compression", "simulate"},
+    {"grades", "listening", "facts", "wording", "quality", "readings", "words", "tables"},
+    {"files", "resources", "session", "captures", "figures", "demo", "results"},
+    {"analysis", "memory"},
+    {"cells", "notebook", "publish"},
+    {"cli"},
+]
+RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
+CORE = range(4)
+FORBIDDEN_IN_CORE = {
+    "pathlib", "os", "shutil", "soundfile", "matplotlib", "nbformat", "nbconvert", "papermill",
+    "click", "rich", "typst",
+}  # fmt: skip
+ONLY = {
+    "soundfile": {"captures", "demo"},
+    "matplotlib": {"figures"},
+    "papermill": {"notebook"},
+    "nbconvert": {"publish", "cli"},
+    "typst": {"publish", "cli"},
+    "click": {"cli"},
+    "pydantic": {"parameters", "session"},
+}
+MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or
+                 path.name != "__init__.py")  # fmt: skip
+
+
+def subject(path):
+    """Return a file's place in the layers: its own name, or its package's."""
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imports(path):
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            if node.module == "reportlib":
+                yield from (f"reportlib.{alias.name}" for alias in node.names)
+            else:
+                yield node.module
+        elif isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+
+
+def name(path):
+    return str(path.relative_to(PACKAGE))
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name)
+def test_imports_point_to_their_own_layer_or_below(path):
+    for imported in imports(path):
+        parts = imported.split(".")
+        if parts[0] == "reportlib" and len(parts) > 1 and parts[1] != "__version__":
+            assert RANK[parts[1]] <= RANK[subject(path)], f"{name(path)} must not use {imported}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name)
+def test_the_core_opens_no_file_and_draws_nothing(path):
+    if RANK[subject(path)] in CORE:
+        used = {one.split(".")[0] for one in imports(path)} & FORBIDDEN_IN_CORE
+        assert not used, f"{name(path)} imports {used}"
+
+
+@pytest.mark.parametrize("library", ONLY)
+def test_each_library_is_used_in_its_own_place(library):
+    users = {
+        subject(path)
+        for path in MODULES
+        if any(imported.split(".")[0] == library for imported in imports(path))
+    }
+    assert users <= ONLY[library]
+
+
+def test_the_simulation_shares_no_code_with_the_analysis():
+    analysis = {
+        "levels", "stimulus", "deconvolution", "response", "uncertainty", "compression", "grades",
+        "quality", "analysis",
+    }  # fmt: skip
+    for path in MODULES:
+        if subject(path) in {"simulate", "demo"}:
+            used = {one.split(".")[1] for one in imports(path) if one.startswith("reportlib.")}
+            assert not used & analysis, f"{name(path)} uses {used & analysis}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name)
+def test_one_subject_a_file(path):
+    assert len(path.read_text("utf-8").splitlines()) <= 400
+
+
+def test_there_is_no_module_level_state():
+    """What modules name at their top is a constant: nothing is rebound or filled later."""
+    for path in MODULES:
+        tree = ast.parse(path.read_text("utf-8"))
+        assert not any(isinstance(node, ast.Global) for node in ast.walk(tree)), name(path)
+
+
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_notebooks_are_stored_without_outputs_and_use_public_names(path):
+    for cell in json.loads(path.read_text("utf-8"))["cells"]:
+        if cell["cell_type"] != "code":
+            continue
+        assert not cell["outputs"]
+        assert cell["execution_count"] is None
+        for node in ast.walk(ast.parse(cell["source"])):
+            if isinstance(node, ast.ImportFrom):
+                assert not any(alias.name.startswith("_") for alias in node.names)
+
+
+def test_the_parameter_cell_declares_exactly_the_parameters():
+    """The cell, its defaults and `ReportParameters` say the same."""
+    cells = json.loads((ROOT / "notebooks/compression.ipynb").read_text("utf-8"))["cells"]
+    (cell,) = [c for c in cells if "parameters" in c["metadata"].get("tags", [])]
+    declared = {}
+    for node in ast.parse(cell["source"]).body:
+        assert isinstance(node, ast.AnnAssign)
+        declared[node.target.id] = ast.literal_eval(node.value)
+    assert all(line.count("=") == 1 and "#" in line for line in cell["source"].splitlines())
+    fields = ReportParameters.model_fields
+    assert declared.keys() == fields.keys()
+    for key, field in fields.items():
+        if not field.is_required():
+            assert declared[key] == field.default, key

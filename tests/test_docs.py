@@ -1,0 +1,69 @@
+"""The documents, held to the code: commands, verbs, names and layers."""
+
+import re
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+import reportlib
+from reportlib.cli import SPEAKERS as CLI_SPEAKERS
+from reportlib.cli import main
+from reportlib.demo import SPEAKERS
+
+ROOT = Path(reportlib.__file__).parents[1]
+README = (ROOT / "README.md").read_text("utf-8")
+GUIDE = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+
+
+def commands(text):
+    return re.findall(r"```sh\n(.*?)\n```", text, re.DOTALL)
+
+
+def test_the_readme_gives_two_commands_of_one_line_each():
+    report, tests = commands(README)[:2]
+    assert "\n" not in report
+    assert "\n" not in tests
+    assert report.endswith("upheld report demo_inputs/marram-12")
+    assert "pytest" in tests
+
+
+def test_ci_calls_the_readmes_test_command():
+    ci = (ROOT / ".ci/run").read_text("utf-8")
+    assert commands(README)[1] in ci
+
+
+@pytest.mark.parametrize("verb", sorted(main.commands))
+def test_every_verb_has_help_with_an_example_and_stands_in_the_readme(verb):
+    result = CliRunner().invoke(main, [verb, "--help"])
+    assert result.exit_code == 0
+    assert "Example:" in result.output
+    assert f"upheld {verb}" in README
+    for parameter in main.commands[verb].params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, parameter.name
+
+
+def test_the_command_line_knows_the_demos_loudspeakers():
+    assert set(CLI_SPEAKERS) == set(SPEAKERS)
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "reportlib").iterdir()), ids=lambda path: path.name)
+def test_every_module_and_package_has_its_line_in_the_guide(path):
+    if path.name.startswith("__") or path.suffix not in ("", ".py"):
+        return
+    assert f"`{path.stem}`" in GUIDE
+
+
+@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+def test_documents_name_no_path_of_a_machine(document):
+    text = (ROOT / document).read_text("utf-8")
+    assert not re.search(r"(?<![\w.])/(home|root|work|tmp|usr|Users)\b", text)
+
+
+def test_links_within_the_documents_lead_somewhere():
+    for document in ("README.md", "DEVELOPERS.md"):
+        text = (ROOT / document).read_text("utf-8")
+        for target in re.findall(r"\]\((?!https?:|#)([^)#\s]+)", text):
+            assert (ROOT / target).exists(), f"{document}: {target}"
