@@ -61,24 +61,18 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome 
     "--seat-distance",
     "seat_distance_m",
     type=float,
-    default=3.0,
-    show_default=True,
-    help="Where the reader sits, in metres from the loudspeakers.",
+    help="Where the reader sits, in metres from the loudspeakers.  [default: 3]",
 )
 @click.option(
     "--seat-loudspeakers",
     type=click.IntRange(1, 2),
-    default=2,
-    show_default=True,
-    help="How many loudspeakers play there.",
+    help="How many loudspeakers play there.  [default: 2]",
 )
 @click.option(
     "--smoothing",
     "smoothing_fraction",
     type=click.IntRange(1, 48),
-    default=12,
-    show_default=True,
-    help="Smoothing of responses, the n of 1/n octave.",
+    help="Smoothing of responses, the n of 1/n octave.  [default: 12]",
 )
 @_JSON
 @_one_line_errors
@@ -86,18 +80,21 @@ def report(session: Path, *, as_json: bool, **parameters: Any) -> None:
     r"""Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
 
     SESSION is a folder with a session.toml. Text that you edited in its report.ipynb is kept.
+    An option that you give is remembered for this session's next runs.
 
     \b
     Example:
       upheld report demo_inputs/marram-12
     """
-    from reportlib.parameters import checked_parameters
+    from reportlib.parameters import checked_parameters, known_parameters
     from reportlib.session import read_session
 
     read_session(session)  # before a kernel starts: most mistakes are here
-    from reportlib import notebook
+    from reportlib import memory, notebook
 
-    chosen = checked_parameters(session=".", **parameters)
+    remembered = known_parameters(memory.last_parameters(session))
+    given = {name: value for name, value in parameters.items() if value is not None}
+    chosen = checked_parameters(**{**remembered, **given, "session": "."})
     with _status("measuring, comparing and drawing"):
         done = notebook.run_report(session, parameters=chosen, while_running=_import_renderers)
     written = _render(session)

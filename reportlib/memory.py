@@ -112,6 +112,15 @@ def read_results(session_folder: Path) -> Kept:
         ) from error
 
 
+def last_parameters(session_folder: Path) -> dict[str, Any]:
+    """Read the parameters of the last run, empty where there was none or it is damaged."""
+    try:
+        run = json.loads((session_folder / FOLDER / "results" / "run.json").read_text("utf-8"))
+        return dict(run["parameters"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
 def last_drafts(session_folder: Path) -> dict[str, str] | None:
     """Read the drafts that the notebook was last filled with, or None where they are lost."""
     try:

@@ -4,6 +4,8 @@ The cell tagged ``parameters`` in ``notebooks/compression.ipynb`` declares exact
 names, and a test holds it to that; a name that neither knows stops before anything runs.
 """
 
+from collections.abc import Mapping
+
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from reportlib.errors import NotebookError
@@ -26,6 +28,18 @@ class ReportParameters(BaseModel):
     """Where the reader sits: distance from the loudspeakers [m]."""
     seat_loudspeakers: int = Field(default=2, ge=1, le=2)
     """How many loudspeakers play at the seat."""
+
+
+def known_parameters(remembered: Mapping[str, object]) -> dict[str, object]:
+    """Return of remembered parameters those that this version still knows and accepts."""
+    kept: dict[str, object] = {}
+    for name in ReportParameters.model_fields.keys() & remembered.keys() - {"session"}:
+        try:
+            ReportParameters.model_validate({"session": ".", name: remembered[name]})
+        except ValidationError:
+            continue
+        kept[name] = remembered[name]
+    return kept
 
 
 def checked_parameters(**given: object) -> ReportParameters:

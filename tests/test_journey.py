@@ -197,3 +197,20 @@ def test_a_parameter_out_of_range_is_named(mine):
 def test_demo_refuses_to_write_over_something(mine):
     result = run("demo", mine.parent, "--speaker", "trivet-6", code=2)
     assert "trivet-6" in result.output
+
+
+def test_an_option_once_given_is_remembered(mine):
+    run("report", mine, "--seat-distance", "2.5")
+    assert "2.5 m" in (mine / "out/section.html").read_text("utf-8")
+    run("report", mine)
+    assert "2.5 m" in (mine / "out/section.html").read_text("utf-8")
+
+
+def test_remembered_options_of_another_version_are_left_out(mine):
+    path = mine / ".upheld/results/run.json"
+    kept = json.loads(path.read_text("utf-8"))
+    kept["parameters"] |= {"seat_distance_m": "far", "no_such_thing": 1, "seat_loudspeakers": 1}
+    path.write_text(json.dumps(kept), encoding="utf-8")
+    run("report", mine)
+    page = (mine / "out/section.html").read_text("utf-8")
+    assert "At 3 m from one of them" in page.replace("\u00a0", " ")
