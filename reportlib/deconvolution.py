@@ -11,21 +11,19 @@ it, and what lies outside all of them is noise, as it was *while* the sweep ran.
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import fft
 
+from reportlib import noise
 from reportlib.errors import CaptureError
-from reportlib.levels import G, cell_edges_hz, cell_mean
+from reportlib.levels import cell_edges_hz, cell_mean
 from reportlib.model import Capture, FloatArray
 from reportlib.stimulus import SweepLaw, find_sweep
 
 LONGEST_GATE_S = 0.5
 HIGHEST_HARMONIC = 5
-_NOISE_SEGMENT_S = 1.2
-_NOISE_FRACTION = 3.0  # noise is averaged over 1/3 octave
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -42,10 +40,9 @@ class Deconvolved:
     drive_amplitude : peak amplitude of the drive's sweep
     drive_power : shape (m,), smoothed |X|²
     drive_noise : shape (m,), noise over signal in the smoothed reference (power)
-    noise_density : shape (m,), noise of the impulse response: power per bin of an
-        unnormalised transform and per sample, so that a window w gathers Σw² times it
-    noise_dof : shape (m,)
-    noise_excess_db : shape (m,), noise during the sweep over noise before it; NaN if unknown
+    noise_during, noise_before : shape (bins,), spectra of the impulse response's noise, from the
+        record outside every window and from the silence before the sweep; the other fields of
+        `noise.Spectrum` beside them
     sweep_start_s, tail_s : see `model.Response`
     """
 
@@ -58,11 +55,32 @@ class Deconvolved:
     drive_amplitude: float
     drive_power: FloatArray
     drive_noise: FloatArray
-    noise_density: FloatArray
-    noise_dof: FloatArray
-    noise_excess_db: FloatArray
+    noise_during: FloatArray
+    noise_during_segments: float
+    noise_during_length_s: float
+    noise_before: FloatArray
+    noise_before_segments: float
+    noise_before_length_s: float
     sweep_start_s: float
     tail_s: float
+
+    @property
+    def during(self) -> noise.Spectrum:
+        """Noise while the sweep ran."""
+        return noise.Spectrum(
+            density=self.noise_during,
+            segments=self.noise_during_segments,
+            length_s=self.noise_during_length_s,
+        )
+
+    @property
+    def before(self) -> noise.Spectrum:
+        """Noise before the sweep, as deconvolution makes it look."""
+        return noise.Spectrum(
+            density=self.noise_before,
+            segments=self.noise_before_segments,
+            length_s=self.noise_before_length_s,
+        )
 
 
 def regularisation(frequency_hz: FloatArray, *, start_hz: float, stop_hz: float) -> FloatArray:
@@ -150,30 +168,23 @@ def deconvolve(
     sweep_start_s = drive_start_s + peak_lag / fs
     lead = round(fs * (law.lead_s(HIGHEST_HARMONIC + 1) + 0.06))
     after = round(fs * (LONGEST_GATE_S + 0.1))
-    during, during_dof = _noise_in_record(
-        circular,
-        fs=fs,
-        first=peak + after,
-        last=peak + length - lead,
-        frequency_hz=frequency_hz,
-        drive_power=drive_power,
-        law=law,
-    )
-    before, before_dof = _noise_before_sweep(
-        microphone[: max(0, int(fs * (sweep_start_s - 0.02)))],
-        fs=fs,
-        frequency_hz=frequency_hz,
-        law=law,
-    )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        before *= microphone.size / length / drive_power
-        excess_db = 10.0 * np.log10(during / before)
-    density, dof = _pool(during, before, during_dof=during_dof, before_dof=before_dof)
-    if not np.all(np.isfinite(density)):
+    outside = circular.take(np.arange(peak + after, peak + length - lead), mode="wrap")
+    during = noise.spectrum(outside, sample_rate_hz=fs)
+    silence = microphone[: max(0, int(fs * (sweep_start_s - 0.02)))]
+    before = noise.spectrum(silence, sample_rate_hz=fs)
+    if during.segments == before.segments == 0.0:
         raise CaptureError(
             f"{capture.source} leaves no stretch without the sweep's answer to measure noise in; "
             "record at least half a second of silence before the sweep."
         )
+    if before.segments:
+        # What deconvolution makes of noise: |X|²/(|X|² + ε)², over the bins of noise spectra.
+        x_power /= np.square(denominator)
+        bins = fft.rfftfreq(noise.segment_length(fs), 1.0 / fs)
+        gain = cell_mean(
+            x_power, spacing_hz=spacing, low_hz=bins - 0.5 * bins[1], high_hz=bins + 0.5 * bins[1]
+        )
+        before = replace(before, density=before.density * gain * (microphone.size / length))
     take = np.arange(peak - lead, peak + after)
     return Deconvolved(
         source=capture.source,
@@ -191,9 +202,12 @@ def deconvolve(
             frequency_hz=frequency_hz,
             law=law,
         ),
-        noise_density=density,
-        noise_dof=dof,
-        noise_excess_db=excess_db,
+        noise_during=during.density,
+        noise_during_segments=during.segments,
+        noise_during_length_s=during.length_s,
+        noise_before=before.density,
+        noise_before_segments=before.segments,
+        noise_before_length_s=before.length_s,
         sweep_start_s=sweep_start_s,
         tail_s=microphone.size / fs - sweep_start_s - law.duration_s,
     )
@@ -215,114 +229,6 @@ def _require_answer(circular: FloatArray, *, peak: int, source: str) -> None:
         )
 
 
-def _spectral_density(
-    pieces: FloatArray,
-    *,
-    fs: int,
-    low_hz: FloatArray,
-    high_hz: FloatArray,
-    weight: Callable[[FloatArray], FloatArray] | None = None,
-) -> FloatArray:
-    """Average Hann-windowed power spectra, per sample, over cells.
-
-    `weight` gives a factor for each bin's frequency, applied before the average.
-    """
-    length = pieces.shape[-1]
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(length) + 0.5) / length)
-    padded = fft.next_fast_len(length, real=True)
-    spectrum = fft.rfft(pieces * window, padded)
-    density = np.mean(np.square(spectrum.real) + np.square(spectrum.imag), axis=0)
-    density /= np.sum(np.square(window))
-    if weight is not None:
-        density *= weight(fft.rfftfreq(padded, 1.0 / fs))
-    return cell_mean(density, spacing_hz=fs / padded, low_hz=low_hz, high_hz=high_hz)
-
-
-def _noise_cells(frequency_hz: FloatArray, *, law: SweepLaw) -> tuple[FloatArray, FloatArray]:
-    """Cells that noise is averaged over: 1/3 octave, clear of the sweep's faded ends."""
-    low, high = cell_edges_hz(frequency_hz, fraction=_NOISE_FRACTION)
-    clear = G ** (1 / 24)
-    return (
-        np.clip(low, law.start_hz * clear, law.stop_hz / clear**3),
-        np.clip(high, law.start_hz * clear**3, law.stop_hz / clear),
-    )
-
-
-_HANN_DOF = 0.514  # (Σw²)²/(n·Σw⁴) of a Hann window: the share of its length that counts
-
-
-def _noise_in_record(
-    circular: FloatArray,
-    *,
-    fs: int,
-    first: int,
-    last: int,
-    frequency_hz: FloatArray,
-    drive_power: FloatArray,
-    law: SweepLaw,
-) -> tuple[FloatArray, FloatArray]:
-    """Noise density outside every window of the record; NaN where the record is too short.
-
-    Half-overlapping Hann segments (P. D. Welch, 1967). The density rises as 1/|X|² and is
-    averaged after taking that out.
-    """
-    available = last - first
-    segment = min(round(_NOISE_SEGMENT_S * fs), available)
-    if segment < 0.15 * fs:
-        return np.full(frequency_hz.shape, np.nan), np.zeros(frequency_hz.shape)
-    count = max(1, 2 * available // segment - 1)
-    starts = first + np.linspace(0, available - segment, count).astype(np.intp)
-    pieces = circular.take(starts[:, np.newaxis] + np.arange(segment), mode="wrap")
-    low, high = _noise_cells(frequency_hz, law=law)
-    density = _spectral_density(
-        pieces,
-        fs=fs,
-        low_hz=low,
-        high_hz=high,
-        weight=lambda bins: np.interp(bins, frequency_hz, drive_power),
-    )
-    # Neighbouring half-overlapped Hann segments share 1/36 of their power (Welch 1967).
-    independent = count / (1.0 + 2.0 / 36.0 * (count - 1) / count)
-    dof = 2.0 * independent * np.maximum(1.0, (high - low) * segment / fs * _HANN_DOF)
-    return density / drive_power, dof
-
-
-def _noise_before_sweep(
-    silence: FloatArray, *, fs: int, frequency_hz: FloatArray, law: SweepLaw
-) -> tuple[FloatArray, FloatArray]:
-    """Noise density of the recording before the sweep; NaN where less than 0.15 s is silent."""
-    if silence.size < 0.15 * fs:
-        return np.full(frequency_hz.shape, np.nan), np.zeros(frequency_hz.shape)
-    low, high = _noise_cells(frequency_hz, law=law)
-    density = _spectral_density(silence[np.newaxis, :], fs=fs, low_hz=low, high_hz=high)
-    dof = 2.0 * np.maximum(1.0, (high - low) * silence.size / fs * _HANN_DOF)
-    # A stretch shorter than two periods says nothing about a frequency.
-    known = frequency_hz * silence.size / fs >= 2.0
-    return np.where(known, density, np.nan), np.where(known, dof, 0.0)
-
-
-def _pool(
-    during: FloatArray, before: FloatArray, *, during_dof: FloatArray, before_dof: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Combine two estimates of one noise: pooled where they agree, else the larger.
-
-    The larger of two estimates would lie too high on average wherever they only differ by
-    chance; so it counts only where they differ by more than chance allows (2.5 standard
-    deviations of the logarithm of their ratio).
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        apart = np.abs(np.log(during / before)) > 2.5 * np.sqrt(2 / during_dof + 2 / before_dof)
-        pooled = (during * during_dof + before * before_dof) / (during_dof + before_dof)
-    larger = np.fmax(during, before)
-    larger_dof = np.where(larger == during, during_dof, before_dof)
-    known = np.isfinite(during) & np.isfinite(before)
-    agree = known & ~apart
-    return (
-        np.where(agree, pooled, larger),
-        np.where(agree, during_dof + before_dof, larger_dof),
-    )
-
-
 def _drive_noise(
     capture: Capture,
     *,
@@ -336,5 +242,10 @@ def _drive_noise(
     if capture.reference is None:
         return np.zeros(frequency_hz.shape)
     silence = capture.reference[: max(0, int(fs * (drive_start_s - 0.02)))]
-    density, _ = _noise_before_sweep(silence, fs=fs, frequency_hz=frequency_hz, law=law)
-    return np.nan_to_num(density * capture.reference.size / drive_power)
+    found = noise.spectrum(silence, sample_rate_hz=fs)
+    if found.segments == 0.0:
+        return np.zeros(frequency_hz.shape)
+    low, high = noise.broad_cells_hz(frequency_hz, law=law)
+    spacing = fs / noise.segment_length(fs)
+    density = cell_mean(found.density, spacing_hz=spacing, low_hz=low, high_hz=high)
+    return density * capture.reference.size / drive_power

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
+from reportlib import noise
 from reportlib.deconvolution import HIGHEST_HARMONIC, LONGEST_GATE_S, Deconvolved
 from reportlib.errors import AnalysisError
 from reportlib.levels import G, cell_edges_hz, cell_mean
@@ -210,11 +211,13 @@ class SmoothingCells:
     cells : shape (m,), K on the grid
     harmonic_cells : shape (4, m), K in the harmonics' own windows
     gate_noise_share : shape (m,), see `model.Response`
+    noise_taper : the gate as noise spectra see it, of `noise.taper`
     """
 
     cells: FloatArray
     harmonic_cells: FloatArray
     gate_noise_share: FloatArray
+    noise_taper: FloatArray
 
 
 def smoothing_cells(
@@ -261,7 +264,12 @@ def smoothing_cells(
                 width_hz=order * (high - low),
             )
         )
-    return SmoothingCells(cells=own, harmonic_cells=np.array(harmonic), gate_noise_share=share)
+    return SmoothingCells(
+        cells=own,
+        harmonic_cells=np.array(harmonic),
+        gate_noise_share=share,
+        noise_taper=noise.taper(weights, sample_rate_hz=capture.sample_rate_hz),
+    )
 
 
 def _harmonic_gate(order: int, *, law: SweepLaw, gate: Gate) -> Gate:
@@ -299,9 +307,12 @@ def measure_response(
         oversampling=4,
         **common,  # type: ignore[arg-type]
     )
-    noise = capture.noise_density * np.sum(np.square(weights))
-    short_noise = capture.noise_density * np.sum(np.square(short_weights))
-    power = power - (1.0 - 1.0 / cells) * noise
+    density, dof, excess_db = _noise_seen(
+        capture, law=law, fraction=fraction, gate_taper=smoothing.noise_taper
+    )
+    noise_power = density * np.sum(np.square(weights))
+    short_noise = density * np.sum(np.square(short_weights))
+    power = power - (1.0 - 1.0 / cells) * noise_power
     harmonics, harmonic_noise = _harmonics(
         capture,
         law=law,
@@ -310,14 +321,15 @@ def measure_response(
         fraction=fraction,
         fundamental=power,
         smoothing=smoothing,
+        density=density,
     )
     return Response(
         source=capture.source,
         frequency_hz=grid,
         power=power,
         power_short_gate=shorter - (1.0 - 1.0 / cells) * short_noise,
-        noise_power=noise,
-        noise_dof=capture.noise_dof,
+        noise_power=noise_power,
+        noise_dof=dof,
         cells=cells,
         gate_noise_share=smoothing.gate_noise_share,
         drive_amplitude=capture.drive_amplitude,
@@ -325,11 +337,34 @@ def measure_response(
         drive_noise=capture.drive_noise,
         harmonic_power=harmonics,
         harmonic_noise=harmonic_noise,
-        noise_excess_db=capture.noise_excess_db,
+        noise_excess_db=excess_db,
         arrival_s=arrival_s,
         sweep_start_s=capture.sweep_start_s,
         tail_s=capture.tail_s,
     )
+
+
+def _noise_seen(
+    capture: Deconvolved, *, law: SweepLaw, fraction: int, gate_taper: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Noise density behind the gate, its degrees of freedom, and during over before in dB."""
+    seen = [
+        noise.gated_density(
+            one,
+            gate_taper=gate_taper,
+            sample_rate_hz=capture.sample_rate_hz,
+            frequency_hz=capture.frequency_hz,
+            drive_power=capture.drive_power,
+            law=law,
+            fraction=fraction,
+        )
+        for one in (capture.during, capture.before)
+    ]
+    density, dof = noise.pooled(*seen)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        excess_db = 10.0 * np.log10(seen[0][0] / seen[1][0])
+    # Below two periods of all that was recorded without the answer, noise is not known.
+    return np.nan_to_num(density, nan=np.inf), np.maximum(dof, 1.0), excess_db
 
 
 def _harmonics(
@@ -341,6 +376,7 @@ def _harmonics(
     fraction: int,
     fundamental: FloatArray,
     smoothing: SmoothingCells,
+    density: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Return harmonics 2 to 5 over the fundamental, and noise in their place; shape (4, m)."""
     fs, grid = capture.sample_rate_hz, capture.frequency_hz
@@ -357,10 +393,10 @@ def _harmonics(
             fraction=fraction,
         )
         _, high = cell_edges_hz(target, fraction=fraction)
-        density = np.exp(np.interp(np.log(target), np.log(grid), np.log(capture.noise_density)))
-        noise = density * np.sum(np.square(weights))
-        floor = 2.0 * noise / np.sqrt(cells)
-        power = power - noise
+        there = np.exp(np.interp(np.log(target), np.log(grid), np.log(density)))
+        noise_power = there * np.sum(np.square(weights))
+        floor = 2.0 * noise_power / np.sqrt(cells)
+        power = power - noise_power
         shown = (
             # the whole cell, clear of the sweep's faded end
             (high * G ** (1 / 24) < min(law.stop_hz, 0.45 * fs))

@@ -179,7 +179,7 @@ def effective_dof(parts: Sequence[tuple[FloatArray | float, FloatArray | float]]
         shape (n,) or a number
     """
     total = sum(np.square(np.asarray(u, dtype=np.float64)) for u, _ in parts)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         below = sum(
             np.nan_to_num(np.asarray(u, dtype=np.float64) ** 4 / np.asarray(nu)) for u, nu in parts
         )

@@ -15,7 +15,16 @@ ROOT = PACKAGE.parent
 LAYERS = [
     {"errors", "one_line"},
     {"day", "model", "shown", "parameters"},
-    {"levels", "stimulus", "deconvolution", "response", "uncertainty", "compression", "simulate"},
+    {
+        "levels",
+        "stimulus",
+        "noise",
+        "deconvolution",
+        "response",
+        "uncertainty",
+        "compression",
+        "simulate",
+    },
     {"grades", "listening", "facts", "wording", "quality", "readings", "words", "tables"},
     {"files", "resources", "session", "captures", "figures", "demo", "results"},
     {"analysis", "memory"},
@@ -88,7 +97,7 @@ def test_each_library_is_used_in_its_own_place(library):
 
 def test_the_simulation_shares_no_code_with_the_analysis():
     analysis = {
-        "levels", "stimulus", "deconvolution", "response", "uncertainty", "compression", "grades",
+        "levels", "stimulus", "noise", "deconvolution", "response", "uncertainty", "compression", "grades",
         "quality", "analysis",
     }  # fmt: skip
     for path in MODULES:
