@@ -16,6 +16,7 @@ from reportlib.day import SPACES_WITH_1_M_LEVELS, Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
 from reportlib.errors import AnalysisError, SessionError
 from reportlib.facts import SEAT_SETUP
+from reportlib.gate import Gate, align_s, find_arrival_s, session_gate
 from reportlib.grades import band_results
 from reportlib.levels import db, grid_hz, tone_amplitude
 from reportlib.listening import seat_levels
@@ -27,14 +28,7 @@ from reportlib.model import (
     Response,
 )
 from reportlib.parameters import ReportParameters
-from reportlib.response import (
-    Gate,
-    align_s,
-    find_arrival_s,
-    measure_response,
-    session_gate,
-    smoothing_cells,
-)
+from reportlib.response import measure_response, smoothing_cells
 from reportlib.session import session_notes
 from reportlib.stimulus import SweepLaw
 

@@ -17,6 +17,7 @@ import numpy as np
 from days import GRID, LAW, RATE, SWEEP, rules, sound, truth_db
 
 from reportlib import compression, deconvolution, response, simulate
+from reportlib import gate as gates
 from reportlib.levels import BANDS, Band
 from reportlib.model import Capture
 
@@ -143,9 +144,9 @@ def outcomes(seed, *, kind, reference) -> Iterator[tuple[Stratum, np.ndarray, np
         for takes in day
     ]
     first = impulses[0][0]
-    arrival = response.find_arrival_s(first, law=LAW)
+    arrival = gates.find_arrival_s(first, law=LAW)
     for gate_ms in GATES_MS:
-        gate = response.session_gate(
+        gate = gates.session_gate(
             [one for takes in impulses for one in takes], law=LAW, gate_ms=gate_ms
         )
         smoothing = response.smoothing_cells(
@@ -159,7 +160,7 @@ def outcomes(seed, *, kind, reference) -> Iterator[tuple[Stratum, np.ndarray, np
                     gate=gate,
                     fraction=12,
                     smoothing=smoothing,
-                    arrival_s=response.align_s(one, to=first, arrival_s=arrival),
+                    arrival_s=gates.align_s(one, to=first, arrival_s=arrival),
                 )
                 for one in takes
             ]

@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 
 from reportlib import compression, deconvolution, response, simulate
+from reportlib import gate as gates
 from reportlib.day import SweepFacts
 from reportlib.levels import grid_hz
 from reportlib.model import Capture
@@ -87,8 +88,8 @@ def responses(captures, *, gate_ms=None, stimulus=None, fraction=12, law=LAW, gr
         )
         for one in captures
     ]
-    gate = response.session_gate(found, law=law, gate_ms=gate_ms)
-    arrival = response.find_arrival_s(found[0], law=law)
+    gate = gates.session_gate(found, law=law, gate_ms=gate_ms)
+    arrival = gates.find_arrival_s(found[0], law=law)
     smoothing = response.smoothing_cells(
         found[0], law=law, gate=gate, arrival_s=arrival, fraction=fraction, spread=False
     )
@@ -97,7 +98,7 @@ def responses(captures, *, gate_ms=None, stimulus=None, fraction=12, law=LAW, gr
             one,
             law=law,
             gate=gate,
-            arrival_s=response.align_s(one, to=found[0], arrival_s=arrival),
+            arrival_s=gates.align_s(one, to=found[0], arrival_s=arrival),
             fraction=fraction,
             smoothing=smoothing,
         )

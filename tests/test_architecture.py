@@ -97,7 +97,7 @@ def test_each_library_is_used_in_its_own_place(library):
 
 def test_the_simulation_shares_no_code_with_the_analysis():
     analysis = {
-        "levels", "stimulus", "noise", "deconvolution", "response", "uncertainty", "compression", "grades",
+        "levels", "stimulus", "noise", "deconvolution", "gate", "response", "uncertainty", "compression", "grades",
         "quality", "analysis",
     }  # fmt: skip
     for path in MODULES:

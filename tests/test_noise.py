@@ -6,8 +6,8 @@ from days import GRID, LAW, RATE
 from scipy import signal
 
 from reportlib import noise
+from reportlib.gate import Gate
 from reportlib.levels import cell_edges_hz
-from reportlib.response import Gate
 
 FLAT = np.ones(GRID.size)
 

@@ -6,6 +6,7 @@ from days import GRID, LAW, QUIET, RATE, SWEEP, TWO_WAY, capture, responses, sou
 from scipy import signal
 
 from reportlib import deconvolution, response, simulate
+from reportlib import gate as gates
 from reportlib.errors import AnalysisError, CaptureError
 from reportlib.levels import cell_edges_hz
 from reportlib.model import Capture
@@ -84,14 +85,14 @@ def test_captures_are_aligned_to_a_part_of_a_sample(part):
     turned = spectrum * np.exp(-2j * np.pi * np.arange(spectrum.size) * shift / one.microphone.size)
     later = _capture(microphone=np.fft.irfft(turned, one.microphone.size))
     first, second = _deconvolve(one), _deconvolve(later)
-    arrival = response.find_arrival_s(first, law=LAW)
-    found = response.align_s(second, to=first, arrival_s=arrival)
+    arrival = gates.find_arrival_s(first, law=LAW)
+    found = gates.align_s(second, to=first, arrival_s=arrival)
     assert (found - arrival) * RATE == pytest.approx(shift, abs=0.05)
 
 
 def test_independent_cells_agree_with_the_sum_that_defines_them():
     # method: K = Σw²/Σw²[n]·sinc²(B·(n − n_a)/fs), summed here sample by sample
-    gate = response.Gate(before_s=0.02, length_s=0.2)
+    gate = gates.Gate(before_s=0.02, length_s=0.2)
     time_s = np.arange(-960, 9601) / RATE
     window = gate.weights(time_s)
     spike = np.zeros(window.size)
@@ -104,7 +105,7 @@ def test_independent_cells_agree_with_the_sum_that_defines_them():
 
 
 def test_the_gate_is_half_hann_flat_half_hann():
-    gate = response.Gate(before_s=0.01, length_s=0.1)
+    gate = gates.Gate(before_s=0.01, length_s=0.1)
     times = np.array([-0.011, -0.01, -0.005, 0.0, 0.05, 0.075, 0.0875, 0.1, 0.2])
     np.testing.assert_allclose(
         gate.weights(times), [0.0, 0.0, 0.5, 1.0, 1.0, 1.0, 0.5, 0.0, 0.0], atol=1e-12
