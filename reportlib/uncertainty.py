@@ -119,11 +119,16 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
         if not clear.any():
             continue
         apart = np.where(clear, levels - levels.mean(axis=0), np.nan)
-        offset = np.nanmedian(apart, axis=1) if n > 2 else np.nanmean(apart, axis=1)
+        explained = np.mean([np.square(noise_db(take)) for take in takes], axis=0)
+        # Points drowned in noise must not pass for takes that differ: weigh by what is known.
+        weight = np.where(clear, 1.0 / (explained + STEP_FLOOR_DB**2), 0.0)
+        offset = np.nansum(weight * apart, axis=1) / weight.sum()
+        # Neighbours on the grid share half their noise, so half as many are independent.
+        from_noise = 2.0 * np.sum(np.square(weight) * np.where(clear, explained, 0.0))
         between += float(np.sum(np.square(offset - offset.mean())))
+        between -= (n - 1) * float(from_noise / weight.sum() ** 2)
         between_dof += n - 1
         rest = apart - offset[:, np.newaxis]
-        explained = np.mean([np.square(noise_db(take)) for take in takes], axis=0)
         spread = moving_octave_mean(
             np.sum(np.square(rest), axis=0) / (n - 1), frequency_hz=grid, octaves=1 / 3
         )
@@ -146,7 +151,7 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
     local[~repeated] = pooled
     dof[~repeated] = np.sum(dof[repeated], axis=0)
     return Repeatability(
-        broadband_db=float(np.sqrt(between / between_dof)),
+        broadband_db=float(np.sqrt(max(between, 0.0) / between_dof)),
         broadband_dof=float(between_dof),
         local_db=frozen_array(local),
         local_dof=frozen_array(dof),
