@@ -6,11 +6,12 @@ should know about the data. Each step is one call and one frozen record.
 """
 
 import math
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
-from reportlib import captures, quality
+from reportlib import captures, kept, quality
 from reportlib.compression import Rules, Setting, ShortTerm, long_term, short_term
 from reportlib.day import SPACES_WITH_1_M_LEVELS, Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
@@ -38,7 +39,7 @@ _SEATS = (
     ("a living room, a pair", 3.0, 2),
     ("the back of a hall, a pair", 8.0, 2),
 )
-_WORKERS = 2
+_MOST_WORKERS = 4  # each holds about seven arrays as long as a recording
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -78,8 +79,13 @@ def sweep_captures(session: Session) -> tuple[str, ...]:
     return tuple(path for paths in entries for path in paths)
 
 
-def measure_captures(session: Session, *, parameters: ReportParameters) -> Measured:
+def measure_captures(
+    session: Session, *, parameters: ReportParameters, keep: bool = True
+) -> Measured:
     """Read every sweep of the session and measure its response.
+
+    What a run before has kept of a capture is used again (`kept`); `keep` says whether this
+    one may write, too.
 
     Raises
     ------
@@ -115,9 +121,22 @@ def measure_captures(session: Session, *, parameters: ReportParameters) -> Measu
             notes,
         )
 
-    # Transforms release the interpreter's lock, so two threads use two cores.
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        found = list(pool.map(read, sweep_captures(session)))
+    paths = sweep_captures(session)
+    code = kept.code_digest()
+    keys = {
+        path: kept.capture_key(
+            session, path, sample_rate_hz=rate, frequency_hz=grid, fraction=fraction, code=code
+        )
+        for path in paths
+    }
+    # Transforms release the interpreter's lock, so that threads use the cores there are.
+    with ThreadPoolExecutor(min(_MOST_WORKERS, os.cpu_count() or 1)) as pool:
+        found = list(
+            pool.map(
+                lambda path: kept.measured(session, path, key=keys[path], make=read, write=keep),
+                paths,
+            )
+        )
         deconvolved = [one for one, _ in found]
         gate = session_gate(deconvolved, law=law, gate_ms=session.rig.gate_ms)
         baseline = deconvolved[0]
@@ -140,6 +159,8 @@ def measure_captures(session: Session, *, parameters: ReportParameters) -> Measu
             )
 
         responses = {one.source: one for one in pool.map(measure, deconvolved)}
+    if keep:
+        kept.tidy(kept.shelf_folder(session), set(keys.values()))
     shortest = min(responses.values(), key=lambda one: one.tail_s)
     notes = [note for _, of_one in found for note in of_one]
     notes += quality.session_wide_notes(session, gate=gate, shortest=shortest)
@@ -243,9 +264,9 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
     )
 
 
-def analyse(session: Session, *, parameters: ReportParameters) -> Analysis:
-    """Run every step in order."""
-    measured = measure_captures(session, parameters=parameters)
+def analyse(session: Session, *, parameters: ReportParameters, keep: bool = True) -> Analysis:
+    """Run every step in order; `keep` as in :func:`measure_captures`."""
+    measured = measure_captures(session, parameters=parameters, keep=keep)
     short = short_term_test(measured)
     return conclude(measured, short=short, long=long_term_test(measured, short=short))
 

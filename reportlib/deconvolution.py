@@ -141,34 +141,38 @@ def deconvolve(
         )
     drive_start_s = find_sweep(drive, law=law, sample_rate_hz=fs, source=drive_name)
 
+    # Every array here is as long as the recording, and fresh memory costs as much as arithmetic:
+    # so they are few and used again. numpy's transforms pad without a copy and take `out`.
     length = fft.next_fast_len(max(microphone.size, drive.size), real=True)
-    x = fft.rfft(drive, length)
-    h = fft.rfft(microphone, length)
+    x, h = np.fft.rfft(drive, length), np.fft.rfft(microphone, length)
     spacing = fs / length
-    x_power = np.square(x.real)
-    x_power += np.square(x.imag)
+    x_power, inverse = np.square(x.real), np.square(x.imag)
+    x_power += inverse
     first, last = math.ceil(law.start_hz / spacing), math.floor(law.stop_hz / spacing)
     # A sweep's |X|² falls smoothly, so that every 16th bin has the same median.
     median = float(np.median(x_power[first : last + 1 : 16]))
     np.conj(x, out=x)
     h *= x
-    denominator = _floor(length, fs=fs, law=law) * median
-    denominator += x_power
-    h /= denominator
-    circular = fft.irfft(h, length, overwrite_x=True)
+    np.multiply(_floor(length, fs=fs, law=law), median, out=inverse)
+    inverse += x_power
+    np.divide(1.0, inverse, out=inverse)
+    h *= inverse
+    circular = np.fft.irfft(h, length, out=x.view(np.float64)[:length])
+    del h
 
     low, high = cell_edges_hz(frequency_hz, fraction=fraction)
     inside = {"low_hz": np.maximum(low, law.start_hz), "high_hz": np.minimum(high, law.stop_hz)}
     drive_power = cell_mean(x_power, spacing_hz=spacing, **inside)
 
-    peak = int(np.argmax(np.abs(circular)))
+    highest, lowest = int(np.argmax(circular)), int(np.argmin(circular))
+    peak = highest if circular[highest] >= -circular[lowest] else lowest
     _require_answer(circular, peak=peak, source=capture.source)
     latest_s = microphone.size / fs - law.duration_s - drive_start_s
     peak_lag = peak if peak / fs <= latest_s + 0.05 else peak - length
     sweep_start_s = drive_start_s + peak_lag / fs
     lead = round(fs * (law.lead_s(HIGHEST_HARMONIC + 1) + 0.06))
     after = round(fs * (LONGEST_GATE_S + 0.1))
-    outside = circular.take(np.arange(peak + after, peak + length - lead), mode="wrap")
+    outside = _stretch(circular, first=peak + after, last=peak + length - lead)
     during = noise.spectrum(outside, sample_rate_hz=fs)
     silence = microphone[: max(0, int(fs * (sweep_start_s - 0.02)))]
     before = noise.spectrum(silence, sample_rate_hz=fs)
@@ -179,17 +183,17 @@ def deconvolve(
         )
     if before.segments:
         # What deconvolution makes of noise: |X|²/(|X|² + ε)², over the bins of noise spectra.
-        x_power /= np.square(denominator)
+        np.square(inverse, out=inverse)
+        x_power *= inverse
         bins = fft.rfftfreq(noise.segment_length(fs), 1.0 / fs)
         gain = cell_mean(
             x_power, spacing_hz=spacing, low_hz=bins - 0.5 * bins[1], high_hz=bins + 0.5 * bins[1]
         )
         before = replace(before, density=before.density * gain * (microphone.size / length))
-    take = np.arange(peak - lead, peak + after)
     return Deconvolved(
         source=capture.source,
         sample_rate_hz=fs,
-        impulse=circular.take(take, mode="wrap"),
+        impulse=_stretch(circular, first=peak - lead, last=peak + after).copy(),
         first_lag=peak_lag - lead,
         peak_lag=peak_lag,
         frequency_hz=frequency_hz,
@@ -211,6 +215,17 @@ def deconvolve(
         sweep_start_s=sweep_start_s,
         tail_s=microphone.size / fs - sweep_start_s - law.duration_s,
     )
+
+
+def _stretch(circular: FloatArray, *, first: int, last: int) -> FloatArray:
+    """Return circular[first:last], which may run over its ends; a view where it does not."""
+    start = first % circular.size
+    stop = start + max(0, last - first)
+    if stop <= circular.size:
+        return circular[start:stop]
+    if stop > 2 * circular.size:  # a sweep so short that the stretch goes round more than once
+        return circular.take(np.arange(first, last), mode="wrap")
+    return np.concatenate((circular[start:], circular[: stop - circular.size]))
 
 
 def _floor(length: int, *, fs: int, law: SweepLaw) -> FloatArray:

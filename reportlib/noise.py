@@ -77,12 +77,12 @@ def spectrum(samples: FloatArray, *, sample_rate_hz: float) -> Spectrum:
     count = max(1, 2 * samples.size // segment - 1)
     starts = np.linspace(0, samples.size - segment, count).astype(np.intp)
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(segment) + 0.5) / segment)
-    pieces = samples[starts[:, np.newaxis] + np.arange(segment)]
-    transformed = fft.rfft(pieces * window, padded)
-    power = np.square(transformed.real)
-    power += np.square(transformed.imag)
-    density = power.mean(axis=0)
-    density /= np.sum(np.square(window))
+    density = np.zeros(padded // 2 + 1)
+    for start in starts:  # one at a time: together they are twice as long as the record
+        transformed = np.fft.rfft(samples[start : start + segment] * window, padded)
+        density += np.square(transformed.real)
+        density += np.square(transformed.imag)
+    density /= count * np.sum(np.square(window))
     return Spectrum(
         density=density,
         segments=count / (1.0 + 2.0 * _HANN_SHARED * (count - 1) / count),
@@ -206,7 +206,9 @@ def _lines(noise: Spectrum, *, spacing_hz: float, above_hz: float) -> _Lines:
         first = max(1, int(hz / np.sqrt(2.0) / spacing_hz))
         last = min(bins, int(hz * np.sqrt(2.0) / spacing_hz) + 2)
         step = max(1, (last - first) // 512)
-        median[index] = np.median(noise.density[first:last:step])
+        # np.median's own care costs six times the sorting
+        near = np.sort(noise.density[first:last:step])
+        median[index] = 0.5 * (near[(near.size - 1) // 2] + near[near.size // 2])
     # Median and extremes of a mean square, by Wilson and Hilferty (1931).
     spread = 2.0 / (9.0 * noise.dof_a_bin)
     mean = np.maximum(median / (1.0 - spread) ** 3, 1e-300)

@@ -11,9 +11,9 @@ import numpy as np
 from reportlib.compression import Setting, ShortTerm
 from reportlib.day import SPACES_WITH_1_M_LEVELS, Session
 from reportlib.facts import frequency, number
+from reportlib.gate import Gate
 from reportlib.levels import BANDS, db
 from reportlib.model import BaselineCurve, Capture, DriveStep, FloatArray, QualityNote, Response
-from reportlib.response import Gate
 
 STEP_OFF_DB = 0.1
 LEVEL_OFF_DB = 1.0

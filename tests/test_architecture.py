@@ -12,21 +12,16 @@ from reportlib.parameters import ReportParameters
 PACKAGE = Path(reportlib.__file__).parent
 ROOT = PACKAGE.parent
 
+NUMBERS = {
+    "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
+    "uncertainty", "compression",
+}  # fmt: skip
 LAYERS = [
     {"errors", "one_line"},
     {"day", "model", "shown", "parameters"},
-    {
-        "levels",
-        "stimulus",
-        "noise",
-        "deconvolution",
-        "response",
-        "uncertainty",
-        "compression",
-        "simulate",
-    },
+    NUMBERS | {"simulate"},
     {"grades", "listening", "facts", "wording", "quality", "readings", "words", "tables"},
-    {"files", "resources", "session", "captures", "figures", "demo", "results"},
+    {"files", "resources", "session", "captures", "figures", "demo", "results", "kept"},
     {"analysis", "memory"},
     {"cells", "notebook", "publish"},
     {"cli"},
@@ -96,10 +91,7 @@ def test_each_library_is_used_in_its_own_place(library):
 
 
 def test_the_simulation_shares_no_code_with_the_analysis():
-    analysis = {
-        "levels", "stimulus", "noise", "deconvolution", "gate", "response", "uncertainty", "compression", "grades",
-        "quality", "analysis",
-    }  # fmt: skip
+    analysis = NUMBERS | {"grades", "quality", "analysis"}
     for path in MODULES:
         if subject(path) in {"simulate", "demo"}:
             used = {one.split(".")[1] for one in imports(path) if one.startswith("reportlib.")}

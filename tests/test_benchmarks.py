@@ -3,8 +3,11 @@
 Each is set against a floor: the least that the same machine could do for the same job.
 """
 
+import os
 import shutil
 import statistics
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -14,8 +17,9 @@ import pytest
 import soundfile
 from scipy import fft
 
-from reportlib import captures
+from reportlib import analysis, captures, kept, simulate
 from reportlib.analysis import analyse, sweep_captures
+from reportlib.day import SweepFacts
 from reportlib.parameters import checked_parameters
 from reportlib.session import read_session
 
@@ -74,7 +78,7 @@ def test_analysis_against_reading_and_three_transforms():
 
     told(
         f"analysis of {len(paths)} sweeps",
-        *paired(lambda: analyse(session, parameters=parameters), floor, runs=7),
+        *paired(lambda: analyse(session, parameters=parameters, keep=False), floor, runs=7),
     )
 
 
@@ -148,3 +152,115 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
         assert result.exit_code == 0, result.output
 
     told("upheld report", *paired(report, floor, runs=5))
+
+
+# What is kept, threads, memory
+
+
+def ten_captures(folder):
+    """Make a session of the demo's first ten recordings: ten levels of one take."""
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))
+    paths = sweep_captures(read_session(DEMO))[:10]
+    text = (folder / "session.toml").read_text("utf-8")
+    (folder / "session.toml").write_text(session_text(paths, text=text), "utf-8")
+    return folder, paths
+
+
+def session_text(paths, *, text):
+    """Return a session's text with its levels replaced: one take of a level for each path."""
+    head = text[: text.index("[[short_term]]")]
+    levels = (
+        f'[[short_term]]\nlevel_db = {70 + index}\ndrive_db = {index}\ncaptures = ["{path}"]\n'
+        for index, path in enumerate(paths)
+    )
+    return head + "\n".join(levels)
+
+
+def test_one_new_capture_of_ten_against_a_full_run(tmp_path):
+    """Reading the session with its digests is part of both; the aim is a ratio of 0.4."""
+    folder, paths = ten_captures(tmp_path / "ten")
+    parameters = checked_parameters(session=".")
+    shelf = kept.shelf_folder(read_session(folder))
+    samples, rate = soundfile.read(folder / paths[4])
+    turn = iter(range(1_000_000))
+
+    def run():
+        analysis.measure_captures(read_session(folder), parameters=parameters)
+
+    def full():
+        shutil.rmtree(shelf, ignore_errors=True)
+        run()
+
+    pairs = []
+    for _ in range(9):
+        of_all = seconds_once(full)
+        # the last bit of one sample makes it another recording
+        samples[0] = 2.0**-23 * (1 + next(turn))
+        soundfile.write(folder / paths[4], samples, rate, subtype="PCM_24")
+        pairs.append((seconds_once(run), of_all))
+    told("one new capture of ten", [one for one, _ in pairs], [one for _, one in pairs])
+    size = sum(path.stat().st_size for path in shelf.iterdir())
+    audio = sum((folder / path).stat().st_size for path in paths)
+    print(f"kept: {size / 1e6:.1f} MB of {audio / 1e6:.1f} MB of audio")
+    told(
+        "reading the session, against a full run",
+        *paired(lambda: read_session(folder), full, runs=5),
+    )
+
+
+MEASURE = """
+import sys, time
+from pathlib import Path
+from reportlib import analysis
+from reportlib.parameters import checked_parameters
+from reportlib.session import read_session
+
+session = read_session(Path(sys.argv[1]))
+analysis.os.cpu_count = lambda: int(sys.argv[2])
+start = time.perf_counter()
+analysis.measure_captures(session, parameters=checked_parameters(session="."), keep=False)
+print(f"{time.perf_counter() - start:.1f}")
+try:  # a new program's own peak; ru_maxrss would keep that of the one that started it
+    lines = Path("/proc/self/status").read_text().splitlines()
+    print(next(int(line.split()[1]) // 1024 for line in lines if line.startswith("VmHWM")))
+except OSError:
+    import resource
+    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+@pytest.fixture(scope="module")
+def long_session(tmp_path_factory):
+    """Forty captures of 10 s sweeps at 192 kHz, two channels of 24 bits: 550 MB."""
+    from days import TWO_WAY
+
+    folder = tmp_path_factory.mktemp("long") / "marram-12"
+    (folder / "captures").mkdir(parents=True)
+    sweep = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=10.0)
+    played = simulate.sweep_sound(
+        TWO_WAY, sweep, drive_db=0.0, sample_rate_hz=192000, tail_s=1.0, lead_in_s=1.0
+    )
+    chain = simulate.Chain(reference_noise_db=-110.0, noise=simulate.Noise(white_db=20.0))
+    made = simulate.record(played, chain=chain, seed=81)
+    samples = np.column_stack([made.microphone, made.reference])
+    paths = [f"captures/{index}.wav" for index in range(40)]
+    soundfile.write(folder / paths[0], samples, 192000, subtype="PCM_24")
+    for path in paths[1:]:
+        shutil.copy(folder / paths[0], folder / path)
+    head = (
+        'format = 1\n[speaker]\nname = "Marram 12"\ndrive = "passive"\n[rig]\n'
+        'distance_m = 1.0\nspace = "free field"\nreference_at = "terminals"\n[channels]\n'
+        "reference = 2\n[sweep]\nstart_hz = 20.0\nstop_hz = 20000.0\nduration_s = 10.0\n"
+        "[[short_term]]"
+    )
+    (folder / "session.toml").write_text(session_text(paths, text=head), "utf-8")
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.mark.parametrize("cores", sorted({1, 2, 4, os.cpu_count() or 1}))
+def test_memory_and_threads_of_a_long_session(long_session, cores):
+    """Peak resident memory of a program that measures it and nothing else; the aim is 1 GB."""
+    command = [sys.executable, "-c", MEASURE, str(long_session), str(cores)]
+    found = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    print(f"\n40 captures at 192 kHz, as on {cores} cores: {found[0]} s, peak {found[1]} MB")
