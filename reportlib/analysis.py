@@ -9,9 +9,10 @@ import math
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from reportlib import captures, kept, quality
+from reportlib.clock import Drift, multitone_drift, relative_drift, resampled
 from reportlib.compression import Rules, Setting, ShortTerm, long_term, short_term
 from reportlib.day import SPACES_WITH_1_M_LEVELS, Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
@@ -113,9 +114,11 @@ def measure_captures(
         stimulus = captures.read_stimulus(session, facts.stimulus, sample_rate_hz=rate)
     fraction = parameters.smoothing_fraction
 
-    def read(path: str) -> tuple[Deconvolved, list[QualityNote]]:
+    def read(path: str, *, ppm: float = 0.0) -> tuple[Deconvolved, list[QualityNote]]:
         capture = captures.read_capture(session, path)
         notes = quality.capture_notes(capture)
+        if ppm:
+            capture = replace(capture, microphone=resampled(capture.microphone, ppm=ppm))
         return (
             deconvolve(capture, law=law, frequency_hz=grid, fraction=fraction, stimulus=stimulus),
             notes,
@@ -139,6 +142,31 @@ def measure_captures(
         )
         deconvolved = [one for one, _ in found]
         gate = session_gate(deconvolved, law=law, gate_ms=session.rig.gate_ms)
+        clock_notes: list[QualityNote] = []
+        if stimulus is not None:
+            against = [relative_drift(one, to=deconvolved[0], law=law) for one in deconvolved[1:]]
+            differing = {
+                one.source: drift
+                for one, drift in zip(deconvolved[1:], against, strict=True)
+                if drift is not None and drift.to_correct
+            }
+            stress, common = _stress_drift(session, sample_rate_hz=rate)
+            # A drift that all share cancels, but not wholly behind a short gate.
+            off = common is not None and common.to_correct and gate.length_s < quality.SHORT_GATE_S
+            shared_ppm = common.ppm if common is not None and off else 0.0
+            moved = {one.source: shared_ppm for one in deconvolved if off}
+            for path, drift in differing.items():
+                moved[path] = drift.ppm + shared_ppm * (1.0 + 1e-6 * drift.ppm)
+            again = dict(
+                zip(
+                    moved, pool.map(lambda path: read(path, ppm=moved[path])[0], moved), strict=True
+                )
+            )
+            deconvolved = [again.get(one.source, one) for one in deconvolved]
+            gate = session_gate(deconvolved, law=law, gate_ms=session.rig.gate_ms)
+            clock_notes = quality.clock_notes(
+                common, stress=stress, differing=differing, taken_off=off
+            )
         baseline = deconvolved[0]
         arrival_s = find_arrival_s(baseline, law=law)
         smoothing = smoothing_cells(
@@ -163,6 +191,7 @@ def measure_captures(
         kept.tidy(kept.shelf_folder(session), set(keys.values()))
     shortest = min(responses.values(), key=lambda one: one.tail_s)
     notes = [note for _, of_one in found for note in of_one]
+    notes += clock_notes
     notes += quality.session_wide_notes(session, gate=gate, shortest=shortest)
     return Measured(
         session=session,
@@ -278,6 +307,18 @@ def _sweep_facts(session: Session) -> SweepFacts:
             "duration_s of the sweep that was played."
         )
     return session.sweep
+
+
+def _stress_drift(session: Session, *, sample_rate_hz: int) -> tuple[str, Drift | None]:
+    """Path of the day's first stress recording and the drift of its clock, where it tells one."""
+    paths = [stage.stress for level in session.long_term for stage in level.stages if stage.stress]
+    if not paths or session.multitone is None:
+        return "", None
+    period = captures.read_stimulus(
+        session, session.multitone.stimulus, sample_rate_hz=sample_rate_hz
+    )
+    blocks = captures.open_blocks(session, paths[0])
+    return paths[0], multitone_drift(blocks, period=period)
 
 
 def _full_scale_db(session: Session) -> float | None:

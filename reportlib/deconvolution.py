@@ -24,6 +24,7 @@ from reportlib.stimulus import SweepLaw, find_sweep
 
 LONGEST_GATE_S = 0.5
 HIGHEST_HARMONIC = 5
+_LATE_S = 0.01  # what a drive's start is uncertain by, and what a sweep's fade leaves of its start
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -167,9 +168,17 @@ def deconvolve(
     highest, lowest = int(np.argmax(circular)), int(np.argmin(circular))
     peak = highest if circular[highest] >= -circular[lowest] else lowest
     _require_answer(circular, peak=peak, source=capture.source)
-    latest_s = microphone.size / fs - law.duration_s - drive_start_s
-    peak_lag = peak if peak / fs <= latest_s + 0.05 else peak - length
+    peak_lag = max(
+        (peak, peak - length),
+        key=lambda lag: _overlap_s(drive_start_s + lag / fs, law=law, end_s=microphone.size / fs),
+    )
     sweep_start_s = drive_start_s + peak_lag / fs
+    if sweep_start_s < -_LATE_S:
+        raise CaptureError(
+            f"{capture.source} starts {-1e3 * sweep_start_s:.0f} ms after its sweep does; start "
+            "the recording at least half a second before it, or leave this capture out of "
+            "session.toml."
+        )
     lead = round(fs * (law.lead_s(HIGHEST_HARMONIC + 1) + 0.06))
     after = round(fs * (LONGEST_GATE_S + 0.1))
     outside = _stretch(circular, first=peak + after, last=peak + length - lead)
@@ -226,6 +235,11 @@ def _stretch(circular: FloatArray, *, first: int, last: int) -> FloatArray:
     if stop > 2 * circular.size:  # a sweep so short that the stretch goes round more than once
         return circular.take(np.arange(first, last), mode="wrap")
     return np.concatenate((circular[start:], circular[: stop - circular.size]))
+
+
+def _overlap_s(start_s: float, *, law: SweepLaw, end_s: float) -> float:
+    """How much of a sweep that starts there lies within a recording, less the further off."""
+    return min(start_s + law.duration_s, end_s) - max(start_s, 0.0)
 
 
 def _floor(length: int, *, fs: int, law: SweepLaw) -> FloatArray:

@@ -4,10 +4,11 @@ Codes are stable names; `warning` means that a number may mislead, `note` that i
 read with something in mind, `refused` that a capture was left out.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from reportlib.clock import Drift
 from reportlib.compression import Setting, ShortTerm
 from reportlib.day import SPACES_WITH_1_M_LEVELS, Session
 from reportlib.facts import frequency, number
@@ -114,6 +115,57 @@ def session_wide_notes(session: Session, *, gate: Gate, shortest: Response) -> l
                 "version; changes do not depend on it.",
             )
         )
+    return notes
+
+
+def clock_notes(
+    common: Drift | None, *, stress: str, differing: Mapping[str, Drift], taken_off: bool
+) -> list[QualityNote]:
+    """Notes on the clocks of player and recorder, where no reference was recorded.
+
+    Parameters
+    ----------
+    common : drift of the stress recording, None where it can't be told
+    stress : path of that recording
+    differing : by capture, drift against the baseline that was taken off
+    taken_off : whether the common drift was taken off every sweep
+    """
+    if common is None:
+        notes = [
+            QualityNote(
+                code="clock-unknown",
+                severity="note",
+                capture="",
+                message="No reference was recorded and no stress recording tells how far the "
+                "clocks of player and recorder ran apart. What all captures share of it cancels in "
+                "a change.",
+            )
+        ]
+    else:
+        digits = int(np.clip(-np.floor(np.log10(max(2.0 * common.u_ppm, 1e-9))), 0, 2))
+        done = "taken off every sweep" if taken_off else "left in the sweeps, where it cancels"
+        notes = [
+            QualityNote(
+                code="clock-drift",
+                severity="note",
+                capture=stress,
+                message="The recorder’s clock ran "
+                f"{number(common.ppm, digits)} ± "
+                f"{number(max(2.0 * common.u_ppm, 10.0**-digits), digits)} ppm fast against the "
+                f"player’s, by the multitone (negative: slow); it was {done}.",
+            )
+        ]
+    notes += [
+        QualityNote(
+            code="clock-differs",
+            severity="note",
+            capture=path,
+            message=f"The clocks ran {number(drift.ppm, 0)} ± "
+            f"{number(max(2.0 * drift.u_ppm, 1.0), 0)} ppm otherwise than during the "
+            "baseline; this capture was resampled by as much.",
+        )
+        for path, drift in differing.items()
+    ]
     return notes
 
 

@@ -283,7 +283,7 @@ def _harmonics(
             fraction=fraction,
         )
         _, high = cell_edges_hz(target, fraction=fraction)
-        there = np.exp(np.interp(np.log(target), np.log(grid), np.log(density)))
+        there = np.exp(np.interp(np.log(target), np.log(grid), np.log(np.maximum(density, 1e-300))))
         noise_power = there * np.sum(np.square(weights))
         floor = 2.0 * noise_power / np.sqrt(cells)
         power = power - noise_power

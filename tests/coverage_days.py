@@ -91,7 +91,7 @@ def played(index, drive_db):
 
 def noise_of(kind, generator):
     """Return a day's noise: its level is random, so that points run from clear to lost."""
-    level = float(generator.uniform(0.0, 30.0))
+    level = float(generator.uniform(0.0, 28.0))
     if kind == "white":
         return simulate.Noise(white_db=36.0 + level)
     if kind == "pink":
