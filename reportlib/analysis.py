@@ -14,7 +14,7 @@ from reportlib import captures, quality
 from reportlib.compression import Rules, Setting, ShortTerm, long_term, short_term
 from reportlib.day import SPACES_WITH_1_M_LEVELS, Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
-from reportlib.errors import AnalysisError, SessionError
+from reportlib.errors import AnalysisError, CaptureError, SessionError
 from reportlib.facts import SEAT_SETUP
 from reportlib.grades import band_results
 from reportlib.levels import db, grid_hz, tone_amplitude
@@ -36,7 +36,7 @@ from reportlib.response import (
     smoothing_cells,
 )
 from reportlib.session import session_notes
-from reportlib.stimulus import SweepLaw
+from reportlib.stimulus import SweepLaw, find_sweep
 
 _REVERBERANT = ("room", "near field")
 _SEATS = (
@@ -48,13 +48,24 @@ _WORKERS = 2
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class _Read:
+    """What came of one file: without a response where it was refused."""
+
+    notes: tuple[QualityNote, ...]
+    deconvolved: Deconvolved | None = None
+    trace: quality.Trace | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Measured:
     """Every sweep of a session as a response behind one gate.
 
     Attributes
     ----------
+    session : the day as it remains, without the captures that were refused
     responses : by capture path
-    notes : what was found while reading
+    traces : by capture path, what the quality gate keeps of the recordings
+    notes : what was found while reading, refusals among it
     """
 
     session: Session
@@ -63,6 +74,7 @@ class Measured:
     gate: Gate
     rules: Rules
     responses: Mapping[str, Response]
+    traces: Mapping[str, quality.Trace]
     notes: tuple[QualityNote, ...]
 
     def setting(self, entry: Entry) -> Setting:
@@ -87,12 +99,14 @@ def sweep_captures(session: Session) -> tuple[str, ...]:
 def measure_captures(session: Session, *, parameters: ReportParameters) -> Measured:
     """Read every sweep of the session and measure its response.
 
+    A take that cannot be used is refused and left out; the day goes on without it.
+
     Raises
     ------
     CaptureError
-        A recording cannot be used; the line names it.
+        A header cannot be read, or the stimulus cannot be used; the line names it.
     AnalysisError
-        A recording ends before its sweep does.
+        The baseline has no take left, or nothing is left to compare with it.
     """
     facts = _sweep_facts(session)
     law = SweepLaw(start_hz=facts.start_hz, stop_hz=facts.stop_hz, duration_s=facts.duration_s)
@@ -111,20 +125,41 @@ def measure_captures(session: Session, *, parameters: ReportParameters) -> Measu
                 "Add stimulus, the file that was played."
             )
         stimulus = captures.read_stimulus(session, facts.stimulus, sample_rate_hz=rate)
+        find_sweep(stimulus, law=law, sample_rate_hz=rate, source=facts.stimulus)
     fraction = parameters.smoothing_fraction
 
-    def read(path: str) -> tuple[Deconvolved, list[QualityNote]]:
-        capture = captures.read_capture(session, path)
-        notes = quality.capture_notes(capture)
-        return (
-            deconvolve(capture, law=law, frequency_hz=grid, fraction=fraction, stimulus=stimulus),
-            notes,
+    def read(path: str) -> _Read:
+        try:
+            capture = captures.read_capture(session, path)
+            notes = quality.once_read(capture, law=law)
+            if any(note.severity == "refused" for note in notes):
+                return _Read(notes=tuple(notes))
+            one = deconvolve(
+                capture, law=law, frequency_hz=grid, fraction=fraction, stimulus=stimulus
+            )
+        except CaptureError as error:
+            return _Read(notes=(quality.refused(path, error),))
+        starts_s = one.sweep_start_s if stimulus is not None else quality.drive_start_s(one)
+        trace = quality.listen(capture, law=law, sweep_start_s=starts_s)
+        notes += quality.once_deconvolved(
+            one,
+            trace=trace,
+            law=law,
+            stimulus=stimulus is not None,
+            clipped=capture.clipped_samples > 0,
         )
+        return _Read(notes=tuple(notes), deconvolved=one, trace=trace)
 
     # Transforms release the interpreter's lock, so two threads use two cores.
     with ThreadPoolExecutor(_WORKERS) as pool:
         found = list(pool.map(read, sweep_captures(session)))
-        deconvolved = [one for one, _ in found]
+        notes = [note for one in found for note in one.notes]
+        remaining, missing = quality.without(session, notes)
+        kept = set(sweep_captures(remaining))
+        deconvolved = [
+            one.deconvolved for one in found if one.deconvolved and one.deconvolved.source in kept
+        ]
+        traces = {one.trace.source: one.trace for one in found if one.trace}
         gate = session_gate(deconvolved, law=law, gate_ms=session.rig.gate_ms)
         baseline = deconvolved[0]
         arrival_s = find_arrival_s(baseline, law=law)
@@ -146,11 +181,13 @@ def measure_captures(session: Session, *, parameters: ReportParameters) -> Measu
             )
 
         responses = {one.source: one for one in pool.map(measure, deconvolved)}
+    notes += quality.before_comparing(remaining, responses)
+    remaining, missing = quality.without(session, notes)
+    responses = {path: responses[path] for path in sweep_captures(remaining)}
     shortest = min(responses.values(), key=lambda one: one.tail_s)
-    notes = [note for _, of_one in found for note in of_one]
-    notes += quality.session_wide_notes(session, gate=gate, shortest=shortest)
+    notes += [*missing, *quality.session_wide_notes(session, gate=gate, shortest=shortest)]
     return Measured(
-        session=session,
+        session=remaining,
         parameters=parameters,
         sample_rate_hz=rate,
         gate=gate,
@@ -165,6 +202,7 @@ def measure_captures(session: Session, *, parameters: ReportParameters) -> Measu
             fraction=fraction,
         ),
         responses=responses,
+        traces=traces,
         notes=(*session_notes(session), *notes),
     )
 
@@ -184,6 +222,8 @@ def long_term_test(measured: Measured, *, short: ShortTerm) -> tuple[ChangeCurve
     """Compare the sweeps after each stage of stress with those before it."""
     curves = []
     for entry in measured.session.long_term:
+        if not entry.before:  # all were refused
+            continue
 
         def setting(paths: Iterable[str], *, level_db: float, drive_db: float) -> Setting:
             return Setting(
@@ -203,6 +243,7 @@ def long_term_test(measured: Measured, *, short: ShortTerm) -> tuple[ChangeCurve
                 rules=measured.rules,
             )
             for index, stage in enumerate(entry.stages)
+            if stage.after
         ]
     return tuple(curves)
 
@@ -212,19 +253,23 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
     session, parameters = measured.session, measured.parameters
     curves = (*short.curves, *long)
     levels = [measured.setting(entry) for entry in session.short_term]
+    facts = _sweep_facts(session)
     notes = [
         *measured.notes,
-        *quality.level_notes(short.baseline),
-        *quality.step_notes(
-            short.steps, sources=[setting.takes[0].source for setting in levels[1:]]
+        *quality.after_comparing(
+            session,
+            short=short,
+            settings=levels,
+            again=[measured.setting(entry) for entry in session.baseline_again],
+            responses=measured.responses,
+            traces=measured.traces,
+            law=SweepLaw(
+                start_hz=facts.start_hz, stop_hz=facts.stop_hz, duration_s=facts.duration_s
+            ),
+            gate_s=measured.gate.length_s,
+            full_scale_db=measured.rules.full_scale_db,
+            sample_rate_hz=measured.sample_rate_hz,
         ),
-        *(
-            note
-            for setting in levels
-            for note in quality.take_notes(setting, low_hz=200.0, high_hz=5000.0)
-        ),
-        *quality.noise_notes(tuple(measured.responses.values())),
-        *quality.outcome_notes(short, again=bool(session.baseline_again)),
     ]
     reader = (SEAT_SETUP, parameters.seat_distance_m, parameters.seat_loudspeakers)
     return Analysis(
@@ -236,7 +281,7 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         smoothing_fraction=parameters.smoothing_fraction,
         assumed_repeatability_db=parameters.assumed_repeatability_db,
         baseline=short.baseline,
-        quality=tuple(notes),
+        quality=quality.ordered(notes),
         drive_steps=short.steps,
         short_term=short.curves,
         long_term=tuple(long),
@@ -254,6 +299,17 @@ def analyse(session: Session, *, parameters: ReportParameters) -> Analysis:
     measured = measure_captures(session, parameters=parameters)
     short = short_term_test(measured)
     return conclude(measured, short=short, long=long_term_test(measured, short=short))
+
+
+def check_session(session: Session, *, parameters: ReportParameters) -> tuple[QualityNote, ...]:
+    """Run the analysis for its quality notes alone, the worst first; nothing is written.
+
+    Raises
+    ------
+    ReportError
+        As `analyse`.
+    """
+    return analyse(session, parameters=parameters).quality
 
 
 def _sweep_facts(session: Session) -> SweepFacts:
