@@ -37,6 +37,7 @@ Measured = tuple[Deconvolved, list[QualityNote]]
 
 _FORMAT = "upheld kept 1"
 _ENDING = ".kept"
+_TEXT = ".trace"
 _ALIGNED = 64
 _DIGEST = hashlib.sha256().digest_size
 _ALL_NUMBERS = ("impulse", "frequency_hz", "drive_power")  # noise may be unknown, NaN
@@ -178,13 +179,41 @@ def keep(folder: Path, key: str, *, deconvolved: Deconvolved, notes: Sequence[Qu
             beside.unlink(missing_ok=True)
 
 
+def keep_text(folder: Path, key: str, *, text: str) -> None:
+    """Keep a text beside what is kept under `key`, as silently as :func:`keep`."""
+    head = json.dumps({"format": _FORMAT, "key": key, "text": text}).encode()
+    beside = folder / f".{key}.{secrets.token_hex(8)}{_ENDING}"
+    with suppress(OSError):
+        if _leads_elsewhere(folder) or not (folder / f"{key}{_ENDING}").is_file():
+            return
+        try:
+            beside.write_bytes(hashlib.sha256(head).digest() + head)
+            beside.replace(folder / f"{key}{_TEXT}")
+        finally:
+            beside.unlink(missing_ok=True)
+
+
+def load_text(folder: Path, key: str) -> str | None:
+    """Return the text that is kept under `key`, None where none is that can be believed."""
+    try:
+        data = (folder / f"{key}{_TEXT}").read_bytes()
+        if hashlib.sha256(data[_DIGEST:]).digest() != data[:_DIGEST]:
+            return None
+        about = json.loads(data[_DIGEST:])
+        if about["format"] != _FORMAT or about["key"] != key or _leads_elsewhere(folder):
+            return None
+        return str(about["text"])
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
+        return None
+
+
 def tidy(folder: Path, used: Collection[str | None]) -> None:
     """Let every entry go whose key is not among `used`, and what a killed run left behind."""
     with suppress(OSError):
         if _leads_elsewhere(folder):
             return
-        for path in folder.glob(f"*{_ENDING}"):
-            if path.name.removesuffix(_ENDING) not in used and not path.is_dir():
+        for path in (*folder.glob(f"*{_ENDING}"), *folder.glob(f"*{_TEXT}")):
+            if path.stem not in used and not path.is_dir():
                 with suppress(OSError):
                     path.unlink()
 

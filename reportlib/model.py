@@ -67,6 +67,7 @@ class Capture:
     microphone : shape (n,), DC removed
     reference : shape (n,), DC removed, or None where no reference was recorded
     clipped_samples : samples in runs of three or more at full scale, either channel
+    dc_offset : mean that was taken off, of the channel where it was larger; full scale at 1
     """
 
     source: str
@@ -74,6 +75,7 @@ class Capture:
     microphone: FloatArray
     reference: FloatArray | None = None
     clipped_samples: int = 0
+    dc_offset: float = 0.0
 
     def __post_init__(self) -> None:
         # No copies: a capture owns the buffers that it was read into, and they are large.

@@ -22,7 +22,7 @@ LAYERS = [
     NUMBERS | {"simulate"},
     {"grades", "listening", "facts", "wording", "quality", "readings", "words", "tables"},
     {"files", "resources", "session", "captures", "figures", "demo", "results", "kept"},
-    {"analysis", "memory"},
+    {"measuring", "analysis", "memory"},
     {"cells", "notebook", "publish"},
     {"cli"},
 ]

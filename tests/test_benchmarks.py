@@ -17,9 +17,10 @@ import pytest
 import soundfile
 from scipy import fft
 
-from reportlib import analysis, captures, kept, simulate
-from reportlib.analysis import analyse, sweep_captures
+from reportlib import captures, kept, measuring, simulate
+from reportlib.analysis import analyse
 from reportlib.day import SweepFacts
+from reportlib.measuring import sweep_captures
 from reportlib.parameters import checked_parameters
 from reportlib.session import read_session
 
@@ -185,7 +186,7 @@ def test_one_new_capture_of_ten_against_a_full_run(tmp_path):
     turn = iter(range(1_000_000))
 
     def run():
-        analysis.measure_captures(read_session(folder), parameters=parameters)
+        measuring.measure_captures(read_session(folder), parameters=parameters)
 
     def full():
         shutil.rmtree(shelf, ignore_errors=True)
@@ -211,14 +212,14 @@ def test_one_new_capture_of_ten_against_a_full_run(tmp_path):
 MEASURE = """
 import sys, time
 from pathlib import Path
-from reportlib import analysis
+from reportlib import measuring
 from reportlib.parameters import checked_parameters
 from reportlib.session import read_session
 
 session = read_session(Path(sys.argv[1]))
-analysis.os.cpu_count = lambda: int(sys.argv[2])
+measuring.os.cpu_count = lambda: int(sys.argv[2])
 start = time.perf_counter()
-analysis.measure_captures(session, parameters=checked_parameters(session="."), keep=False)
+measuring.measure_captures(session, parameters=checked_parameters(session="."), keep=False)
 print(f"{time.perf_counter() - start:.1f}")
 try:  # a new program's own peak; ru_maxrss would keep that of the one that started it
     lines = Path("/proc/self/status").read_text().splitlines()

@@ -13,7 +13,7 @@ from days import GRID, LAW, QUIET, RATE, TWO_WAY, capture, sound
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reportlib import analysis, captures, deconvolution, kept
+from reportlib import captures, deconvolution, kept, measuring
 from reportlib.day import Channels, Entry, Rig, Session, Speaker, SweepFacts
 from reportlib.deconvolution import Deconvolved
 from reportlib.model import QualityNote
@@ -320,7 +320,7 @@ def test_all_entries_together_stay_below_the_limit(tmp_path, monkeypatch):
 
 
 def results(session, **changes):
-    measured = analysis.measure_captures(session, parameters=PARAMETERS, **changes)
+    measured = measuring.measure_captures(session, parameters=PARAMETERS, **changes)
     return list(measured.responses.values()), measured.notes
 
 
@@ -332,7 +332,7 @@ def compare(found, expected):
 
 
 def shelf(folder):
-    return sorted((folder / ".upheld" / "kept").glob("*"))
+    return sorted((folder / ".upheld" / "kept").glob("*.kept"))
 
 
 @pytest.fixture
@@ -351,7 +351,7 @@ def reads(monkeypatch):
 
 def test_a_second_run_reads_no_recording_and_finds_the_same_to_the_last_bit(session, reads):
     facts = read_session(session)
-    count = len(analysis.sweep_captures(facts))
+    count = len(measuring.sweep_captures(facts))
     without = results(facts, keep=False)
     assert shelf(session) == []
     first = results(facts)
@@ -397,8 +397,8 @@ def test_another_smoothing_is_measured_anew(session, reads):
     results(facts)
     reads.clear()
     finer = checked_parameters(session=".", smoothing_fraction=24)
-    analysis.measure_captures(facts, parameters=finer)
-    assert sorted(reads) == sorted(analysis.sweep_captures(facts))
+    measuring.measure_captures(facts, parameters=finer)
+    assert sorted(reads) == sorted(measuring.sweep_captures(facts))
     assert len(shelf(session)) == len(reads)
 
 
@@ -408,4 +408,4 @@ def test_a_recording_that_changed_since_the_session_was_read_is_not_kept(session
     samples, rate = soundfile.read(session / path)
     soundfile.write(session / path, 0.9 * samples, rate, subtype="PCM_24")
     results(facts)
-    assert len(shelf(session)) == len(analysis.sweep_captures(facts)) - 1
+    assert len(shelf(session)) == len(measuring.sweep_captures(facts)) - 1

@@ -111,6 +111,7 @@ def read_capture(session: Session, path: str) -> Capture:
         rate_hz = file.samplerate
         limit = full_scale(file.subtype)
     clipped: NDArray[np.intp] = np.empty(0, dtype=np.intp)
+    offset = 0.0
     for role, channel in zip(roles, channels, strict=True):
         low, high = float(channel.min()), float(channel.max())
         if low == high and not (role == "reference" and nothing_played):
@@ -121,13 +122,16 @@ def read_capture(session: Session, path: str) -> Capture:
             raise file_fault(full, text=text)
         if max(-low, high) >= limit:
             clipped = np.union1d(clipped, _held(channel, limit=limit))
-        channel -= channel.mean()
+        mean = float(channel.mean())
+        channel -= mean
+        offset = max(offset, mean, key=abs)
     return Capture(
         source=path,
         sample_rate_hz=rate_hz,
         microphone=channels[0],
         reference=channels[1] if len(channels) > 1 else None,
         clipped_samples=clipped.size,
+        dc_offset=offset,
     )
 
 

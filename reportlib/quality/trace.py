@@ -1,0 +1,240 @@
+"""What the gate keeps of a recording once its samples are gone: a few numbers by time.
+
+An exponential sweep is one sine at a time, so that a stretch of the recording is a stretch of
+frequency, t = L·ln(f/f1) (Farina 2000). Shape of the waveform: the kurtosis m₄/m₂² of a sine
+is 1.5; a third harmonic of relative amplitude h in the phase that flattens the tops lowers it
+by 2h (trigonometry: the mean of sin³φ·sin 3φ is −1/8).
+"""
+
+import json
+import math
+from dataclasses import dataclass, fields
+
+import numpy as np
+from scipy import fft
+
+from reportlib.model import Capture, FloatArray, frozen_array
+from reportlib.stimulus import SweepLaw
+
+FRAME_OCTAVES = 1.0 / 6.0
+BLOCK_S = 0.08
+OCTAVES_HZ = (20.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+MAINS_HZ = (50.0, 60.0)
+HUM_ORDERS = 6
+_SILENCE_HZ = (200.0, 8000.0)
+_TOP, _NEAR_TOP = 0.999, 0.9
+_FEWEST_TOPS = 40
+_FEWEST_CYCLES = 5.0
+_LOWER_MEAN = (
+    2.29  # mean of exponential values over the mean of the lower 6 of 10 (order statistics)
+)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Trace:
+    """A recording in brief.
+
+    Attributes
+    ----------
+    source : path in the session folder
+    frame_hz : shape (m,), frequency that the sweep passes in the middle of each frame
+    level_db, kurtosis, skewness : shape (m,), of the microphone in each frame, dB re full
+        scale (rms); NaN where the frame lies outside the recording or holds too few periods
+    blocks : shape (b, 8), power of the microphone in octaves, block by block of `block_s`,
+        half overlapping, from the sweep's start on
+    block_dof : shape (8,), degrees of freedom of one value of it
+    block_s : seconds from block to block
+    silence_db, after_db : noise before and after the sweep, 200–8000 Hz, dB re full scale; NaN
+        where less than 0.15 s was recorded
+    hum_power, hum_around : shape (2, 6), power of the first six harmonics of 50 and 60 Hz in
+        the silence before the sweep (mean square, full scale 1), and of the noise around in
+        the same bandwidth; NaN without silence
+    microphone_tops, reference_tops : share of the samples above 0.9 of the largest that stand
+        within 0.1 % of it, the flatter side; NaN where the steps are too coarse to tell
+    peak, reference_peak : largest sample of each channel
+    """
+
+    source: str
+    frame_hz: FloatArray
+    level_db: FloatArray
+    kurtosis: FloatArray
+    skewness: FloatArray
+    blocks: FloatArray
+    block_dof: FloatArray
+    block_s: float
+    silence_db: float
+    after_db: float
+    hum_power: FloatArray
+    hum_around: FloatArray
+    microphone_tops: float
+    reference_tops: float
+    peak: float
+    reference_peak: float
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            if field.type is FloatArray:
+                object.__setattr__(self, field.name, frozen_array(getattr(self, field.name)))
+
+
+def listen(capture: Capture, *, law: SweepLaw, sweep_start_s: float) -> Trace:
+    """Keep of a recording what the gate needs.
+
+    Parameters
+    ----------
+    sweep_start_s : where the sweep's answer starts in the recording; may be negative
+    """
+    fs, sound = capture.sample_rate_hz, capture.microphone
+    start = round(sweep_start_s * fs)
+    end = start + round(law.duration_s * fs)
+    frame_hz, level, kurtosis, skewness = _frames(sound, fs=fs, start=start, law=law)
+    blocks, dof, block_s = _blocks(sound, fs=fs, start=start, end=end)
+    before = sound[: max(0, start - round(0.02 * fs))]
+    # The last part of what follows, so that a room's tail has had time to die.
+    after = sound[max(0, end + round(0.35 * fs)) :]
+    hum, around = _hum(before, fs=fs)
+    reference = capture.reference
+    return Trace(
+        source=capture.source,
+        frame_hz=frame_hz,
+        level_db=level,
+        kurtosis=kurtosis,
+        skewness=skewness,
+        blocks=blocks,
+        block_dof=dof,
+        block_s=block_s,
+        silence_db=_noise_db(before, fs=fs),
+        after_db=_noise_db(after, fs=fs),
+        hum_power=hum,
+        hum_around=around,
+        microphone_tops=_tops(sound),
+        reference_tops=math.nan if reference is None else _tops(reference),
+        peak=float(max(sound.max(), -sound.min())),
+        reference_peak=0.0 if reference is None else float(max(reference.max(), -reference.min())),
+    )
+
+
+def _frames(
+    sound: FloatArray, *, fs: int, start: int, law: SweepLaw
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    step = law.rate_s * math.log(2.0) * FRAME_OCTAVES
+    count = int(law.duration_s / step)
+    edges = start + np.round(np.arange(count + 1) * step * fs).astype(np.intp)
+    frame_hz = law.start_hz * np.exp((np.arange(count) + 0.5) * step / law.rate_s)
+    inside = (edges[:-1] >= 0) & (edges[1:] <= sound.size)
+    moments = np.full((4, count), np.nan)
+    clipped = np.clip(edges, 0, sound.size)
+    first, last = int(clipped[0]), int(clipped[-1])
+    piece = sound[first:last]
+    if piece.size:
+        cuts = np.clip(clipped[:-1] - first, 0, piece.size - 1)
+        length = np.maximum(np.diff(clipped), 1)
+        square = piece * piece
+        for row, values in enumerate((piece, square, square * piece, square * square)):
+            moments[row] = np.add.reduceat(values, cuts) / length
+    mean, second, third, fourth = (np.where(inside, row, np.nan) for row in moments)
+    told = frame_hz * step >= _FEWEST_CYCLES
+    with np.errstate(divide="ignore", invalid="ignore"):
+        level = np.where(inside, 10.0 * np.log10(second), np.nan)
+        kurtosis = np.where(told, fourth / second**2, np.nan)
+        skewness = np.where(told, (third - 3.0 * mean * second) / second**1.5, np.nan)
+    return frame_hz, level, kurtosis, skewness
+
+
+def _blocks(
+    sound: FloatArray, *, fs: int, start: int, end: int
+) -> tuple[FloatArray, FloatArray, float]:
+    size = 2 ** round(math.log2(BLOCK_S * fs))
+    hop = size // 2
+    starts = np.arange(start, end, hop)
+    starts = starts[(starts >= 0) & (starts + size <= sound.size)]
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(size) + 0.5) / size)
+    bins = np.arange(size // 2 + 1) * fs / size
+    low = np.searchsorted(bins, OCTAVES_HZ[:-1])
+    high = np.searchsorted(bins, np.minimum(OCTAVES_HZ[1:], 0.45 * fs))
+    count = np.maximum(high - low, 1)
+    powers = np.full((starts.size, low.size), np.nan)
+    views = np.lib.stride_tricks.sliding_window_view(sound, min(size, sound.size))
+    for part in range(0, starts.size, 32):
+        chosen = slice(part, part + 32)
+        spectrum = fft.rfft(views[starts[chosen]] * window, size)
+        power = np.square(spectrum.real) + np.square(spectrum.imag)
+        total = np.pad(np.cumsum(power, axis=1), [(0, 0), (1, 0)])
+        powers[chosen] = np.where(
+            high > low, (total[:, np.maximum(high, low)] - total[:, low]) / count, np.nan
+        )
+    # A Hann window spreads one value over 1.5 bins.
+    return powers, np.maximum(2.0 * count / 1.5, 2.0), hop / fs
+
+
+def _noise_db(silence: FloatArray, *, fs: int) -> float:
+    if silence.size < 0.15 * fs:
+        return math.nan
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(silence.size) + 0.5) / silence.size)
+    spectrum = fft.rfft(silence * window)
+    bins = np.arange(spectrum.size) * fs / silence.size
+    inside = (bins >= _SILENCE_HZ[0]) & (bins < _SILENCE_HZ[1])
+    power = float(np.sum(np.abs(spectrum[inside]) ** 2))
+    power *= 2.0 / (silence.size * float(np.sum(window**2)))
+    return 10.0 * math.log10(max(power, 1e-30))
+
+
+def _hum(silence: FloatArray, *, fs: int) -> tuple[FloatArray, FloatArray]:
+    """Power of mains lines and of the noise around them; both shape (2, 6)."""
+    shape = (len(MAINS_HZ), HUM_ORDERS)
+    if silence.size < 0.3 * fs:
+        return np.full(shape, np.nan), np.full(shape, np.nan)
+    size = silence.size
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(size) + 0.5) / size)
+    power = np.abs(fft.rfft(silence * window)) ** 2 * 2.0 / (size * float(np.sum(window**2)))
+    spacing = fs / size
+    line, around = np.zeros(shape), np.zeros(shape)
+    for row, mains in enumerate(MAINS_HZ):
+        for column in range(HUM_ORDERS):
+            centre = round((column + 1) * mains / spacing)
+            lobe = power[max(0, centre - 2) : centre + 3]
+            beside = [
+                power[max(1, round(centre + sign * 20.0 / spacing)) + shift]
+                for sign in (-1, 1)
+                for shift in range(-2, 3)
+            ]
+            line[row, column] = np.sum(lobe)
+            around[row, column] = 5.0 * _LOWER_MEAN * np.mean(np.sort(beside)[:6])
+    return line, around
+
+
+def _tops(samples: FloatArray) -> float:
+    """Share of the samples near the largest that stand within 0.1 % of it, the flatter side.
+
+    A sine of constant amplitude gives acos(0.999)/acos(0.9) = 10 %, one whose amplitude passes
+    a maximum about 1 %; cut 0.3 dB below its tops a sine gives half.
+    """
+    shares = []
+    for sign in (1.0, -1.0):
+        largest = float(np.max(sign * samples))
+        if largest <= 0.0:
+            continue
+        near = np.abs(samples[sign * samples > _NEAR_TOP * largest])
+        steps = np.diff(np.unique(near[:20000]))
+        step = float(steps[steps > 1e-9].min()) if np.any(steps > 1e-9) else largest
+        tops = int(np.count_nonzero(near > _TOP * largest))
+        if (1.0 - _TOP) * largest < 4.0 * step:
+            continue
+        shares.append(tops / near.size if tops >= _FEWEST_TOPS else 0.0)
+    return max(shares) if shares else math.nan
+
+
+def trace_text(trace: Trace) -> str:
+    """Write a trace as JSON, to be kept; numbers come back to the last bit."""
+    values = {field.name: getattr(trace, field.name) for field in fields(trace)}
+    return json.dumps(
+        {name: one.tolist() if isinstance(one, np.ndarray) else one for name, one in values.items()}
+    )
+
+
+def trace_from_text(text: str) -> Trace | None:
+    """Read what :func:`trace_text` wrote, None where it is none."""
+    try:
+        return Trace(**json.loads(text))
+    except (ValueError, TypeError):
+        return None
