@@ -130,6 +130,36 @@ def publish(session: Path, *, as_json: bool) -> None:
 
 
 @main.command()
+@_SESSION
+@_JSON
+@_one_line_errors
+def check(session: Path, *, as_json: bool) -> None:
+    r"""Check SESSION's recordings for what goes wrong on a measuring day; nothing is written.
+
+    Exit code 0 where nothing is worse than a note, 3 where there are warnings or captures had to
+    be left out, 2 where the session cannot be analysed at all.
+
+    \b
+    Example:
+      upheld check demo_inputs/marram-12
+    """
+    from reportlib import quality
+    from reportlib.analysis import check_session
+    from reportlib.parameters import checked_parameters
+    from reportlib.session import read_session
+
+    with _status("measuring and comparing"):
+        notes = check_session(
+            read_session(session), parameters=checked_parameters(session=str(session))
+        )
+    if as_json:
+        click.echo(json.dumps(quality.check_document(notes), ensure_ascii=False, indent=1))
+    else:
+        click.echo(quality.check_text(notes))
+    sys.exit(quality.exit_code(notes))
+
+
+@main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
     "--speaker",

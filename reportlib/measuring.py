@@ -67,6 +67,9 @@ class _Reader:
                 return _Read(notes=tuple(notes))
             if ppm:
                 capture = replace(capture, microphone=resampled(capture.microphone, ppm=ppm))
+        except CaptureError as error:
+            return _Read(notes=(quality.refused(path, error),))
+        try:
             one = deconvolve(
                 capture,
                 law=self.law,
@@ -75,7 +78,8 @@ class _Reader:
                 stimulus=self.stimulus,
             )
         except CaptureError as error:
-            return _Read(notes=(quality.refused(path, error),))
+            whole = self.stimulus is None and quality.holds_drive(capture, law=self.law)
+            return _Read(notes=(quality.refused(path, error, whole_drive=whole),))
         alone = self.stimulus is not None
         starts_s = one.sweep_start_s if alone else quality.drive_start_s(one)
         trace = quality.listen(capture, law=self.law, sweep_start_s=starts_s)

@@ -158,20 +158,31 @@ def refused(folder, *words, verb="report"):
     assert after == before
 
 
-def test_a_capture_without_the_sweep_in_it_stops_in_one_line(mine):
+def left_out(folder):
+    """Return what the results say was refused, after a report."""
+    run("report", folder)
+    document = json.loads((folder / "out/data/results.json").read_text("utf-8"))
+    return {
+        (note["code"], note["capture"]) for note in document["quality"]
+        if note["severity"] == "refused"
+    }  # fmt: skip
+
+
+def test_a_capture_without_the_sweep_in_it_is_left_out_and_said(mine):
     import soundfile
 
     path = mine / "captures/short-84-a.flac"
     samples, rate = soundfile.read(path, always_2d=True)
     samples[:, 0] = 0.001 * np.random.default_rng(1).standard_normal(samples.shape[0])
     soundfile.write(path, samples, rate, subtype="PCM_24")
-    refused(mine, "captures/short-84-a.flac", "does not hold the sweep's answer")
+    assert ("no-sweep", "captures/short-84-a.flac") in left_out(mine)
+    assert "refused: no-sweep captures/short-84-a.flac: " in run("check", mine, code=3).output
 
 
-def test_a_truncated_capture_stops_in_one_line(mine):
+def test_a_truncated_capture_is_left_out_and_said(mine):
     path = mine / "captures/short-90-a.flac"
     path.write_bytes(path.read_bytes()[:200_000])
-    refused(mine, "captures/short-90-a.flac")
+    assert ("not-readable", "captures/short-90-a.flac") in left_out(mine)
 
 
 def test_no_session_stops_before_a_kernel_starts(mine):

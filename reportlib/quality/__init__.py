@@ -20,7 +20,13 @@ from reportlib.quality.clocks import clock_notes
 from reportlib.quality.gate import after_comparing, before_comparing, once_deconvolved, once_read
 from reportlib.quality.kinds import KINDS, Kind
 from reportlib.quality.over_the_day import outcome_notes
-from reportlib.quality.recordings import capture_notes, drive_start_s, noise_notes, offset_notes
+from reportlib.quality.recordings import (
+    capture_notes,
+    drive_start_s,
+    holds_drive,
+    noise_notes,
+    offset_notes,
+)
 from reportlib.quality.refusals import refused, without
 from reportlib.quality.setup import SHORT_GATE_S, level_notes, session_wide_notes, step_notes
 from reportlib.quality.takes import take_notes
@@ -48,6 +54,7 @@ __all__ = [
     "counts_text",
     "drive_start_s",
     "exit_code",
+    "holds_drive",
     "kinds_markdown",
     "level_notes",
     "listen",
