@@ -80,21 +80,7 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
     session, parameters = measured.session, measured.parameters
     curves = (*short.curves, *long)
     levels = [measured.setting(entry) for entry in session.short_term]
-    notes = [
-        *measured.notes,
-        *quality.after_comparing(
-            session,
-            short=short,
-            settings=levels,
-            again=[measured.setting(entry) for entry in session.baseline_again],
-            responses=measured.responses,
-            traces=measured.traces,
-            law=sweep_law(session),
-            gate_s=measured.gate.length_s,
-            full_scale_db=measured.rules.full_scale_db,
-            sample_rate_hz=measured.sample_rate_hz,
-        ),
-    ]
+    notes = [*measured.notes, *_compared_notes(measured, short=short, levels=levels)]
     reader = (SEAT_SETUP, parameters.seat_distance_m, parameters.seat_loudspeakers)
     return Analysis(
         session=session,
@@ -109,12 +95,42 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         drive_steps=short.steps,
         short_term=short.curves,
         long_term=tuple(long),
-        harmonics=tuple(_harmonics(setting) for setting in levels),
+        harmonics=tuple(_harmonics(one) for one in levels if measured.rules.source == "sweep"),
         bands=band_results(curves, fraction=parameters.smoothing_fraction),
         in_room=seat_levels(
             _given_levels(short),
             settings=(reader, *(seat for seat in _SEATS if seat[1:] != reader[1:])),
         ),
+    )
+
+
+def _compared_notes(
+    measured: Measured, *, short: ShortTerm, levels: Sequence[Setting]
+) -> Sequence[QualityNote]:
+    """What the levels say about each other; column text has nothing to listen to."""
+    session = measured.session
+    again = [measured.setting(entry) for entry in session.baseline_again]
+    if measured.rules.source == "text":
+        return [
+            *quality.level_notes(short.baseline),
+            *(
+                note
+                for setting in (*levels, *again)
+                for note in quality.take_notes(setting, low_hz=200.0, high_hz=5000.0)
+            ),
+            *quality.outcome_notes(short, again=bool(again)),
+        ]
+    return quality.after_comparing(
+        session,
+        short=short,
+        settings=levels,
+        again=again,
+        responses=measured.responses,
+        traces=measured.traces,
+        law=sweep_law(session),
+        gate_s=measured.gate.length_s,
+        full_scale_db=measured.rules.full_scale_db,
+        sample_rate_hz=measured.sample_rate_hz,
     )
 
 

@@ -8,10 +8,12 @@ and level are combined in quadrature.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from reportlib.levels import cell_edges_hz, db, moving_octave_mean
+from reportlib.levels import cell_edges_hz, db, moving_octave_mean, power
 from reportlib.model import (
     BaselineCurve,
     BoolArray,
@@ -68,6 +70,9 @@ class Rules:
         reaches full scale in the microphone's channel; None where nothing was calibrated
     sweep_range_hz, lowest_hz : what sweep and gate leave to use
     fraction : smoothing, as the n of 1/n octave
+    microphone_db : shape (n,), by how much the microphone reads too high, on the responses'
+        grid; None where nobody says. It cancels in changes and enters the baseline's level
+    source : what the responses were made from
     """
 
     reference_counts: bool
@@ -78,6 +83,8 @@ class Rules:
     sweep_range_hz: tuple[float, float]
     lowest_hz: float
     fraction: int
+    microphone_db: FloatArray | None = None
+    source: Literal["sweep", "text"] = "sweep"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -164,15 +171,18 @@ def short_term(
         + (spread.broadband_db**2 + np.square(spread.local_db[0])) / base.takes
     )
     u95 = expanded(u_base, dof=effective_dof(_own_parts(base, spread=spread, index=0)))
-    _, reason = _judge(u95, known=(base,), frequency_hz=grid, rules=rules)
+    _, reason = _judge(
+        u95, known=(base,), frequency_hz=grid, rules=rules, untold=_untold(baseline.takes)
+    )
+    heard = base.power if rules.microphone_db is None else base.power / power(rules.microphone_db)
     if rules.full_scale_db is None:
-        level = _nominal_level_db(base.power, frequency_hz=grid, asked_db=baseline.level_db)
+        level = _nominal_level_db(heard, frequency_hz=grid, asked_db=baseline.level_db)
     else:
         amplitude = float(np.mean([take.drive_amplitude for take in baseline.takes]))
-        level = db(base.power * amplitude**2) + rules.full_scale_db
+        level = db(heard * amplitude**2) + rules.full_scale_db
     curve = BaselineCurve(
         level_asked_db=baseline.level_db,
-        mean_level_db=float(db(np.mean(10.0 ** (level[_nominal(grid)] / 10.0)))),
+        mean_level_db=float(db(np.mean(power(level[_nominal(grid, told=np.isfinite(level))])))),
         frequency_hz=grid,
         level_db=level,
         u95_db=u95,
@@ -262,7 +272,13 @@ def _change(
         dof = effective_dof(parts)
         standard = np.sqrt(sum(np.square(np.asarray(u)) for u, _ in parts))
         u95 = expanded(standard, dof=dof)
-    usable, reason = _judge(u95, known=(above, below), frequency_hz=grid, rules=rules)
+    usable, reason = _judge(
+        u95,
+        known=(above, below),
+        frequency_hz=grid,
+        rules=rules,
+        untold=_untold((*upper.takes, *lower.takes)),
+    )
     return ChangeCurve(
         test=test,
         level_db=upper.level_db,
@@ -283,6 +299,7 @@ def _change(
             broadband_dof=spread.broadband_dof,
             step_db=step.u95_db / 1.96,
         ),
+        source=rules.source,
     )
 
 
@@ -318,30 +335,47 @@ def _drift(
     return drift, shown
 
 
+def _untold(takes: Sequence[Response]) -> NDArray[np.str_]:
+    """Why a point can't be told from these takes, by the first that can't; shape (n,)."""
+    reason = np.full(takes[0].frequency_hz.shape, "", dtype="U7")
+    for take in takes:
+        if take.untold:
+            reason = np.where(reason == "", np.array(take.untold), reason)
+    return reason
+
+
 def _judge(
-    u95_db: FloatArray, *, known: Sequence[Known], frequency_hz: FloatArray, rules: Rules
+    u95_db: FloatArray,
+    *,
+    known: Sequence[Known],
+    frequency_hz: FloatArray,
+    rules: Rules,
+    untold: NDArray[np.str_],
 ) -> tuple[BoolArray, tuple[Reason, ...]]:
     """Return which points may be used, and why the others may not."""
     low, high = cell_edges_hz(frequency_hz, fraction=rules.fraction)
     start, stop = rules.sweep_range_hz
     outside = (low < start) | (high > stop)
+    if rules.source == "text":  # a file says itself where it ends
+        outside = np.zeros_like(outside)
     clear = np.all([u95_db <= rules.usable_u95_db, *(one.clear for one in known)], axis=0)
     reason = np.select(
-        [outside, frequency_hz < rules.lowest_hz, np.logical_not(clear)],
-        ["range", "gate", "noise"],
+        [untold != "", outside, frequency_hz < rules.lowest_hz, np.logical_not(clear)],
+        [untold, "range", "gate", "noise"],
         default="",
     )
     return reason == "", tuple(reason.tolist())
 
 
-def _nominal(frequency_hz: FloatArray) -> BoolArray:
+def _nominal(frequency_hz: FloatArray, *, told: BoolArray) -> BoolArray:
     """Where a session's levels are defined: 200–5000 Hz, or all of a narrower sweep."""
-    inside = (frequency_hz >= 200.0) & (frequency_hz <= 5000.0)
-    return inside if inside.any() else np.ones(frequency_hz.shape, dtype=bool)
+    inside = told & (frequency_hz >= 200.0) & (frequency_hz <= 5000.0)
+    return inside if inside.any() else told
 
 
 def _nominal_level_db(
-    power: FloatArray, *, frequency_hz: FloatArray, asked_db: float
+    heard: FloatArray, *, frequency_hz: FloatArray, asked_db: float
 ) -> FloatArray:
     """Set a response at the asked-for level, the mean of its power over 200–5000 Hz."""
-    return np.asarray(db(power / np.mean(power[_nominal(frequency_hz)])) + asked_db)
+    nominal = _nominal(frequency_hz, told=np.isfinite(heard))
+    return np.asarray(db(heard / np.mean(heard[nominal])) + asked_db)

@@ -206,7 +206,7 @@ def deconvolve(
         first_lag=peak_lag - lead,
         peak_lag=peak_lag,
         frequency_hz=frequency_hz,
-        drive_amplitude=math.sqrt(2.0 * float(np.dot(drive, drive)) / (law.duration_s * fs)),
+        drive_amplitude=_amplitude(drive, start_s=drive_start_s, law=law, fs=fs),
         drive_power=drive_power,
         drive_noise=_drive_noise(
             capture,
@@ -278,3 +278,10 @@ def _drive_noise(
     spacing = fs / noise.segment_length(fs)
     density = cell_mean(found.density, spacing_hz=spacing, low_hz=low, high_hz=high)
     return density * capture.reference.size / drive_power
+
+
+def _amplitude(drive: FloatArray, *, start_s: float, law: SweepLaw, fs: int) -> float:
+    """Peak amplitude of the sweep, from its middle: its ends are faded, and would lower it."""
+    first, last = (round(fs * (start_s + part * law.duration_s)) for part in (0.1, 0.9))
+    middle = drive[max(0, first) : last]
+    return math.sqrt(2.0 * float(np.dot(middle, middle)) / middle.size)

@@ -123,9 +123,10 @@ def collect(analysis: Analysis) -> FactTable:
     facts = [
         Fact(name="test.baseline", value=analysis.session.baseline.level_db, unit="dB", digits=0),
         Fact(name="test.lowest", value=_speaks_from_hz(analysis), unit="Hz", digits=0),
-        Fact(name="test.gate", value=1e3 * analysis.gate_s, unit="ms", digits=0),
         Fact(name="test.distance", value=analysis.session.rig.distance_m, unit="m", digits=1),
     ]
+    if math.isfinite(analysis.gate_s):
+        facts.append(Fact(name="test.gate", value=1e3 * analysis.gate_s, unit="ms", digits=0))
     if analysis.session.sweep is not None:
         facts.append(
             Fact(name="test.sweep", value=analysis.session.sweep.duration_s, unit="s", digits=1)

@@ -29,6 +29,9 @@ WORST_GAIN_LIMITS_DB = (2.0, 4.0)
 
 LOSS_GRADES: tuple[Grade, ...] = ("holds", "slips", "falls short", "gives out")
 GAIN_GRADES: tuple[Grade, ...] = ("holds", "rises", "rises much")
+TEXT_UNKNOWN_DB = 0.2
+"""What is added to the half-width of column text, in quadrature, before it is graded: its own
+is a lower bound, so a grade within this of a limit names the neighbour too (a judgement)."""
 LARGEST_UNUSABLE_SHARE = 0.4
 """A band with more than this share of unusable points can't be told."""
 
@@ -73,7 +76,13 @@ def _band_result(curve: ChangeCurve, *, band: Band, fraction: int) -> BandResult
     mean = float(curve.change_db[used].mean())
     u95 = mean_u95_db(curve, used=used, fraction=fraction)
     worst, worst_hz, worst_u95 = _worst(curve, used=used, mean_db=mean, fraction=fraction)
-    grade, may_be = grade_of(mean, worst, mean_u95_db=u95, worst_u95_db=worst_u95)
+    unknown = TEXT_UNKNOWN_DB if curve.source == "text" else 0.0
+    grade, may_be = grade_of(
+        mean,
+        worst,
+        mean_u95_db=math.hypot(u95, unknown),
+        worst_u95_db=math.hypot(worst_u95, unknown),
+    )
     return BandResult(
         test=curve.test,
         level_db=curve.level_db,

@@ -4,7 +4,6 @@ A take that cannot be used is refused and left out; what a run before has kept o
 used again; clocks that differ are brought together. What comes out is one frozen record.
 """
 
-import math
 import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -13,11 +12,12 @@ from dataclasses import dataclass, replace
 from reportlib import captures, kept, quality
 from reportlib.clock import Drift, multitone_drift, relative_drift, resampled
 from reportlib.compression import Rules, Setting
-from reportlib.day import SPACES_WITH_1_M_LEVELS, Entry, Session, SweepFacts
+from reportlib.day import Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
 from reportlib.errors import AnalysisError, CaptureError, SessionError
 from reportlib.gate import Gate, align_s, find_arrival_s, session_gate
-from reportlib.levels import grid_hz, tone_amplitude
+from reportlib.inputs import full_scale_db, microphone_on_grid, text_inputs
+from reportlib.levels import grid_hz
 from reportlib.model import FloatArray, QualityNote, Response
 from reportlib.parameters import ReportParameters
 from reportlib.response import measure_response, smoothing_cells
@@ -184,6 +184,8 @@ def measure_captures(
     AnalysisError
         The baseline has no take left, or nothing is left to compare with it.
     """
+    if captures.is_text_session(session):
+        return _measure_text(session, parameters=parameters)
     reader = _reader(session, fraction=parameters.smoothing_fraction, keep=keep)
     law, rate, fraction = reader.law, reader.sample_rate_hz, reader.fraction
     paths = sweep_captures(session)
@@ -230,6 +232,7 @@ def measure_captures(
     remaining, missing = quality.without(session, notes)
     responses = {path: responses[path] for path in sweep_captures(remaining)}
     shortest = min(responses.values(), key=lambda one: one.tail_s)
+    microphone, microphone_notes = microphone_on_grid(session, grid=reader.grid_hz)
     notes += [*missing, *quality.session_wide_notes(session, gate=gate, shortest=shortest)]
     return Measured(
         session=remaining,
@@ -241,14 +244,29 @@ def measure_captures(
             drive_tolerance_db=session.rig.drive_tolerance_db,
             assumed_repeatability_db=parameters.assumed_repeatability_db,
             usable_u95_db=parameters.usable_u95_db,
-            full_scale_db=_full_scale_db(session),
+            full_scale_db=full_scale_db(session),
             sweep_range_hz=(law.start_hz, law.stop_hz),
             lowest_hz=gate.lowest_hz,
             fraction=fraction,
+            microphone_db=microphone,
         ),
         responses=responses,
         traces=traces,
-        notes=(*session_notes(session), *notes),
+        notes=(*session_notes(session), *notes, *microphone_notes),
+    )
+
+
+def _measure_text(session: Session, *, parameters: ReportParameters) -> Measured:
+    found = text_inputs(session, paths=sweep_captures(session), parameters=parameters)
+    return Measured(
+        session=session,
+        parameters=parameters,
+        sample_rate_hz=0,
+        gate=found.gate,
+        rules=found.rules,
+        responses=found.responses,
+        traces={},
+        notes=(*session_notes(session), *found.notes),
     )
 
 
@@ -330,29 +348,6 @@ def _stress_drift(session: Session, *, sample_rate_hz: int) -> tuple[str, Drift 
     )
     blocks = captures.open_blocks(session, paths[0])
     return paths[0], multitone_drift(blocks, period=period)
-
-
-def _full_scale_db(session: Session) -> float | None:
-    """Return the level of a full-scale sine, referred to 1 m where the space allows."""
-    calibration = session.calibration
-    if calibration is None:
-        return None
-    level = calibration.full_scale_db
-    if calibration.recording is not None:
-        tone = captures.read_capture(session, calibration.recording)
-        asked_hz = calibration.frequency_hz or 1000.0
-        amplitude, share = tone_amplitude(
-            tone.microphone, sample_rate_hz=tone.sample_rate_hz, frequency_hz=asked_hz
-        )
-        if share < 0.5:
-            raise AnalysisError(
-                f"{calibration.recording} holds no steady {asked_hz:g} Hz tone; record the "
-                "calibrator again, or correct frequency_hz in [calibration]."
-            )
-        level = (calibration.level_db or 94.0) - 20.0 * math.log10(amplitude)
-    if level is not None and session.rig.space in SPACES_WITH_1_M_LEVELS:
-        level += 20.0 * math.log10(session.rig.distance_m)
-    return level
 
 
 def _sweep_facts(session: Session) -> SweepFacts:

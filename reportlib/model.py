@@ -66,7 +66,8 @@ class Capture:
     sample_rate_hz : samples a second
     microphone : shape (n,), DC removed
     reference : shape (n,), DC removed, or None where no reference was recorded
-    clipped_samples : samples in runs of three or more at full scale, either channel
+    voltage, current : shape (n,), V and A, DC removed, or None where not recorded or not scaled
+    clipped_samples : samples in runs of three or more at full scale, microphone or reference
     dc_offset : mean that was taken off, of the channel where it was larger; full scale at 1
     """
 
@@ -74,12 +75,14 @@ class Capture:
     sample_rate_hz: int
     microphone: FloatArray
     reference: FloatArray | None = None
+    voltage: FloatArray | None = None
+    current: FloatArray | None = None
     clipped_samples: int = 0
     dc_offset: float = 0.0
 
     def __post_init__(self) -> None:
         # No copies: a capture owns the buffers that it was read into, and they are large.
-        for name in ("microphone", "reference"):
+        for name in ("microphone", "reference", "voltage", "current"):
             if getattr(self, name) is not None:
                 getattr(self, name).flags.writeable = False
 
@@ -110,6 +113,8 @@ class Response:
     tail_s : recorded time after the last of the sweep
     noise_excess_db : shape (n,), noise during the sweep over noise before it; NaN where no
         silence was recorded
+    untold : one a point: why it can't be told whatever its interval, empty where it can; no
+        points at all where nothing stands in the way
     """
 
     source: str
@@ -129,11 +134,12 @@ class Response:
     arrival_s: float
     sweep_start_s: float
     tail_s: float
+    untold: tuple[Reason, ...] = ()
 
     def __post_init__(self) -> None:
         arrays = [field.name for field in fields(self) if field.type is FloatArray]
         _freeze(self, arrays)
-        _same_length(self, arrays)
+        _same_length(self, [*arrays, "untold"] if self.untold else arrays)
 
     @property
     def snr_db(self) -> FloatArray:
@@ -333,6 +339,8 @@ class Analysis:
     Attributes
     ----------
     sweep_range_hz : first and last frequency of the sweep
+    gate_s : inf where column text does not say how it was gated
+    sample_rate_hz : 0 where every capture is column text
     lowest_hz : 2/gate, below which the gate leaves nothing to use
     """
 

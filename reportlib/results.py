@@ -59,7 +59,7 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "speaker": {"name": session.speaker.name, "drive": session.speaker.drive},
         "date": session.date,
         "measured": {
-            "sample_rate_hz": analysis.sample_rate_hz,
+            "sample_rate_hz": analysis.sample_rate_hz or None,
             "gate_s": analysis.gate_s,
             "lowest_hz": analysis.lowest_hz,
             "sweep_range_hz": list(analysis.sweep_range_hz),

@@ -20,9 +20,19 @@ LAYERS = [
     {"errors", "one_line"},
     {"day", "model", "shown", "parameters"},
     NUMBERS | {"simulate"},
-    {"grades", "listening", "facts", "wording", "quality", "readings", "words", "tables"},
+    {
+        "grades",
+        "listening",
+        "facts",
+        "wording",
+        "quality",
+        "text_notes",
+        "readings",
+        "words",
+        "tables",
+    },
     {"files", "resources", "session", "captures", "figures", "demo", "results", "kept"},
-    {"measuring", "analysis", "memory"},
+    {"inputs", "measuring", "analysis", "memory"},
     {"cells", "notebook", "publish"},
     {"cli"},
 ]
@@ -91,7 +101,7 @@ def test_each_library_is_used_in_its_own_place(library):
 
 
 def test_the_simulation_shares_no_code_with_the_analysis():
-    analysis = NUMBERS | {"grades", "quality", "analysis"}
+    analysis = NUMBERS | {"grades", "quality", "analysis", "inputs", "text_notes"}
     for path in MODULES:
         if subject(path) in {"simulate", "demo"}:
             used = {one.split(".")[1] for one in imports(path) if one.startswith("reportlib.")}

@@ -10,7 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from session_factory import FULL, MINIMAL, changed, write_session
 
-from reportlib.captures import check_headers, open_blocks, read_capture, read_stimulus
+from reportlib.captures import (
+    check_headers,
+    is_text_session,
+    open_blocks,
+    read_capture,
+    read_stimulus,
+)
 from reportlib.day import Session
 from reportlib.errors import CaptureError, ReportError
 from reportlib.model import Capture
@@ -455,11 +461,59 @@ def test_stimulus_and_calibrator_may_have_rates_of_their_own_but_must_be_audio(f
     assert "stimulus/multitone.wav: no WAV or FLAC" in said(check_headers, full)
 
 
-def test_column_text_is_refused_for_now(tmp_path):
-    text = MINIMAL.replace("short-72.wav", "short-72.txt")
+def test_column_text_is_no_recording(tmp_path):
+    text = MINIMAL.replace("short-72.wav", "short-72.txt").replace("short-78.wav", "short-78.csv")
     session = read_session(write_session(tmp_path, text))
-    for line in (said(check_headers, session), said_of(session, "captures/short-72.txt")):
-        assert "column text, which this version does not read yet. Give the sweep as WAV" in line
+    assert is_text_session(session)
+    line = said_of(session, "captures/short-72.txt")
+    assert "column text, expected a recording. Give it as WAV or FLAC" in line
+
+
+def test_of_recordings_beside_column_text_the_rate_counts(tmp_path):
+    text = MINIMAL.replace("short-72.wav", "short-72.txt").replace("short-78.wav", "short-78.csv")
+    text += '[noise]\ncaptures = ["captures/still.wav"]\n'
+    session = read_session(write_session(tmp_path, text))
+    assert check_headers(session) == 48000
+
+
+# Voltage and current
+
+
+def test_voltage_and_current_are_carried_in_volts_and_amperes(full):
+    assert not is_text_session(full)
+    samples = noise((5000, 4), scale=0.1) + 0.02
+    put(full, samples, path="captures/short-72-a.wav")
+    capture = read_capture(full, "captures/short-72-a.wav")
+    centred = samples - samples.mean(axis=0)
+    np.testing.assert_allclose(capture.reference, centred[:, 1], atol=1e-15)
+    np.testing.assert_allclose(capture.voltage, 40.0 * centred[:, 2], atol=1e-12)
+    np.testing.assert_allclose(capture.current, 10.0 * centred[:, 3], atol=1e-12)
+    assert not capture.voltage.flags.writeable
+
+
+def test_a_sweep_may_lack_them_or_have_them_still(full):
+    put(full, noise((100, 3)), path="captures/short-72-a.wav")
+    capture = read_capture(full, "captures/short-72-a.wav")
+    assert capture.voltage is not None
+    assert capture.current is None
+    samples = noise((100, 4))
+    samples[:, 3] = 0.25
+    put(full, samples, path="captures/short-72-a.wav")
+    assert not read_capture(full, "captures/short-72-a.wav").current.any()
+
+
+def test_without_their_scale_they_are_not_carried(tmp_path):
+    text = changed("voltage_full_scale_v = 40.0\n", "", text=FULL)
+    session = read_session(write_session(tmp_path, text))
+    capture = read_capture(session, "captures/short-72-a.wav")
+    assert capture.voltage is None
+    assert capture.current is not None
+
+
+def test_the_calibrators_recording_carries_the_microphone_alone(full):
+    capture = read_capture(full, "calibration/calibrator.wav")
+    assert capture.voltage is None
+    assert capture.reference is None
 
 
 def test_a_file_that_has_gone_since(session, tmp_path):

@@ -144,6 +144,30 @@ def test_column_text_needs_no_sweep(tmp_path):
     assert session.baseline.captures == ("captures/short-72.txt",)
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("captures/short-78.wav", "captures/short-78.txt", "short-78.txt, which is column text, "
+         "but captures/short-72.wav is audio"),
+        ("captures/short-72.wav", "captures/short-72.csv", "short-78.wav, which is audio, but "
+         "captures/short-72.csv is column text"),
+    ],
+)  # fmt: skip
+def test_sweeps_are_of_one_kind(tmp_path, old, new, words):
+    folder = write_session(tmp_path, changed(old, new))
+    line = said(folder)
+    assert "captures in [[short_term]] entry 2, value 1 names captures/" in line
+    assert words in line
+    assert "Put them into two sessions" in line
+
+
+def test_a_stress_recording_is_audio_whatever_the_sweeps_are(tmp_path):
+    text = MINIMAL + LONG_TERM.replace("stress_s =", 'stress = "captures/stress.wav"\nstress_s =')
+    for name in ("short-72", "short-78", "before", "after"):
+        text = changed(f"{name}.wav", f"{name}.txt", text=text)
+    assert read_session(write_session(tmp_path, text)).long_term[0].before[0].endswith(".txt")
+
+
 def test_the_stimulus_may_only_lack_where_a_reference_was_recorded(folder):
     text = changed('stimulus = "stimulus/sweep.wav"\n', "")
     line = said(folder, text)

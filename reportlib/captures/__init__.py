@@ -1,10 +1,21 @@
-"""Reading recordings: WAV and FLAC through soundfile, checked before they are believed."""
+"""Reading captures: WAV and FLAC through soundfile, and column text; checked before believed."""
 
+from reportlib.captures.calibrator import read_full_scale_db
+from reportlib.captures.column_text import read_column_text, read_correction
+from reportlib.captures.headers import check_headers, is_text_session
 from reportlib.captures.recordings import (
-    check_headers,
     open_blocks,
     read_capture,
     read_stimulus,
 )
 
-__all__ = ["check_headers", "open_blocks", "read_capture", "read_stimulus"]
+__all__ = [
+    "check_headers",
+    "is_text_session",
+    "open_blocks",
+    "read_capture",
+    "read_column_text",
+    "read_correction",
+    "read_full_scale_db",
+    "read_stimulus",
+]

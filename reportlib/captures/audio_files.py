@@ -56,8 +56,8 @@ def opened_audio(path: Path) -> Iterator[soundfile.SoundFile]:
     CaptureError
         No WAV or FLAC, cut short, empty, a rate or a coding that cannot be used.
     """
-    if is_column_text(str(path)):  # the one place that refuses column text
-        text = "column text, which this version does not read yet. Give the sweep as WAV or FLAC."
+    if is_column_text(str(path)):
+        text = "column text, expected a recording. Give it as WAV or FLAC."
         raise file_fault(path, text=text)
     try:
         missing = missing_bytes(path)

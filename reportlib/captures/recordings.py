@@ -4,14 +4,11 @@ Samples are float64 with full scale at ±1. Only the channels that ``[channels]`
 kept. What cannot be used ends in one line that names the file; nothing is mended here.
 """
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from math import gcd
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
 from reportlib.captures.audio_files import (
@@ -22,48 +19,17 @@ from reportlib.captures.audio_files import (
     opened_audio,
     raw_blocks,
 )
+from reportlib.captures.channel_map import (
+    Role,
+    channel_indices,
+    full_path,
+    is_calibrator,
+    needed_roles,
+)
 from reportlib.day import Session
 from reportlib.model import Capture, FloatArray
 
-Role = Literal["microphone", "reference", "voltage", "current"]
-
 _CLIPPED_RUN = 3
-
-
-def check_headers(session: Session) -> int:
-    """Return the sample rate that all captures share [Hz], from their headers alone.
-
-    The stimuli and the calibrator's recording are opened too; their rates may differ.
-
-    Raises
-    ------
-    CaptureError
-        A file is no WAV or FLAC, is cut short, holds nothing, lacks a channel that
-        ``[channels]`` names, or has a sample rate of its own.
-    """
-    rates_hz: dict[str, int] = {}
-    for path in _captures(session):
-        with opened_audio(_full(session, path)) as file:
-            _channel_indices(session, path, file=file, roles=_needed(session, path))
-            rates_hz[path] = file.samplerate
-    common_hz = Counter(rates_hz.values()).most_common(1)[0][0]
-    for path, rate_hz in rates_hz.items():
-        if rate_hz != common_hz:
-            other = next(name for name, rate in rates_hz.items() if rate == common_hz)
-            text = (
-                f"recorded at {rate_hz} Hz, but {other} at {common_hz} Hz, expected one sample "
-                "rate for all captures. Record it again, or convert it."
-            )
-            raise file_fault(_full(session, path), text=text)
-    if session.calibration and session.calibration.recording:
-        path = session.calibration.recording
-        with opened_audio(_full(session, path)) as file:
-            _channel_indices(session, path, file=file, roles=_needed(session, path))
-    for stimulus in (session.sweep, session.multitone):
-        if stimulus and stimulus.stimulus:
-            with opened_audio(_full(session, stimulus.stimulus)):
-                pass
-    return common_hz
 
 
 def read_capture(session: Session, path: str) -> Capture:
@@ -83,21 +49,27 @@ def read_capture(session: Session, path: str) -> Capture:
     Capture
         `clipped_samples` counts the instants at which either channel stays at one value at or
         beyond full scale for three samples or more. Full scale is the largest value that the
-        integer format holds; for float files that of a 24-bit converter, 1 − 2^−23.
+        integer format holds; for float files that of a 24-bit converter, 1 − 2^−23. Voltage
+        and current are carried where the file has their channels and ``[calibration]`` says
+        how many volts and amperes a full-scale sample is.
 
     Raises
     ------
     CaptureError
         The file cannot be used; the line says why and what to do.
     """
-    full = _full(session, path)
+    full = full_path(session, path)
     nothing_played = path in session.noise_captures
     with opened_audio(full) as file:
-        roles = [role for role in _needed(session, path) if role in ("microphone", "reference")]
+        roles: list[Role] = [
+            role for role in needed_roles(session, path) if role in ("microphone", "reference")
+        ]
         reference = session.channels.reference
         if nothing_played and reference is not None and reference <= file.channels:
             roles.append("reference")
-        indices = _channel_indices(session, path, file=file, roles=roles)
+        scales = _electrical_scales(session, path, channels=file.channels)
+        roles += scales
+        indices = channel_indices(session, path, file=file, roles=roles)
         if file.frames > MOST_FRAMES:
             minutes = file.frames / file.samplerate / 60.0
             text = f"{minutes:.0f} minutes long, expected one sweep. Cut it to the sweep."
@@ -113,6 +85,10 @@ def read_capture(session: Session, path: str) -> Capture:
     clipped: NDArray[np.intp] = np.empty(0, dtype=np.intp)
     offset = 0.0
     for role, channel in zip(roles, channels, strict=True):
+        if role in scales:
+            channel -= channel.mean()
+            channel *= scales[role]
+            continue
         low, high = float(channel.min()), float(channel.max())
         if low == high and not (role == "reference" and nothing_played):
             text = (
@@ -125,11 +101,14 @@ def read_capture(session: Session, path: str) -> Capture:
         mean = float(channel.mean())
         channel -= mean
         offset = max(offset, mean, key=abs)
+    read = dict(zip(roles, channels, strict=True))
     return Capture(
         source=path,
         sample_rate_hz=rate_hz,
-        microphone=channels[0],
-        reference=channels[1] if len(channels) > 1 else None,
+        microphone=read["microphone"],
+        reference=read.get("reference"),
+        voltage=read.get("voltage"),
+        current=read.get("current"),
         clipped_samples=clipped.size,
         dc_offset=offset,
     )
@@ -147,7 +126,7 @@ def read_stimulus(session: Session, path: str, *, sample_rate_hz: int) -> FloatA
     CaptureError
         The file cannot be used.
     """
-    full = _full(session, path)
+    full = full_path(session, path)
     with opened_audio(full) as file:
         if file.frames > MOST_FRAMES:
             raise file_fault(full, text="too long for a stimulus. Give one sweep or one period.")
@@ -186,9 +165,9 @@ def open_blocks(
     CaptureError
         The file cannot be used, or turns out cut short or not finite on the way.
     """
-    with opened_audio(_full(session, path)) as file:
-        indices = _channel_indices(session, path, file=file, roles=roles)
-    return _blocks(_full(session, path), indices=indices, block_frames=block_frames)
+    with opened_audio(full_path(session, path)) as file:
+        indices = channel_indices(session, path, file=file, roles=roles)
+    return _blocks(full_path(session, path), indices=indices, block_frames=block_frames)
 
 
 def _blocks(full: Path, *, indices: list[int], block_frames: int) -> Iterator[FloatArray]:
@@ -197,55 +176,21 @@ def _blocks(full: Path, *, indices: list[int], block_frames: int) -> Iterator[Fl
             yield np.array(block[:, indices].T, dtype=np.float64, order="C")
 
 
-def _full(session: Session, path: str) -> Path:
-    return Path(session.folder) / path
-
-
-def _captures(session: Session) -> Iterator[str]:
-    """Yield the path of every recording of the day but the calibrator's."""
-    yield from session.noise_captures
-    for entry in (*session.short_term, *session.baseline_again):
-        yield from entry.captures
-    for level in session.long_term:
-        yield from level.before
-        for stage in level.stages:
-            yield from (stage.stress,) if stage.stress else ()
-            yield from stage.after
-
-
-def _is_calibrator(session: Session, path: str) -> bool:
-    return session.calibration is not None and session.calibration.recording == path
-
-
-def _needed(session: Session, path: str) -> list[Role]:
-    """Return the roles of the channel map that a recording has to carry."""
-    if _is_calibrator(session, path) or path in session.noise_captures:
-        return ["microphone"]
-    roles: list[Role] = ["microphone", "reference"]
-    if any(stage.stress == path for entry in session.long_term for stage in entry.stages):
-        roles += ["voltage", "current"]
-    return [role for role in roles if getattr(session.channels, role) is not None]
-
-
-def _channel_indices(
-    session: Session, path: str, *, file: soundfile.SoundFile, roles: Sequence[Role]
-) -> list[int]:
-    """Return where in the file the channels with these roles lie, counted from 0."""
-    if _is_calibrator(session, path) and file.channels == 1:
-        return [0]
-    for role in roles:
+def _electrical_scales(session: Session, path: str, *, channels: int) -> dict[Role, float]:
+    """Return volts and amperes of a full-scale sample, of those channels that `path` carries."""
+    calibration = session.calibration
+    if calibration is None or is_calibrator(session, path):
+        return {}
+    given: dict[Role, float | None] = {
+        "voltage": calibration.voltage_full_scale_v,
+        "current": calibration.current_full_scale_a,
+    }
+    found: dict[Role, float] = {}
+    for role, scale in given.items():
         number = getattr(session.channels, role)
-        if number is None:
-            text = f"no {role} can be read, [channels] of session.toml names none. Add it there."
-            raise file_fault(_full(session, path), text=text)
-        if number > file.channels:
-            count = "1 channel" if file.channels == 1 else f"{file.channels} channels"
-            text = (
-                f"session.toml says {role} = {number}, but the file has {count}. Correct "
-                "[channels], or record it again with all channels."
-            )
-            raise file_fault(_full(session, path), text=text)
-    return [getattr(session.channels, role) - 1 for role in roles]
+        if scale is not None and number is not None and number <= channels:
+            found[role] = scale
+    return found
 
 
 def _held(channel: FloatArray, *, limit: float) -> NDArray[np.intp]:

@@ -232,7 +232,16 @@ KINDS: tuple[Kind, ...] = (
     ),
     _kind("amplifier-inside", "n", "The reference was taken at the loop-back."),
     _kind("level-at-microphone", "n", "Levels are those at the microphone, not at 1 m."),
-    _kind("microphone-correction-unused", "n", "The microphone's correction is not applied."),
+    _kind(
+        "microphone-correction-held",
+        "n",
+        "The microphone's correction ends within the sweep; its ends are held.",
+    ),
+    _kind("uncertainty-lower-bound", "n", "Column text carries no noise to measure."),
+    _kind("gate-unknown", "n", "Nobody says how column text was gated."),
+    _kind("smoothing-unknown", "n", "Nobody says how column text was smoothed."),
+    _kind("smoothing-coarse", "n", "Column text was smoothed wider than the report does."),
+    _kind("text-gaps", "n", "Column text leaves gaps."),
     _kind("levels-as-asked", "n", "Nothing was calibrated.", "Record a calibrator."),
     _kind("level-off", "w", "The baseline's level is not the one asked for.", "Correct level_db."),
     _kind(

@@ -14,11 +14,13 @@ LEVEL_OFF_DB = 1.0
 SHORT_GATE_S = 0.05
 
 
-def session_wide_notes(session: Session, *, gate: Gate, shortest: Response) -> list[QualityNote]:
+def session_wide_notes(
+    session: Session, *, gate: Gate, shortest: Response | None
+) -> list[QualityNote]:
     """Notes on how the day was measured."""
     notes = []
     asked = session.rig.gate_ms
-    if asked is not None and gate.length_s < asked / 1e3 * 0.999:
+    if shortest is not None and asked is not None and gate.length_s < asked / 1e3 * 0.999:
         notes.append(
             found(
                 "gate-shortened",
@@ -40,7 +42,7 @@ def session_wide_notes(session: Session, *, gate: Gate, shortest: Response) -> l
             )
         )
     notes += _bass_notes(session, gate=gate)
-    if session.channels.reference is None:
+    if session.channels.reference is None or shortest is None:
         notes.append(
             found(
                 "steps-not-measured",
@@ -74,16 +76,6 @@ def session_wide_notes(session: Session, *, gate: Gate, shortest: Response) -> l
                 "note",
                 message=f"Measured in the space “{session.rig.space}”: levels are those at the "
                 "microphone, not at 1 m.",
-            )
-        )
-    if session.rig.microphone_correction is not None:
-        notes.append(
-            found(
-                "microphone-correction-unused",
-                "note",
-                capture=session.rig.microphone_correction,
-                message="The microphone’s correction is not applied to absolute levels by this "
-                "version; changes do not depend on it.",
             )
         )
     return notes

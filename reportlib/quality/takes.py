@@ -30,6 +30,8 @@ def take_notes(setting: Setting, *, low_hz: float, high_hz: float) -> list[Quali
     grid = setting.takes[0].frequency_hz
     inside = (grid >= low_hz) & (grid <= high_hz)
     levels = np.stack([db(take.power)[inside] for take in setting.takes])
+    if not np.isfinite(levels).all(axis=0).any():  # column text may have a gap all over
+        return []
     with np.errstate(invalid="ignore"):
         offset = np.nanmean(levels - np.median(levels, axis=0), axis=1)
     apart = float(np.ptp(offset))

@@ -16,6 +16,7 @@ def check_rules(table: SessionTable) -> None:
     _check_rig(table)
     _check_channels(table)
     _check_calibration(table)
+    _check_kinds(table)
     _check_sweep(table)
     _check_short_term(table)
     _check_long_term(table)
@@ -68,6 +69,28 @@ def _check_calibration(table: SessionTable) -> None:
         raise Fault(("calibration",), text)
 
 
+def _sweeps(table: SessionTable) -> list[tuple[Place, str]]:
+    """Return place and path of every capture of a sweep, in the order of the file."""
+    return [
+        (place, path)
+        for place, path in named_files(table)
+        if place[0] in {"short_term", "baseline_again", "long_term"} and place[-1] != "stress"
+    ]
+
+
+def _check_kinds(table: SessionTable) -> None:
+    """A change between a recording and somebody's smoothed curve would be no change at all."""
+    (_, first), *others = _sweeps(table)
+    for place, path in others:
+        if is_column_text(path) != is_column_text(first):
+            kinds = ("column text", "audio") if is_column_text(path) else ("audio", "column text")
+            text = (
+                f"{key_name(place)} names {path}, which is {kinds[0]}, but {first} is {kinds[1]}, "
+                "expected all sweeps of a session to be of one kind. Put them into two sessions."
+            )
+            raise Fault(place, text)
+
+
 def _check_sweep(table: SessionTable) -> None:
     sweep = table.sweep
     if sweep is not None and sweep.start_hz >= sweep.stop_hz:
@@ -76,13 +99,7 @@ def _check_sweep(table: SessionTable) -> None:
             f"sweep that rises. {CORRECT}"
         )
         raise Fault(("sweep", "start_hz"), text)
-    audio = [
-        path
-        for place, path in named_files(table)
-        if place[0] in {"short_term", "baseline_again", "long_term"}
-        and place[-1] != "stress"
-        and not is_column_text(path)
-    ]
+    audio = [path for _, path in _sweeps(table) if not is_column_text(path)]
     if not audio:
         return
     if sweep is None:

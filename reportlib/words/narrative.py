@@ -5,6 +5,7 @@ given; which one is used is decided here, by the grades. Nothing here reads a fi
 hands in a Jinja environment. Names come from the session folder and are escaped.
 """
 
+import math
 from collections.abc import Sequence
 
 from reportlib.day import Session
@@ -57,11 +58,10 @@ def draft(
 def _turned_up_intro(writer: Writer) -> str:
     if not writer.short.levels_db:
         return writer.say("turned-up/no-levels")
-    return writer.say(
-        "turned-up/intro",
-        sweep=writer.quote("test.sweep"),
-        baseline=writer.quote("test.baseline"),
-    )
+    baseline = writer.quote("test.baseline")
+    if _from_text(writer.analysis):
+        return writer.say("turned-up/intro-text", baseline=baseline)
+    return writer.say("turned-up/intro", sweep=writer.quote("test.sweep"), baseline=baseline)
 
 
 def _turned_up(writer: Writer) -> list[str]:
@@ -240,26 +240,32 @@ def _how_measured(writer: Writer) -> list[str]:
     takes = sorted({len(entry.captures) for entry in session.short_term})
     count = " to ".join(str(one) for one in {takes[0]: 0, takes[-1]: 0})
     start, stop = analysis.sweep_range_hz
-    paragraphs = [
-        writer.say(
-            "how-measured/rig",
-            distance=f"{session.rig.distance_m:g} m",
-            space=session.rig.space,
-            takes=f"{count} take" if takes[-1] == 1 else f"{count} takes",
-            sweep=writer.quote("test.sweep"),
-            start=frequency(start),
-            stop=frequency(stop),
-            gate=f"{number(1e3 * analysis.gate_s, 0)} ms",
-            smoothing=f"1/{analysis.smoothing_fraction}-octave smoothing",
-            reference=writer.say(_reference_wording(session)),
-            levels=writer.say(
-                "how-measured/calibrated"
-                if analysis.baseline.calibrated
-                else "how-measured/not-calibrated"
-            ),
+    known_gate = math.isfinite(analysis.gate_s)
+    common = {
+        "distance": f"{session.rig.distance_m:g} m",
+        "space": session.rig.space,
+        "takes": f"{count} take" if takes[-1] == 1 else f"{count} takes",
+        "start": frequency(start),
+        "stop": frequency(stop),
+        "gate": f"{number(1e3 * analysis.gate_s, 0)} ms" if known_gate else "not known",
+        "smoothing": f"1/{analysis.smoothing_fraction}-octave smoothing",
+        "levels": writer.say(
+            "how-measured/calibrated"
+            if analysis.baseline.calibrated
+            else "how-measured/not-calibrated"
         ),
+    }
+    from_text = _from_text(analysis)
+    if from_text:
+        rig = writer.say("how-measured/rig-text", **common)
+    else:
+        reference = writer.say(_reference_wording(session))
+        sweep = writer.quote("test.sweep")
+        rig = writer.say("how-measured/rig", sweep=sweep, reference=reference, **common)
+    paragraphs = [
+        rig,
         writer.say(
-            "how-measured/interval",
+            "how-measured/interval-text" if from_text else "how-measured/interval",
             limit=f"{writer.parameters.usable_u95_db:g} dB",
             lowest=frequency(max(analysis.lowest_hz, start)),
         ),
@@ -275,6 +281,10 @@ def _how_measured(writer: Writer) -> list[str]:
     if session.notes.strip():
         paragraphs.append(writer.say("how-measured/notes", notes=plain(session.notes)))
     return paragraphs
+
+
+def _from_text(analysis: Analysis) -> bool:
+    return any(curve.source == "text" for curve in (*analysis.short_term, *analysis.long_term))
 
 
 def _reference_wording(session: Session) -> str:
