@@ -135,9 +135,13 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
         expected = moving_octave_mean(
             np.where(clear, explained, np.nan), frequency_hz=grid, octaves=1 / 3
         )
-        local[index] = np.sqrt(np.maximum(np.nan_to_num(spread - expected), 0.0))
         # Smoothing leaves about one independent value in 1/12 octave: four in 1/3 octave.
         dof[index] = 4.0 * (n - 1)
+        # Noise alone exceeds its own mean every other time; what counts is what exceeds the
+        # 90 % point of its chi-square (E. B. Wilson, M. M. Hilferty, 1931).
+        width = 2.0 / (9.0 * dof[index])
+        beyond_chance = spread > expected * (1.0 - width + 1.2816 * np.sqrt(width)) ** 3
+        local[index] = np.sqrt(np.where(beyond_chance, np.maximum(spread - expected, 0.0), 0.0))
     if between_dof == 0:
         return Repeatability(
             broadband_db=assumed_db,

@@ -149,7 +149,7 @@ def test_without_a_long_term_test_nothing_is_said_about_heat():
     text = drafts(make_analysis(**DAYS["no long-term"]))
     assert "No long-term test was made" in text["left-playing"]
     assert "Left playing" not in text["in-short"]
-    assert "after minutes" not in text["why"]
+    assert "after the stress" not in text["why"]
 
 
 def test_warnings_are_pointed_to_in_the_opening():
