@@ -60,6 +60,7 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         "worst_verb": verb([worst.band], one="arrives", many="arrive"),
         "worst_level": decibels(worst.level_db),
         "shortfall": writer.of(worst, "shortfall"),
+        "u95": writer.of(worst, "u95"),
         "point_loss": writer.of(worst, "worst"),
         "point_at": writer.of(worst, "worst-at"),
     }
@@ -124,6 +125,7 @@ def _stress(writer: Writer) -> str:
         level=decibels(worst.level_db),
         band=spoken(worst.band),
         shortfall=writer.of(worst, "shortfall"),
+        u95=writer.of(worst, "u95"),
         elapsed=duration(worst.elapsed_s),
     )
 
