@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+Test = Literal["short_term", "long_term"]
 Space = Literal["free field", "half space", "gated", "near field", "room"]
 
 SPACES_WITH_1_M_LEVELS: tuple[Space, ...] = ("free field", "half space", "gated")

@@ -6,41 +6,41 @@ negative for a loss (less output than asked for) and positive for a gain. Powers
 read-only float64 copies; records compare by identity, tests compare their fields.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass, fields
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-from reportlib.day import Session
+from reportlib.arrays import BoolArray, FloatArray, freeze, frozen_array, same_length
+from reportlib.day import Session, Test
+from reportlib.judged import Audible, Exposure, Finding, Limit
+from reportlib.soaked import Playing
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+__all__ = [
+    "Analysis",
+    "BandResult",
+    "BaselineCurve",
+    "BoolArray",
+    "Budget",
+    "Capture",
+    "ChangeCurve",
+    "DriveStep",
+    "Fact",
+    "FloatArray",
+    "Grade",
+    "HarmonicCurves",
+    "QualityNote",
+    "Reason",
+    "Response",
+    "SeatLevel",
+    "Severity",
+    "Test",
+    "frozen_array",
+]
 
-Test = Literal["short_term", "long_term"]
 Severity = Literal["note", "warning", "refused"]
 Reason = Literal["", "noise", "gate", "range", "gap", "clipped"]
 Grade = Literal["holds", "slips", "falls short", "gives out", "rises", "rises much", "can't tell"]
-
-
-def frozen_array(values: ArrayLike, *, dtype: Any = np.float64) -> NDArray[Any]:
-    """Return a private copy of `values` that cannot be written to."""
-    array = np.array(values, dtype=dtype)
-    array.flags.writeable = False
-    return array
-
-
-def _freeze(record: Any, names: Iterable[str], *, dtype: Any = np.float64) -> None:
-    for name in names:
-        if getattr(record, name) is not None:
-            object.__setattr__(record, name, frozen_array(getattr(record, name), dtype=dtype))
-
-
-def _same_length(record: Any, names: Iterable[str]) -> None:
-    lengths = {name: np.shape(getattr(record, name))[-1] for name in names}
-    if len(set(lengths.values())) > 1:
-        raise ValueError(f"{type(record).__name__}: fields differ in length: {lengths}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,8 +138,8 @@ class Response:
 
     def __post_init__(self) -> None:
         arrays = [field.name for field in fields(self) if field.type is FloatArray]
-        _freeze(self, arrays)
-        _same_length(self, [*arrays, "untold"] if self.untold else arrays)
+        freeze(self, arrays)
+        same_length(self, [*arrays, "untold"] if self.untold else arrays)
 
     @property
     def snr_db(self) -> FloatArray:
@@ -171,8 +171,8 @@ class Budget:
 
     def __post_init__(self) -> None:
         arrays = ("noise_db", "local_db", "gate_db", "drift_db", "dof")
-        _freeze(self, arrays)
-        _same_length(self, arrays)
+        freeze(self, arrays)
+        same_length(self, arrays)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -204,9 +204,9 @@ class ChangeCurve:
 
     def __post_init__(self) -> None:
         arrays = ("frequency_hz", "change_db", "u95_db")
-        _freeze(self, arrays)
-        _freeze(self, ("usable",), dtype=np.bool_)
-        _same_length(self, (*arrays, "usable", "reason"))
+        freeze(self, arrays)
+        freeze(self, ("usable",), dtype=np.bool_)
+        same_length(self, (*arrays, "usable", "reason"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -264,8 +264,8 @@ class HarmonicCurves:
     relative_db: FloatArray
 
     def __post_init__(self) -> None:
-        _freeze(self, ("frequency_hz", "relative_db"))
-        _same_length(self, ("frequency_hz", "relative_db"))
+        freeze(self, ("frequency_hz", "relative_db"))
+        same_length(self, ("frequency_hz", "relative_db"))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -291,8 +291,8 @@ class BaselineCurve:
     calibrated: bool
 
     def __post_init__(self) -> None:
-        _freeze(self, ("frequency_hz", "level_db", "u95_db", "snr_db"))
-        _freeze(self, ("usable",), dtype=np.bool_)
+        freeze(self, ("frequency_hz", "level_db", "u95_db", "snr_db"))
+        freeze(self, ("usable",), dtype=np.bool_)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -342,6 +342,7 @@ class Analysis:
     gate_s : inf where column text does not say how it was gated
     sample_rate_hz : 0 where every capture is column text
     lowest_hz : 2/gate, below which the gate leaves nothing to use
+    playing : the long-term levels whose stress was recorded, while it plays
     """
 
     session: Session
@@ -359,6 +360,11 @@ class Analysis:
     harmonics: tuple[HarmonicCurves, ...]
     bands: tuple[BandResult, ...]
     in_room: tuple[SeatLevel, ...]
+    playing: tuple[Playing, ...] = ()
+    limits: tuple[Limit, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    audible: tuple[Audible, ...] = ()
+    exposure: tuple[Exposure, ...] = ()
 
     def band(self, name: str, *, test: Test, level_db: float) -> BandResult:
         """Return one band of one level (the last stage for long-term)."""

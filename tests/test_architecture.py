@@ -17,8 +17,8 @@ NUMBERS = {
     "uncertainty", "compression",
 }  # fmt: skip
 LAYERS = [
-    {"errors", "one_line"},
-    {"day", "model", "shown", "parameters"},
+    {"errors", "one_line", "arrays"},
+    {"day", "model", "soaked", "judged", "shown", "parameters"},
     NUMBERS | {"simulate"},
     {
         "grades",

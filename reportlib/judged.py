@@ -1,0 +1,97 @@
+"""The frozen records of what the curves mean: limits, causes, what is heard, need, exposure.
+
+Field names are those of ``results.json`` (session format). Conventions as in `model`.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from reportlib.day import Test
+
+Confidence = Literal["low", "fair", "high"]
+Heard = Literal["inaudible in practice", "possibly audible", "clearly audible", "can't tell"]
+Answer = Literal["yes", "just", "no", "can't tell", "not tested"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit:
+    """The asked-for level at which a band's loss first reaches a threshold.
+
+    Attributes
+    ----------
+    band : a band's name, or a drive unit's words
+    level_db : None where it was not reached
+    low_db, high_db : its bracket; None where not reached
+    reached : False where no tested level loses so much; None in place of it where the levels
+        can't be told
+    tested_to_db : highest level that could be told
+    """
+
+    test: Test
+    band: str
+    low_hz: float
+    high_hz: float
+    threshold_db: float
+    level_db: float | None
+    low_db: float | None
+    high_db: float | None
+    reached: bool | None
+    tested_to_db: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finding:
+    """A cause that the data fits, or that it does not: never "is", always "fits".
+
+    `cause` is a code of `causes.CAUSES`; `low_hz` to `high_hz` is where it shows; `levels_db` at
+    which levels; the evidence is plain sentences; `to_confirm` the one measurement that would
+    settle it.
+    """
+
+    cause: str
+    confidence: Confidence
+    low_hz: float
+    high_hz: float
+    levels_db: tuple[float, ...]
+    evidence_for: tuple[str, ...]
+    evidence_against: tuple[str, ...]
+    to_confirm: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Audible:
+    """Whether a change would be heard, in direct comparison with what was asked.
+
+    Attributes
+    ----------
+    width_octaves : width of the stretch that changed
+    change_db, u95_db : its mean change
+    phon : the same as a change of loudness level (ISO 226) for bass, None elsewhere
+    heard : the milder certain word; `heard_may_be` the next where the interval allows two
+    """
+
+    test: Test
+    level_db: float
+    elapsed_s: float
+    low_hz: float
+    high_hz: float
+    width_octaves: float
+    change_db: float
+    u95_db: float
+    phon: float | None
+    heard: Heard
+    heard_may_be: Heard | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exposure:
+    """How long a level may be listened to, by one source.
+
+    `basis` is ``"calibrated"``, or ``"assumed"`` where the asked-for level is taken as met.
+    """
+
+    level_dba: float
+    allowed_s: float
+    period: Literal["day", "week"]
+    source: str
+    basis: Literal["calibrated", "assumed"]
