@@ -7,6 +7,7 @@ edited.
 """
 
 import json
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,13 +18,12 @@ from jinja2.sandbox import SandboxedEnvironment
 from reportlib import __version__, files, resources, results
 from reportlib.errors import NotebookError
 from reportlib.facts import collect
+from reportlib.merge import Last
 from reportlib.model import Analysis
 from reportlib.parameters import ReportParameters
 from reportlib.words import narrative
 
 FOLDER = ".upheld"
-HISTORY_KEPT = 20
-"""How many earlier notebooks are kept; the oldest go first."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,28 +121,22 @@ def last_parameters(session_folder: Path) -> dict[str, Any]:
         return {}
 
 
-def last_drafts(session_folder: Path) -> dict[str, str] | None:
-    """Read the drafts that the notebook was last filled with, or None where they are lost."""
+def last_written(session_folder: Path) -> Last:
+    """Read what the notebook was last filled with; empty where that is lost or damaged."""
     try:
-        drafts = json.loads((session_folder / FOLDER / "drafts.json").read_text("utf-8"))
-    except (OSError, ValueError):
-        return None
-    if not isinstance(drafts, dict):
-        return None
-    return {str(slot): str(text) for slot, text in drafts.items()}
+        kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
+        drafts = {str(slot): str(text) for slot, text in kept["drafts"].items()}
+        return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return Last()
 
 
-def keep_drafts(session_folder: Path, drafts: dict[str, str]) -> None:
-    """Remember what the notebook has just been filled with."""
+def keep_written(
+    session_folder: Path, drafts: Mapping[str, str], *, names: Collection[str]
+) -> None:
+    """Remember what the notebook has just been filled with, and by which version."""
     folder = session_folder / FOLDER
     folder.mkdir(exist_ok=True)
-    text = json.dumps(drafts, ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(folder / "drafts.json", text)
-
-
-def keep_notebook(session_folder: Path, notebook: Path) -> None:
-    """Put a copy of the notebook into the history, and let the oldest go."""
-    history = session_folder / FOLDER / "history"
-    files.keep_copy(notebook, history)
-    for old in sorted(history.glob("*.ipynb"))[:-HISTORY_KEPT]:
-        old.unlink()
+    kept = {"tool_version": __version__, "cells": sorted(names), "drafts": dict(drafts)}
+    text = json.dumps(kept, ensure_ascii=False, indent=1) + "\n"
+    files.write_text_safely(folder / "written.json", text)

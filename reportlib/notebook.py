@@ -6,11 +6,12 @@ written once, beside and renamed, when everything has succeeded.
 """
 
 import ast
+import contextlib
 import copy
 import os
 import sys
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,12 +19,14 @@ from typing import Any
 import nbformat
 from nbformat import NotebookNode
 
-from reportlib import cells, files, memory, resources
+from reportlib import cells, files, history, memory, merge, resources
 from reportlib.errors import NotebookError
 from reportlib.parameters import ReportParameters
 
 REPORT = "report.ipynb"
 _TIMEOUT_S = 1800
+_MOST_TRIES = 3
+_STOPPED = "This cell of yours stopped: "
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,10 +37,22 @@ class Run:
     ----------
     notebook : path of the notebook
     kept_slots : narrative cells that were kept as the reviewer wrote them
+    deleted_slots, joined_slots : narrative cells that the reviewer took out, or merged into
+        another one
+    own_code : how many code cells are the reviewer's own
+    stopped : what stopped in them, one line each
+    not_run : how many of them were not run, since this user never signed the notebook
+    aside : where a damaged notebook was moved to, None where there was none
     """
 
     notebook: Path
-    kept_slots: tuple[str, ...]
+    kept_slots: tuple[str, ...] = ()
+    deleted_slots: tuple[str, ...] = ()
+    joined_slots: tuple[str, ...] = ()
+    own_code: int = 0
+    stopped: tuple[str, ...] = ()
+    not_run: int = 0
+    aside: Path | None = None
 
 
 def read_notebook(path: Path) -> NotebookNode:
@@ -65,9 +80,10 @@ def read_notebook(path: Path) -> NotebookNode:
 
 
 def write_notebook(path: Path, notebook: NotebookNode) -> None:
-    """Write a notebook beside, then rename."""
+    """Write a notebook beside, then rename; sign it for this user."""
     nbformat.validate(notebook)
     files.write_text_safely(path, nbformat.writes(notebook) + "\n")
+    sign(notebook)
 
 
 def run_report(
@@ -76,7 +92,11 @@ def run_report(
     parameters: ReportParameters,
     while_running: Callable[[], None] | None = None,
 ) -> Run:
-    """Execute the report notebook on a session and carry the reviewer's edits on.
+    """Execute the report notebook on a session, with the reviewer's work in it.
+
+    The reviewer's notebook is read first and merged into the template (`merge`); what runs and
+    what is written is the merged one. Where it was saved meanwhile, in JupyterLab, the newer
+    one is merged and run again. A damaged notebook is moved aside and the last kept one merged.
 
     Parameters
     ----------
@@ -87,51 +107,145 @@ def run_report(
     Raises
     ------
     NotebookError
-        The reviewer's notebook cannot be read, or parameters and notebook do not fit.
+        Parameters and notebook do not fit, or the notebook is saved again and again.
     ReportError
         A cell stopped with one of this library's errors; the line is that error's.
     """
     target = session_folder / REPORT
-    mine = read_notebook(target) if target.exists() else None
-    fresh = execute(
-        resources.notebooks_folder() / "compression.ipynb",
-        parameters=parameters,
-        folder=session_folder,
-        while_running=while_running,
-    )
-    kept = memory.read_results(session_folder)
-    cells.fill(fresh, kept.drafts)
-    fresh.metadata[cells.KEY] = kept.about
-    kept_slots: tuple[str, ...] = ()
-    if mine is not None:
-        kept_slots = cells.carry_on(fresh, mine, last_drafts=memory.last_drafts(session_folder))
-        memory.keep_notebook(session_folder, target)
+    template = read_notebook(resources.notebooks_folder() / "compression.ipynb")
+    aside = None
+    for _ in range(_MOST_TRIES):
+        saved = _bytes_of(target)
+        try:
+            mine = None if saved is None else read_notebook(target)
+        except NotebookError:
+            aside = history.set_aside(target)
+            saved, mine = None, _last_kept(session_folder)
+        last = memory.last_written(session_folder)
+        merged = merge.merge(template, mine, last=last, trusted=mine is None or is_trusted(mine))
+        fresh = execute(
+            merged.notebook,
+            parameters=parameters,
+            folder=session_folder,
+            own_code=merged.own_code,
+            not_run=merged.not_run,
+            while_running=while_running,
+        )
+        kept = memory.read_results(session_folder)
+        stopped = _what_stopped(fresh)
+        _fill(fresh, kept=kept, merged=merged)
+        if _bytes_of(target) == saved:
+            break
+        while_running = None
+    else:
+        raise NotebookError(
+            f"{target} was saved again during each of {_MOST_TRIES} runs. Stop saving it for a "
+            "few seconds and run 'upheld report' again; nothing was overwritten."
+        )
+    if saved is not None:
+        history.keep(session_folder, target, why="as it was before a run")
     write_notebook(target, fresh)
+    history.keep(session_folder, target, why="as a run left it")
     # A draft counts as the last one only for cells that hold it.
-    memory.keep_drafts(session_folder, kept.drafts)
-    return Run(notebook=target, kept_slots=kept_slots)
+    memory.keep_written(session_folder, kept.drafts, names=merge.names_of(fresh))
+    return Run(
+        notebook=target,
+        kept_slots=merged.kept,
+        deleted_slots=merged.deleted,
+        joined_slots=merged.joined,
+        own_code=len(merged.own_code),
+        stopped=stopped,
+        not_run=len(merged.not_run),
+        aside=aside,
+    )
+
+
+def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> None:
+    """Put the new drafts where nobody edited, and write down what was put there."""
+    cells.fill(fresh, kept.drafts, kept=merged.kept)
+    empty = {name for name, text in kept.drafts.items() if not text.strip()} - set(merged.kept)
+    fresh.cells = [cell for cell in fresh.cells if cells.slot(cell) not in empty]
+    names = merge.names_of(fresh) - empty
+    fresh.metadata[cells.KEY] = {**kept.about, merge.NAMES: sorted(names)}
+    merge.sign_cells(fresh, drafts=kept.drafts)
+
+
+def _bytes_of(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise NotebookError(
+            f"{path} cannot be read ({reason}). Nothing was overwritten."
+        ) from error
+
+
+def _last_kept(session_folder: Path) -> NotebookNode | None:
+    """Return the newest kept notebook that can still be read."""
+    for version in reversed(history.versions(session_folder)):
+        try:
+            return read_notebook(version.path)
+        except NotebookError:
+            continue
+    return None
+
+
+def is_trusted(notebook: NotebookNode) -> bool:
+    """Whether this user has signed a notebook: by `upheld report`, or by running it in Jupyter.
+
+    Jupyter's own signatures: a notebook that came with a stranger's folder has none here.
+    """
+    try:
+        return bool(_notary().check_signature(notebook))
+    except Exception:  # a damaged or missing database signs nothing
+        return False
+
+
+def sign(notebook: NotebookNode) -> None:
+    """Sign a notebook for this user, so that Jupyter trusts it; where that can't be, leave it."""
+    with contextlib.suppress(Exception):
+        _notary().sign(notebook)
+
+
+def _notary() -> Any:
+    from nbformat.sign import NotebookNotary
+
+    return NotebookNotary()
 
 
 def execute(
-    template: Path,
+    notebook: NotebookNode,
     *,
     parameters: ReportParameters,
     folder: Path,
+    own_code: Collection[str] = (),
+    not_run: Collection[str] = (),
     while_running: Callable[[], None] | None = None,
 ) -> NotebookNode:
-    """Run a template notebook with `folder` as its working directory; nothing is written.
+    """Run a notebook with `folder` as its working directory; nothing is written.
 
-    When a cell stops for a reason that is not one of this library's errors, the notebook as
-    far as it came is saved as ``.upheld/stopped.ipynb``, to be opened.
+    Parameters
+    ----------
+    notebook : not changed
+    own_code : ids of the reviewer's own code cells, which may stop without stopping the report
+    not_run : ids of those among them that keep their old output
     """
     import papermill
 
-    notebook = read_notebook(template)
+    notebook = copy.deepcopy(notebook)
+    for cell in notebook.cells:
+        wanted = [merge.MAY_FAIL] * (cell["id"] in own_code) + [merge.NOT_RUN] * (
+            cell["id"] in not_run
+        )
+        if wanted:
+            cell.metadata["tags"] = [*cell.metadata.get("tags", []), *wanted]
     given = parameters.model_dump(mode="json")
     declared = _declared_parameters(notebook)
     if given.keys() != declared:
         raise NotebookError(
-            f"{template.name}: the cell tagged 'parameters' declares {sorted(declared)}, but this "
+            f"{REPORT}: the cell tagged 'parameters' declares {sorted(declared)}, but this "
             f"version passes {sorted(given)}. Make the cell declare exactly these names."
         )
     if while_running is not None:
@@ -146,13 +260,54 @@ def execute(
                 request_save_on_cell_execute=False,
                 cwd=str(folder),
                 kernel_name="python3",
+                engine_name=_engine(),
                 kernel_manager_class=_kernel_manager(Path(sockets)),
                 shutdown_kernel="immediate",  # asking politely stalls for seconds now and then
                 execution_timeout=_TIMEOUT_S,
             )
         except papermill.PapermillExecutionError as error:
             raise _as_report_error(error, folder=folder) from error
-    return _tidied(executed)
+    return _tidied(executed, own_code=own_code)
+
+
+def _engine() -> str:
+    """Name of the engine that lets a reviewer's own cell stop: papermill itself never does."""
+    from papermill.engines import NBClientEngine, papermill_engines
+
+    class Lenient(NBClientEngine):  # type: ignore[misc]
+        @classmethod
+        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **options: Any) -> None:
+            super().execute_managed_notebook(nb_man, kernel_name, **options)
+            for cell in nb_man.nb.cells:
+                if merge.MAY_FAIL in cell.metadata.get("tags", []):
+                    _let_stop(cell)
+
+    papermill_engines.register("upheld", Lenient)
+    return "upheld"
+
+
+def _let_stop(cell: NotebookNode) -> None:
+    """Turn the error of a reviewer's own cell into words under it."""
+    cell.metadata.get("papermill", {}).pop("exception", None)
+    cell.outputs = [
+        nbformat.v4.new_output(
+            "stream", name="stderr", text=f"{_STOPPED}{output.ename}: {output.evalue}\n"
+        )
+        if output.output_type == "error"
+        else output
+        for output in cell.get("outputs", [])
+    ]
+
+
+def _what_stopped(notebook: NotebookNode) -> tuple[str, ...]:
+    """Return what stopped in the reviewer's own cells, one line each."""
+    return tuple(
+        " ".join(output.text.removeprefix(_STOPPED).split())
+        for cell in notebook.cells
+        if cell.cell_type == "code"
+        for output in cell.outputs
+        if output.output_type == "stream" and output.text.startswith(_STOPPED)
+    )
 
 
 def _kernel_manager(sockets: Path) -> type:
@@ -207,7 +362,7 @@ def _as_report_error(error: Any, *, folder: Path) -> Exception:
     )
 
 
-def _tidied(notebook: NotebookNode) -> NotebookNode:
+def _tidied(notebook: NotebookNode, *, own_code: Collection[str] = ()) -> NotebookNode:
     """Take out what differs from run to run: timestamps, random ids, machine paths."""
     tidy = copy.deepcopy(notebook)
     tidy.metadata.pop("papermill", None)
@@ -217,9 +372,12 @@ def _tidied(notebook: NotebookNode) -> NotebookNode:
         "name": "python3",
     }
     tidy.metadata.pop("language_info", None)
-    for index, cell in enumerate(tidy.cells):
+    for cell in tidy.cells:
         cell.metadata.pop("papermill", None)
         cell.metadata.pop("execution", None)
+        if cell["id"] in own_code:
+            ours = (merge.MAY_FAIL, merge.NOT_RUN)
+            cell.metadata["tags"] = [tag for tag in cell.metadata["tags"] if tag not in ours]
         if not cell.metadata.get("tags"):
             cell.metadata.pop("tags", None)
         if "injected-parameters" in cell.metadata.get("tags", []):
@@ -227,8 +385,6 @@ def _tidied(notebook: NotebookNode) -> NotebookNode:
             cell.source = "\n".join(
                 line for line in cell.source.splitlines() if not line.startswith("# Parameters")
             )
-        elif not cells.cell_name(cell):
-            cell["id"] = f"cell-{index}"
     return tidy
 
 

@@ -31,9 +31,9 @@ LAYERS = [
         "words",
         "tables",
     },
-    {"files", "resources", "session", "captures", "figures", "demo", "results", "kept"},
-    {"inputs", "measuring", "analysis", "memory"},
-    {"cells", "notebook", "publish"},
+    {"files", "resources", "lock", "session", "captures", "figures", "demo", "results", "kept"},
+    {"inputs", "measuring", "analysis", "cells", "merge", "history", "memory"},
+    {"notebook", "publish"},
     {"cli"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
