@@ -16,7 +16,7 @@ from reportlib import noise
 from reportlib.deconvolution import HIGHEST_HARMONIC, Deconvolved
 from reportlib.gate import Gate
 from reportlib.levels import G, cell_edges_hz, cell_mean
-from reportlib.model import FloatArray, Response
+from reportlib.model import FloatArray, Reason, Response
 from reportlib.stimulus import SweepLaw
 
 SHORT_GATE = 0.6
@@ -231,7 +231,18 @@ def measure_response(
         arrival_s=arrival_s,
         sweep_start_s=capture.sweep_start_s,
         tail_s=capture.tail_s,
+        untold=_clipped(capture, fraction=fraction),
     )
+
+
+def _clipped(capture: Deconvolved, *, fraction: int) -> tuple[Reason, ...]:
+    """Which points a clipped stretch touches: those whose cell it reaches into."""
+    if not capture.clipped_hz.size:
+        return ()
+    low, high = cell_edges_hz(capture.frequency_hz, fraction=fraction)
+    first, last = capture.clipped_hz[::2, np.newaxis], capture.clipped_hz[1::2, np.newaxis]
+    touched = np.any((first < high) & (last > low), axis=0)
+    return tuple("clipped" if one else "" for one in touched.tolist())
 
 
 def _noise_seen(

@@ -35,8 +35,8 @@ def read_headers(session: Session) -> Headers:
     """Look at every recording's header; one that cannot be used is a fault, not the day's end.
 
     Of the rates that the baseline's takes have the commonest of the day is the session's: nothing
-    can be compared without a baseline. The stimuli and the calibrator's recording are opened too; their rates
-    may differ. Column text, captures and the microphone's correction, is read.
+    can be compared without a baseline. The stimuli and the calibrator's recording are opened
+    too; their rates may differ. Column text, captures and the microphone's correction, is read.
 
     Raises
     ------

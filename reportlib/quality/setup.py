@@ -9,7 +9,7 @@ from reportlib.levels import BANDS
 from reportlib.model import BaselineCurve, DriveStep, QualityNote, Response
 from reportlib.quality.kinds import found
 
-STEP_OFF_DB = 0.1  # `facts.md` section 9: accept |verified − nominal| ≤ 0.1 dB
+STEP_OFF_DB = 0.1  # what is accepted of a step (common practice, no source)
 LEVEL_OFF_DB = 1.0
 SHORT_GATE_S = 0.05
 
