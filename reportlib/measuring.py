@@ -328,13 +328,18 @@ def _clocks_together(
     differing = {
         one.source: drift
         for one, drift in zip(deconvolved[1:], against, strict=True)
-        if drift is not None and drift.to_correct
+        if drift is not None
+        and drift.to_correct_behind(gate_s=gate.length_s, sweep_s=law.duration_s)
     }
     stress, common = _stress_drift(
         reader.session, sample_rate_hz=reader.sample_rate_hz, faults=reader.faults
     )
     # A drift that all share cancels, but not wholly behind a short gate.
-    off = common is not None and common.to_correct and gate.length_s < quality.SHORT_GATE_S
+    off = (
+        common is not None
+        and gate.length_s < quality.SHORT_GATE_S
+        and common.to_correct_behind(gate_s=gate.length_s, sweep_s=law.duration_s)
+    )
     shared_ppm = common.ppm if common is not None and off else 0.0
     moved = {one.source: shared_ppm for one in deconvolved if off}
     for path, drift in differing.items():
