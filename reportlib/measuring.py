@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from reportlib import captures, kept, quality
-from reportlib.clock import Drift, multitone_drift, relative_drift, resampled
+from reportlib.clock import SHORT_GATE_S, Drift, multitone_drift, relative_drift, resampled
 from reportlib.compression import Rules, Setting
 from reportlib.day import Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
@@ -337,7 +337,7 @@ def _clocks_together(
     # A drift that all share cancels, but not wholly behind a short gate.
     off = (
         common is not None
-        and gate.length_s < quality.SHORT_GATE_S
+        and gate.length_s < SHORT_GATE_S
         and common.to_correct_behind(gate_s=gate.length_s, sweep_s=law.duration_s)
     )
     shared_ppm = common.ppm if common is not None and off else 0.0
