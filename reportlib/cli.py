@@ -1,4 +1,4 @@
-"""The command line: ``upheld report``, ``publish`` and ``demo``.
+"""The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
 Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
@@ -17,7 +17,7 @@ from typing import Any
 import click
 
 from reportlib import __version__
-from reportlib.errors import ReportError
+from reportlib.errors import NotebookError, ReportError
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
 
@@ -90,25 +90,31 @@ def report(session: Path, *, as_json: bool, **parameters: Any) -> None:
     from reportlib.session import read_session
 
     read_session(session)  # before a kernel starts: most mistakes are here
-    from reportlib import memory, notebook
+    from reportlib import lock, memory, notebook
 
     remembered = known_parameters(memory.last_parameters(session))
     given = {name: value for name, value in parameters.items() if value is not None}
     chosen = checked_parameters(**{**remembered, **given, "session": "."})
-    with _status("measuring, comparing and drawing"):
-        done = notebook.run_report(session, parameters=chosen, while_running=_import_renderers)
-    written = _render(session)
-    outcome = {
-        "notebook": str(done.notebook),
-        "written": [str(path) for path in written],
-        "kept_cells": list(done.kept_slots),
-    }
+    with lock.only_run(session / memory.FOLDER, what="upheld report"):
+        with _status("measuring, comparing and drawing"):
+            done = notebook.run_report(session, parameters=chosen, while_running=_import_renderers)
+        written = _render(session)
     if as_json:
+        outcome = {
+            "notebook": str(done.notebook),
+            "written": [str(path) for path in written],
+            "kept_cells": list(done.kept_slots),
+            "deleted_cells": list(done.deleted_slots),
+            "merged_cells": list(done.joined_slots),
+            "own_code_stopped": list(done.stopped),
+            "own_code_not_run": done.not_run,
+            "set_aside": None if done.aside is None else str(done.aside),
+        }
         click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
         return
     _say_where(session, written=written)
-    if done.kept_slots:
-        click.echo(f"Kept as you wrote them: {', '.join(done.kept_slots)}.")
+    for line in done.lines():
+        click.echo(line)
 
 
 @main.command()
@@ -122,11 +128,64 @@ def publish(session: Path, *, as_json: bool) -> None:
     Example:
       upheld publish demo_inputs/marram-12
     """
-    written = _render(session)
+    from reportlib import lock, memory, notebook
+
+    notebook.read_notebook(session / notebook.REPORT)  # before anything is made there
+    with lock.only_run(session / memory.FOLDER, what="upheld publish"):
+        written = _render(session)
+        notebook.record_publication(session)
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
         return
     _say_where(session, written=written)
+
+
+@main.command()
+@_SESSION
+@click.option("--restore", type=int, help="Put this version in the place of report.ipynb.")
+@_JSON
+@_one_line_errors
+def history(session: Path, *, restore: int | None, as_json: bool) -> None:
+    r"""List the earlier notebooks of SESSION that are kept, or put one back.
+
+    A notebook is kept before and after every run; the last 30 are. What stands in report.ipynb
+    is kept before another version takes its place.
+
+    \b
+    Example:
+      upheld history demo_inputs/marram-12 --restore 3
+    """
+    from reportlib import history as kept
+    from reportlib import lock, memory, notebook
+
+    if not (session / memory.FOLDER).is_dir():
+        raise NotebookError(
+            f"{session}: nothing is kept there. Make a report first: upheld report {session}"
+        )
+    target = session / notebook.REPORT
+    if restore is not None:
+        with lock.only_run(session / memory.FOLDER, what="upheld history"):
+            version = kept.restore(session, number=restore, notebook=target)
+        click.echo(f"Put version {version.number} in the place of {target}.")
+        return
+    versions = kept.versions(session)
+    if as_json:
+        listed = [
+            {
+                "number": one.number,
+                "saved": one.saved.isoformat(timespec="seconds"),
+                "why": one.why,
+                "bytes": one.size,
+            }
+            for one in versions
+        ]
+        click.echo(json.dumps(listed, ensure_ascii=False, indent=1))
+        return
+    for one in versions:
+        kilobytes = max(1, round(one.size / 1000))
+        click.echo(f"{one.number:5d}  {one.saved:%Y-%m-%d %H:%M}  {kilobytes:6d} kB  {one.why}")
+    if not versions:
+        click.echo("Nothing is kept yet.")
 
 
 @main.command()

@@ -113,6 +113,22 @@ def band_key(result: BandResult) -> str:
     return key if result.test == "short_term" else f"{key}.{result.elapsed_s:g}"
 
 
+def place_of(name: str) -> str:
+    """Say in words what a fact or a grade is about.
+
+    >>> place_of("short.mids.94.mean"), place_of("long.low-mids.92.120"), place_of("test.top")
+    ('mids at 94 dB', 'low mids at 92 dB after 2 min', 'test.top')
+    """
+    spoken = {slug: band for band, slug in SLUGS.items()}
+    match name.split("."):
+        case ["short", slug, level, *_] if slug in spoken:
+            return f"{spoken[slug]} at {level} dB"
+        case ["long", slug, level, elapsed, *_] if slug in spoken:
+            return f"{spoken[slug]} at {level} dB after {duration(float(elapsed))}"
+        case _:
+            return name
+
+
 def digits_for(u95_db: float) -> int:
     """Return how many decimals an interval supports: one below 1 dB, none above."""
     return 1 if u95_db < 1.0 else 0

@@ -15,13 +15,14 @@ from typing import Any
 from jinja2 import FileSystemLoader, StrictUndefined
 from jinja2.sandbox import SandboxedEnvironment
 
-from reportlib import __version__, files, resources, results
+from reportlib import __version__, corrections, files, resources, results
 from reportlib.errors import NotebookError
 from reportlib.facts import collect
 from reportlib.merge import Last
-from reportlib.model import Analysis
+from reportlib.model import Analysis, BandResult, Fact
 from reportlib.parameters import ReportParameters
 from reportlib.words import narrative
+from reportlib.words.changed import what_changed
 
 FOLDER = ".upheld"
 
@@ -62,6 +63,7 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     drafts = narrative.draft(
         analysis, facts=facts, templates=narrative_templates(), parameters=parameters
     )
+    drafts["what-changed"] = _what_changed(analysis, facts=facts)
     kept = {"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()}
     texts = {
         "compression.csv": results.compression_csv((*analysis.short_term, *analysis.long_term)),
@@ -71,6 +73,23 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     }
     for name, text in texts.items():
         files.write_text_safely(folder / name, text)
+
+
+def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:
+    """Draft what has changed since the report was last published, empty where nothing has."""
+    published = corrections.read_published(Path(analysis.session.folder))
+    if not published:
+        return ""
+    last = published[-1]
+    return what_changed(
+        corrections.changes(
+            last,
+            grades=corrections.grades_of(analysis.bands),
+            numbers=corrections.written_numbers(facts, names=frozenset(last.numbers)),
+        ),
+        since=last.date,
+        templates=narrative_templates(),
+    )
 
 
 def about(analysis: Analysis) -> dict[str, Any]:
@@ -105,6 +124,39 @@ def read_results(session_folder: Path) -> Kept:
         run = json.loads((folder / "run.json").read_text("utf-8"))
         data = {name: (folder / name).read_bytes() for name in ("compression.csv", "results.json")}
         return Kept(drafts=dict(run["drafts"]), about=dict(run["about"]), data=data)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise NotebookError(
+            f"{folder}: the results of the last run are missing or damaged "
+            f"({type(error).__name__}). Run 'upheld report {session_folder}' first."
+        ) from error
+
+
+@dataclass(frozen=True, kw_only=True)
+class Told:
+    """What the last run says: grades and facts by name, digests of the session's files."""
+
+    grades: dict[str, str]
+    facts: dict[str, Fact]
+    digests: dict[str, str]
+
+
+def read_told(session_folder: Path) -> Told:
+    """Read what the last run found, as far as words may quote it.
+
+    Raises
+    ------
+    NotebookError
+        No run has been kept, or what was kept is damaged.
+    """
+    folder = session_folder / FOLDER / "results"
+    try:
+        document = json.loads((folder / "results.json").read_text("utf-8"))
+        bands = [BandResult(**band) for band in document["bands"]]
+        return Told(
+            grades=corrections.grades_of(bands),
+            facts=results.facts_from_json((folder / "facts.json").read_text("utf-8")),
+            digests=dict(document["digests"]),
+        )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise NotebookError(
             f"{folder}: the results of the last run are missing or damaged "

@@ -18,7 +18,7 @@ NUMBERS = {
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
-    {"day", "model", "soaked", "judged", "shown", "parameters"},
+    {"day", "model", "soaked", "judged", "corrected", "shown", "parameters"},
     NUMBERS | {"simulate"},
     {
         "grades",
@@ -32,8 +32,8 @@ LAYERS = [
         "tables",
     },
     {"files", "resources", "lock", "session", "captures", "figures", "demo", "results", "kept"},
-    {"inputs", "measuring", "analysis", "cells", "merge", "history", "memory"},
-    {"notebook", "publish"},
+    {"inputs", "measuring", "analysis", "cells", "merge", "history", "corrections", "memory"},
+    {"execution", "notebook", "publish"},
     {"cli"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
@@ -45,7 +45,7 @@ FORBIDDEN_IN_CORE = {
 ONLY = {
     "soundfile": {"captures", "demo"},
     "matplotlib": {"figures"},
-    "papermill": {"notebook"},
+    "papermill": {"execution"},
     "nbconvert": {"publish", "cli"},
     "typst": {"publish", "cli"},
     "click": {"cli"},
