@@ -130,7 +130,7 @@ def run_report(
         A cell stopped with one of this library's errors; the line is that error's.
     """
     target = session_folder / REPORT
-    template = read_notebook(resources.notebooks_folder() / "compression.ipynb")
+    template = _template()
     aside = None
     for _ in range(_MOST_TRIES):
         saved = _bytes_of(target)
@@ -176,6 +176,10 @@ def run_report(
         not_run=len(merged.not_run),
         aside=aside,
     )
+
+
+def _template() -> NotebookNode:
+    return read_notebook(resources.notebooks_folder() / "compression.ipynb")
 
 
 def record_publication(session_folder: Path) -> None:
