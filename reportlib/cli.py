@@ -45,10 +45,14 @@ def _one_line_errors(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(*args, **options)
         except ReportError as error:
-            click.echo(f"upheld: {' '.join(str(error).split())}", err=True)
+            _echo_error(error)
             sys.exit(error.exit_code)
 
     return wrapped
+
+
+def _echo_error(error: ReportError) -> None:
+    click.echo(f"upheld: {' '.join(str(error).split())}", err=True)
 
 
 _SESSION = click.argument("session", type=click.Path(path_type=Path))
@@ -74,9 +78,10 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome 
     type=click.IntRange(1, 48),
     help="Smoothing of responses, the n of 1/n octave.  [default: 12]",
 )
+@click.option("--watch", is_flag=True, help="Run again whenever the session changes.")
 @_JSON
 @_one_line_errors
-def report(session: Path, *, as_json: bool, **parameters: Any) -> None:
+def report(session: Path, *, watch: bool, as_json: bool, **parameters: Any) -> None:
     r"""Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
 
     SESSION is a folder with a session.toml. Text that you edited in its report.ipynb is kept.
@@ -86,6 +91,24 @@ def report(session: Path, *, as_json: bool, **parameters: Any) -> None:
     Example:
       upheld report demo_inputs/marram-12
     """
+    if not watch:
+        _report(session, as_json=as_json, parameters=parameters)
+        return
+    from reportlib.watching import run_on_changes
+
+    def run(changed: tuple[Path, ...]) -> None:
+        if changed:
+            click.echo(f"Changed: {', '.join(path.name for path in changed)}.")
+        try:
+            _report(session, as_json=as_json, parameters=parameters)
+        except ReportError as error:  # mended, it changes again
+            _echo_error(error)
+        click.echo("Waiting for changes; Ctrl-C ends it.", err=True)
+
+    run_on_changes(session, run=run)
+
+
+def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> None:
     from reportlib.parameters import checked_parameters, known_parameters
     from reportlib.session import read_session
 

@@ -32,7 +32,17 @@ LAYERS = [
         "tables",
     },
     {"files", "resources", "lock", "session", "captures", "figures", "demo", "results", "kept"},
-    {"inputs", "measuring", "analysis", "cells", "merge", "history", "corrections", "memory"},
+    {
+        "inputs",
+        "measuring",
+        "analysis",
+        "cells",
+        "merge",
+        "history",
+        "corrections",
+        "memory",
+        "watching",
+    },
     {"execution", "notebook", "publish"},
     {"cli"},
 ]
@@ -49,6 +59,7 @@ ONLY = {
     "nbconvert": {"publish", "cli"},
     "typst": {"publish", "cli"},
     "click": {"cli"},
+    "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
 }
 MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or
