@@ -163,8 +163,8 @@ class NeedAnswer:
     loudspeakers : how many share it
     average_low_db, average_high_db : level that one of them must make at 1 m, by every method
     peak_low_db, peak_high_db : rms level of the sine that reaches as high as its peaks
-    tested_to_db, played_to_db : highest level of the sweeps, and of the long-term test (None
-        without one), on the same scale
+    tested_to_db, played_to_db : highest level of the sweeps, and of the long-term test, on the
+        same scale; None where the test was not made
     peaks, average : the answer by the short-term and by the long-term test
     answer : of both
     bands : bass first
@@ -180,7 +180,7 @@ class NeedAnswer:
     average_high_db: float
     peak_low_db: float
     peak_high_db: float
-    tested_to_db: float
+    tested_to_db: float | None
     played_to_db: float | None
     peaks: Answer
     average: Answer

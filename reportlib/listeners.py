@@ -22,6 +22,7 @@ from reportlib.listening import (
 from reportlib.model import BandResult, BaselineCurve, ChangeCurve, DriveStep, SeatLevel
 from reportlib.need import NEEDS, abilities, answer_need
 from reportlib.parameters import ReportParameters
+from reportlib.soaked import Playing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +44,7 @@ def listeners(
     steps: Sequence[DriveStep],
     bands: Sequence[BandResult],
     parameters: ReportParameters,
+    playing: Sequence[Playing] = (),
 ) -> Listeners:
     """Carry the levels to every seat, answer every need there, and say what ears may take.
 
@@ -50,13 +52,16 @@ def listeners(
     ----------
     curves, steps : of the short-term test
     bands : of both tests
+    playing : the long-term levels whose stress was recorded
     """
     space = session.rig.space
     levels = given_levels(baseline, curves=curves, steps=steps, space=space)
     seats = all_seats(parameters)
     start_db = starts_at(baseline, space=space)
     peaks, average = (
-        abilities(bands, test=test, session=session, start_db=start_db, steps=steps)
+        abilities(
+            bands, test=test, session=session, start_db=start_db, steps=steps, playing=playing
+        )
         for test in ("short_term", "long_term")
     )
     basis: Basis = "calibrated" if is_calibrated(baseline, space=space) else "assumed"

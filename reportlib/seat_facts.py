@@ -23,15 +23,18 @@ def slug(name: str) -> str:
 def seat_facts(analysis: Analysis) -> Iterator[Fact]:
     """Name every number about listeners that a sentence may need."""
     own = [seat for seat in analysis.in_room if seat.setup == SEAT_SETUP]
-    for level_db in dict.fromkeys(seat.level_db for seat in own):
-        yield from _arriving(level_db, [seat for seat in own if seat.level_db == level_db])
+    for asked_db in dict.fromkeys(seat.level_db for seat in own):
+        yield from _arriving(asked_db, [seat for seat in own if seat.level_db == asked_db])
     needs = [answer for answer in analysis.needs if answer.setup == SEAT_SETUP]
     for answer in needs:
         yield from _need(answer)
     for answer in needs[:1]:
-        yield Fact(name="need.tested-to", value=answer.tested_to_db, unit="dB", digits=0)
-        if answer.played_to_db is not None:
-            yield Fact(name="need.played-to", value=answer.played_to_db, unit="dB", digits=0)
+        for name, level_db in (
+            ("tested-to", answer.tested_to_db),
+            ("played-to", answer.played_to_db),
+        ):
+            if level_db is not None:
+                yield Fact(name=f"need.{name}", value=level_db, unit="dB", digits=0)
     yield from _exposure(shown_exposure(analysis))
     if analysis.day_dose is not None:
         yield from _dose(analysis.day_dose)

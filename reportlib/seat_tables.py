@@ -26,7 +26,7 @@ def seat_table(analysis: Analysis) -> Table | None:
             for seat in analysis.in_room
             if (seat.setup, seat.method) == (setup, method)
         }
-        where = f"{setup}, {own[levels[0]].listeners_distance_m:g} m"
+        where = f"{setup}, {own[levels[0]].listeners_distance_m:g}\u00a0m"
         cells = [_range(own[level].low_db, own[level].high_db) for level in levels]
         rows.append((where, method.replace("'", "’"), *cells))
         keys = [f"seat.{level_key(level)}." for level in levels]
@@ -58,23 +58,23 @@ def need_table(analysis: Analysis) -> Table | None:
     answers = {(one.need, one.setup): one.answer.replace("'", "’") for one in analysis.needs}
     return Table(
         name="needs",
-        caption="Is it loud enough? What is listened to, its average level at the seat and its "
-        "peaks over that; what one loudspeaker must then make at 1 m for your seat; and the answer "
-        "there and in other settings.",
-        columns=("what", "at the seat", "peaks", "asks at 1 m", "in peaks", *setups),
+        caption="Is it loud enough? What is listened to, its average level at the seat, and the "
+        "answer there and in other settings; then its peaks over that average, and what one "
+        "loudspeaker must make at 1 m for your seat.",
+        columns=("what", "at the seat", *setups, "peaks", "asks at 1 m", "in peaks"),
         rows=tuple(
             (
                 one.need,
                 f"{one.wanted_db:g} dB{one.weighting}",
+                *(answers[one.need, setup] for setup in setups),
                 f"+{number(one.crest_db, 0)} dB",
                 f"{_range(one.average_low_db, one.average_high_db)} dB",
                 f"{_range(one.peak_low_db, one.peak_high_db)} dB",
-                *(answers[one.need, setup] for setup in setups),
             )
             for one in own
         ),
         anchors=tuple(row_anchors(facts, key=f"need.{slug(one.need)}.") for one in own),
-        numeric=(False, True, True, True, True, *(False for _ in setups)),
+        numeric=(False, True, *(False for _ in setups), True, True, True),
     )
 
 

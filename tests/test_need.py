@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from builders import make_analysis
 from hypothesis import given
@@ -24,6 +25,7 @@ from reportlib.need import (
 )
 from reportlib.need.answers import band_share_db
 from reportlib.rooms import LIVING_ROOM
+from reportlib.soaked import GroupTrack, Playing, ThermalFit
 
 SEAT = Seat(setup="your seat", room=LIVING_ROOM, distance_m=3.0, loudspeakers=2)
 MUSIC = Need(name="music", average_db=75.0, weighting="A", crest_db=15.0)
@@ -193,6 +195,47 @@ def test_abilities_are_read_from_the_results_on_the_scale_of_the_drive():
     assert [point.level_db for point in long[2].points] == [80.0, 90.0]
     last = analysis.band("mids", test="long_term", level_db=92.0)
     assert long[2].points[-1].loss_db == -last.mean_db  # the last stage
+
+
+def played(level_db, *, end_db, cold_known):
+    """A recorded stress of three periods in the mids, with or without a fit to the cold level."""
+    three = np.array([-0.1, -0.3, end_db])
+    fit = ThermalFit(
+        terms=(), cold_db=0.0, cold_u95_db=0.1, cold_known=cold_known, end_loss_db=2.0,
+        end_loss_u95_db=0.2, cooling_ratio=None, projected_600_s_db=None, projected_u95_db=None,
+        refusal="", residual_db=0.0, effective_count=3.0,
+    )  # fmt: skip
+    mids = GroupTrack(
+        kind="band", name="mids", low_hz=500.0, high_hz=2000.0, change_db=three,
+        u95_db=np.full(3, 0.1), distortion_db=np.full(3, -40.0), fitted_db=three, tones=9, fit=fit,
+    )  # fmt: skip
+    tones = np.zeros((3, 1))
+    return Playing(
+        level_db=level_db, period_s=1.0, stages=(), elapsed_s=np.arange(3.0),
+        clock_s=np.arange(3.0), stage=np.zeros(3), settled=np.array([False, True, True]),
+        frequency_hz=np.array([1000.0]), change_db=np.zeros((3, 1)),
+        u95_db=tones, usable=tones == 0.0, cold_known=cold_known,
+        distortion_db=np.full(3, -40.0), groups=(mids,),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("end_db", "cold_known", "expected"),
+    [(-0.5, True, 2.0), (-3.0, False, 3.0), (+0.5, False, None)],
+)
+def test_what_the_stress_itself_lost_counts_where_it_is_more(end_db, cold_known, expected):
+    """A coil cools before the sweep: the end of the stress, or the sweep where that lost more."""
+    analysis = make_analysis()
+    common = {"session": analysis.session, "start_db": 72.0, "steps": analysis.drive_steps}
+    track = played(92.0, end_db=end_db, cold_known=cold_known)
+    found = abilities(analysis.bands, test="long_term", playing=[track], **common)
+    sweep = -analysis.band("mids", test="long_term", level_db=92.0).mean_db
+    assert 0.0 < sweep < 2.0
+    assert found[2].points[-1].loss_db == pytest.approx(sweep if expected is None else expected)
+    without = abilities(analysis.bands, test="long_term", **common)
+    assert found[0] == without[0]  # the bass was not heard
+    short = abilities(analysis.bands, test="short_term", playing=[track], **common)
+    assert short == abilities(analysis.bands, test="short_term", **common)
 
 
 def test_every_preset_has_both_methods_and_asks_more_the_farther_it_is():

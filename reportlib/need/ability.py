@@ -14,9 +14,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from reportlib.day import Session, Test
 from reportlib.levels import BANDS
 from reportlib.model import BandResult, DriveStep
+from reportlib.soaked import Playing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,12 +61,17 @@ def abilities(
     session: Session,
     start_db: float,
     steps: Sequence[DriveStep],
+    playing: Sequence[Playing] = (),
 ) -> tuple[Ability, ...]:
     """Return what one test says of every band, bass first.
+
+    Of the long-term test the larger loss counts: what the sweep after the stress saw, or, where
+    the stress itself was recorded, the end of it, before anything cooled.
 
     Parameters
     ----------
     start_db : the baseline's level at 1 m; the short-term test counts from it, without loss
+    playing : the long-term levels whose stress was recorded
     """
     if test == "short_term":
         levels = {step.level_db: start_db + step.applied_db for step in steps}
@@ -73,19 +81,50 @@ def abilities(
         first = []
     found = []
     for name in (band.name for band in BANDS):
-        # Of several stages the last stands: a later result of the same level replaces it.
-        own = {
-            levels[one.level_db]: LossAt(
-                level_db=levels[one.level_db],
+        own: dict[float, LossAt] = {}
+        for one in bands:
+            if one.test != test or one.band != name or one.level_db not in levels:
+                continue
+            # Of several stages the last stands: it replaces those before.
+            level = levels[one.level_db]
+            after = LossAt(
+                level_db=level,
                 loss_db=None if one.mean_db is None else -one.mean_db,
                 u95_db=one.u95_db or 0.0,
             )
-            for one in bands
-            if one.test == test and one.band == name and one.level_db in levels
-        }
+            heard = [track for track in playing if track.level_db == one.level_db]
+            at_the_end = [_at_the_end(track, band=name, level_db=level) for track in heard]
+            own[level] = _larger([after, *(at_the_end if test == "long_term" else ())])
         points = (*first, *(own[level] for level in sorted(own))) if own else ()
         found.append(Ability(band=name, points=points))
     return tuple(found)
+
+
+def _at_the_end(playing: Playing, *, band: str, level_db: float) -> LossAt:
+    """The loss at the end of the stress, against the cold level where it is known.
+
+    Else since the first period, which leaves out what was lost in it.
+    """
+    track = playing.group(band)
+    if track is None:
+        return LossAt(level_db=level_db, loss_db=None)
+    if track.fit is not None and track.fit.cold_known:
+        loss, u95 = track.fit.end_loss_db, track.fit.end_loss_u95_db
+        return LossAt(level_db=level_db, loss_db=loss, u95_db=u95)
+    told = np.flatnonzero(np.isfinite(track.change_db) & np.isfinite(track.u95_db))
+    if told.size == 0:
+        return LossAt(level_db=level_db, loss_db=None)
+    last = int(told[-1])
+    return LossAt(
+        level_db=level_db,
+        loss_db=-float(track.change_db[last]),
+        u95_db=float(track.u95_db[last]),
+    )
+
+
+def _larger(found: Sequence[LossAt]) -> LossAt:
+    """The one with the largest loss; one that can't be told only where none can."""
+    return max(found, key=lambda one: -math.inf if one.loss_db is None else one.loss_db)
 
 
 def loss_over(ability: Ability, *, low_db: float, high_db: float) -> Loss:

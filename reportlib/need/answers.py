@@ -103,7 +103,7 @@ def answer_need(
         average_high_db=high,
         peak_low_db=low + to_peak,
         peak_high_db=high + to_peak,
-        tested_to_db=_loudest(peaks) or 0.0,
+        tested_to_db=_loudest(peaks),
         played_to_db=_loudest(average),
         peaks=in_peaks,
         average=in_average,

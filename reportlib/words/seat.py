@@ -43,13 +43,25 @@ def at_your_seat(writer: Writer) -> str:
     paragraphs = [" ".join(_why(writer, answers)), " ".join(_arriving(writer, top))]
     if top is not None:
         paragraphs.append(_method(writer, seat=seat, key=top))
-    paragraphs.append(writer.say("at-your-seat/meaning"))
+    paragraphs.append(_meaning(writer))
     return writer.page(
         "at-your-seat",
         answer=writer.say(
             "at-your-seat/answer", place=place(seat), clauses=_clauses(writer, answers)
         ),
         paragraphs=[one for one in paragraphs if one],
+    )
+
+
+def _meaning(writer: Writer) -> str:
+    if not writer.analysis.session.long_term:
+        return writer.say("at-your-seat/meaning-in-peaks")
+    heard = bool(writer.analysis.playing)
+    return writer.say(
+        "at-your-seat/meaning",
+        minutes="read at the end of the stress, and in the sweep after it; the larger counts"
+        if heard
+        else "read in the sweep after the stress, when a coil has already cooled a little",
     )
 
 
