@@ -20,6 +20,7 @@ from reportlib import __version__
 from reportlib.errors import NotebookError, ReportError
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
+SEAT_ROOMS = ("kitchen desk", "living room", "film night in a hall", "small stage")
 
 CAUTION = (
     "Loud tests hurt ears, drive units and amplifiers: stay out of the room or wear protection, "
@@ -62,15 +63,32 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome 
 @main.command()
 @_SESSION
 @click.option(
+    "--seat-room",
+    type=click.Choice(SEAT_ROOMS),
+    help="Where the reader listens.  [default: living room]",
+)
+@click.option(
     "--seat-distance",
     "seat_distance_m",
     type=float,
-    help="Where the reader sits, in metres from the loudspeakers.  [default: 3]",
+    help="Where the reader sits, in metres from the loudspeakers.  [default: as usual there]",
 )
 @click.option(
     "--seat-loudspeakers",
-    type=click.IntRange(1, 2),
-    help="How many loudspeakers play there.  [default: 2]",
+    type=click.IntRange(1, 12),
+    help="How many loudspeakers play there.  [default: as usual there]",
+)
+@click.option(
+    "--seat-volume",
+    "seat_volume_m3",
+    type=float,
+    help="Volume of the room there, in cubic metres.  [default: as usual there]",
+)
+@click.option(
+    "--seat-reverberation",
+    "seat_reverberation_s",
+    type=float,
+    help="Reverberation time of the room there, in seconds.  [default: as usual there]",
 )
 @click.option(
     "--smoothing",
@@ -109,7 +127,7 @@ def report(session: Path, *, watch: bool, as_json: bool, **parameters: Any) -> N
 
 
 def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> None:
-    from reportlib.parameters import checked_parameters, known_parameters
+    from reportlib.parameters import checked_parameters, known_parameters, merged_parameters
     from reportlib.session import read_session
 
     read_session(session)  # before a kernel starts: most mistakes are here
@@ -117,7 +135,7 @@ def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> N
 
     remembered = known_parameters(memory.last_parameters(session))
     given = {name: value for name, value in parameters.items() if value is not None}
-    chosen = checked_parameters(**{**remembered, **given, "session": "."})
+    chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
     with lock.only_run(session / memory.FOLDER, what="upheld report"):
         with _status("measuring, comparing and drawing"):
             done = notebook.run_report(session, parameters=chosen, while_running=_import_renderers)

@@ -13,7 +13,17 @@ Names are dotted and lower case: test, band, level, then what it is.
                                 ``.u95`` its interval rounded up, ``.worst``, ``.worst-at``
 ``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
 ``step.<level>.asked``          a volume step as asked for, and ``.measured``
-``seat.<level>.low``, ``.high`` the range at the reader's seat
+``seat.<level>.low``, ``.high`` the range at the reader's seat, by every method; ``.sum-low`` and
+                                ``.sum-high`` by the trade's sum, ``.room-low`` and
+                                ``.room-high`` by Hopkins–Stryker
+``need.<need>.average-low``, …  what one loudspeaker must make at 1 m for a need at the reader's
+                                seat: ``.average-high``, ``.peak-low``, ``.peak-high``; what a
+                                band loses there: ``.<band>.least``, ``.<band>.most``
+``need.tested-to``,             how loud the sweeps and the long-term test were, on that scale
+``need.played-to``
+``exposure.<what>.level``, …    level of a setting or a need, dBA, and how long it may last:
+                                ``.day`` (NIOSH), ``.week`` (WHO–ITU), ``.osha``
+``dose.day``, ``dose.week``, …  what the measuring day comes to, %; ``dose.sounding``
 =============================== ============================================================
 """
 
@@ -22,9 +32,9 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Fact
+from reportlib.seat_facts import seat_facts
 
 SLUGS = {band.name: band.slug for band in BANDS}
-SEAT_SETUP = "your seat"
 
 
 class FactTable(Mapping[str, Fact]):
@@ -75,9 +85,11 @@ def frequency(value_hz: float) -> str:
 def duration(value_s: float) -> str:
     """Write a length of time for reading.
 
-    >>> duration(18.0), duration(120.0), duration(90.0)
-    ('18 s', '2 min', '90 s')
+    >>> duration(18.0), duration(120.0), duration(90.0), duration(9000.0)
+    ('18 s', '2 min', '90 s', '2.5 h')
     """
+    if value_s >= 7200.0:
+        return f"{value_s / 3600:.3g} h"
     if value_s >= 120.0:
         return f"{value_s / 60:.3g} min"
     return f"{value_s:.3g} s"
@@ -129,6 +141,12 @@ def place_of(name: str) -> str:
             return name
 
 
+def row_anchors(facts: FactTable, *, key: str) -> str:
+    """Return the anchors of a table's row: its own, and one for each fact that stands in it."""
+    names = [f"fact-{name}" for name in facts if name.startswith(key)]
+    return " ".join([f"fact-{key[:-1]}", *names] if names else [])
+
+
 def digits_for(u95_db: float) -> int:
     """Return how many decimals an interval supports: one below 1 dB, none above."""
     return 1 if u95_db < 1.0 else 0
@@ -159,15 +177,7 @@ def collect(analysis: Analysis) -> FactTable:
             facts.append(
                 Fact(name=f"{key}.measured", value=step.measured_db, unit="dB", digits=2, row=row)
             )
-    for seat in analysis.in_room:
-        if seat.setup != SEAT_SETUP:
-            continue
-        key = f"seat.{level_key(seat.level_db)}"
-        row = f"fact-{key}"
-        facts += [
-            Fact(name=f"{key}.low", value=seat.low_db, unit="dB", digits=0, row=row),
-            Fact(name=f"{key}.high", value=seat.high_db, unit="dB", digits=0, row=row),
-        ]
+    facts += seat_facts(analysis)
     return FactTable(facts)
 
 

@@ -13,7 +13,15 @@ import numpy as np
 
 from reportlib.arrays import BoolArray, FloatArray, freeze, frozen_array, same_length
 from reportlib.day import Session, Test
-from reportlib.judged import Audible, Exposure, Finding, Limit
+from reportlib.judged import (
+    Audible,
+    DayDose,
+    Exposure,
+    Finding,
+    Limit,
+    NeedAnswer,
+    SeatBand,
+)
 from reportlib.soaked import Playing
 
 __all__ = [
@@ -367,6 +375,9 @@ class Analysis:
     findings: tuple[Finding, ...] = ()
     audible: tuple[Audible, ...] = ()
     exposure: tuple[Exposure, ...] = ()
+    needs: tuple[NeedAnswer, ...] = ()
+    seat_bands: tuple[SeatBand, ...] = ()
+    day_dose: DayDose | None = None
 
     def band(self, name: str, *, test: Test, level_db: float) -> BandResult:
         """Return one band of one level (the last stage for long-term)."""

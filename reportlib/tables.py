@@ -1,8 +1,6 @@
 """The report's tables: records in, finished text out, with the anchors that quotes link to."""
 
 from reportlib.facts import (
-    SEAT_SETUP,
-    FactTable,
     band_key,
     collect,
     digits_for,
@@ -11,8 +9,20 @@ from reportlib.facts import (
     level_key,
     number,
 )
+from reportlib.facts import row_anchors as _anchors
 from reportlib.model import Analysis, BandResult
+from reportlib.seat_tables import exposure_table, need_table, seat_band_table, seat_table
 from reportlib.shown import Table
+
+__all__ = [
+    "band_table",
+    "exposure_table",
+    "need_table",
+    "quality_table",
+    "seat_band_table",
+    "seat_table",
+    "step_table",
+]
 
 _SEVERITY = {"refused": "left out", "warning": "warning", "note": "note"}
 
@@ -64,34 +74,6 @@ def _range(result: BandResult) -> str:
     return f"{result.band}, {frequency(result.low_hz)} to {frequency(result.high_hz)}"
 
 
-def seat_table(analysis: Analysis) -> Table | None:
-    """What arrives in four settings, from the loudest level and the one below."""
-    if not analysis.in_room:
-        return None
-    facts = collect(analysis)
-    setups = list(dict.fromkeys(seat.setup for seat in analysis.in_room))
-    levels = sorted({seat.level_db for seat in analysis.in_room})
-    rows, anchors = [], []
-    for setup in setups:
-        own = {seat.level_db: seat for seat in analysis.in_room if seat.setup == setup}
-        far = f"{own[levels[0]].listeners_distance_m:g} m"
-        cells = [
-            f"{number(own[level].low_db, 0)}–{number(own[level].high_db, 0)} dB" for level in levels
-        ]
-        rows.append((setup, far, *cells))
-        keys = [f"seat.{level_key(level)}." for level in levels] if setup == SEAT_SETUP else []
-        anchors.append(" ".join(filter(None, (_anchors(facts, key=key) for key in keys))))
-    return Table(
-        name="seat",
-        caption="What arrives at a listener, by the trade’s sum, for each level asked of one "
-        "loudspeaker at 1 m.",
-        columns=("where", "distance", *(f"{level:g} dB asked" for level in levels)),
-        rows=tuple(rows),
-        anchors=tuple(anchors),
-        numeric=(False, True, *(True for _ in levels)),
-    )
-
-
 def step_table(analysis: Analysis) -> Table | None:
     """The volume steps: asked for and measured."""
     if not analysis.drive_steps:
@@ -133,8 +115,3 @@ def quality_table(analysis: Analysis) -> Table | None:
         columns=("kind", "what", "recording"),
         rows=tuple((_SEVERITY[note.severity], note.message, note.capture) for note in notes),
     )
-
-
-def _anchors(facts: FactTable, *, key: str) -> str:
-    names = [f"fact-{name}" for name in facts if name.startswith(key)]
-    return " ".join([f"fact-{key[:-1]}", *names] if names else [])

@@ -14,7 +14,7 @@ ROOT = PACKAGE.parent
 
 NUMBERS = {
     "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
-    "uncertainty", "compression",
+    "uncertainty", "compression", "rooms",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
@@ -23,7 +23,12 @@ LAYERS = [
     {
         "grades",
         "listening",
+        "need",
+        "exposure",
+        "listeners",
         "facts",
+        "seat_facts",
+        "seat_tables",
         "wording",
         "quality",
         "text_notes",
