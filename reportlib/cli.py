@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import asdict
 from functools import wraps
 from pathlib import Path
 from typing import Any
@@ -150,6 +151,8 @@ def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> N
             "own_code_stopped": list(done.stopped),
             "own_code_not_run": done.not_run,
             "set_aside": None if done.aside is None else str(done.aside),
+            "quotes": [{"cell": slot, **asdict(quote)} for slot, quote in done.quotes],
+            "read_again": {slot: list(why) for slot, why in done.read_again.items()},
         }
         click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
         return
@@ -160,9 +163,10 @@ def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> N
 
 @main.command()
 @_SESSION
+@click.option("--as-it-is", is_flag=True, help="Publish though cells are to be read again.")
 @_JSON
 @_one_line_errors
-def publish(session: Path, *, as_json: bool) -> None:
+def publish(session: Path, *, as_it_is: bool, as_json: bool) -> None:
     r"""Render SESSION's edited notebook again, without analysing anything.
 
     \b
@@ -171,7 +175,7 @@ def publish(session: Path, *, as_json: bool) -> None:
     """
     from reportlib import lock, memory, notebook
 
-    notebook.read_notebook(session / notebook.REPORT)  # before anything is made there
+    notebook.require_read(session, as_it_is=as_it_is)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
         written = _render(session)
         notebook.record_publication(session)

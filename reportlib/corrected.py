@@ -14,7 +14,7 @@ class Published:
     when : local time, to the second, ISO 8601
     captures : digest of all that was measured
     narrative : digest of each narrative cell's text, by slot
-    grades : by the facts' key of a band and level, such as ``"short.mids.94"``
+    judged : grades by the facts' key of a band and level (``"short.mids.94"``), causes, answers
     numbers : quoted facts as written, by name
     """
 
@@ -22,7 +22,7 @@ class Published:
     tool_version: str
     captures: str
     narrative: Mapping[str, str]
-    grades: Mapping[str, str]
+    judged: Mapping[str, str]
     numbers: Mapping[str, str]
 
     @property

@@ -12,6 +12,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Any
 
 from reportlib import files
 from reportlib.corrected import Changed, Published
@@ -28,7 +29,7 @@ def record(
     tool_version: str,
     digests: Mapping[str, str],
     narrative: Mapping[str, str],
-    grades: Mapping[str, str],
+    judged: Mapping[str, str],
     numbers: Mapping[str, str],
 ) -> Published:
     """Make the entry of a publication.
@@ -44,7 +45,7 @@ def record(
         tool_version=tool_version,
         captures=_digest(listed),
         narrative={slot: _digest(text) for slot, text in sorted(narrative.items())},
-        grades=dict(sorted(grades.items())),
+        judged=dict(sorted(judged.items())),
         numbers=dict(sorted(numbers.items())),
     )
 
@@ -75,15 +76,15 @@ def keep_published(session_folder: Path, entry: Published) -> None:
 
 
 def changes(
-    then: Published, *, grades: Mapping[str, str], numbers: Mapping[str, str]
+    then: Published, *, judged: Mapping[str, str], numbers: Mapping[str, str]
 ) -> tuple[Changed, ...]:
     """Return which grades read otherwise now, and which of the numbers quoted then.
 
     A number that was not quoted then is no correction; one that has gone is.
     """
     found = [
-        Changed(name=name, then=then.grades.get(name, ""), now=grades.get(name, ""))
-        for name in dict.fromkeys((*then.grades, *grades))
+        Changed(name=name, then=then.judged.get(name, ""), now=judged.get(name, ""))
+        for name in dict.fromkeys((*then.judged, *judged))
     ]
     found += [
         Changed(name=name, then=value, now=numbers.get(name, ""))
@@ -92,12 +93,24 @@ def changes(
     return tuple(one for one in found if one.then != one.now)
 
 
-def grades_of(bands: Sequence[BandResult]) -> dict[str, str]:
-    """Return the grades by the facts' keys, as they are said."""
-    return {
-        band_key(one): f"{one.grade}, may be {one.grade_may_be}" if one.grade_may_be else one.grade
-        for one in bands
-    }
+def judged(document: Mapping[str, Any]) -> dict[str, str]:
+    """Return what ``results.json`` judges, by name: grades, causes and answers, as they are said.
+
+    Raises
+    ------
+    KeyError, TypeError
+        It is no such document.
+    """
+    found = {}
+    for band in document["bands"]:
+        may_be = band["grade_may_be"]
+        said = f"{band['grade']}, may be {may_be}" if may_be else str(band["grade"])
+        found[band_key(BandResult(**band))] = said
+    for one in document.get("findings", ()):
+        found[f"finding.{one['cause']}"] = f"fits, {one['confidence']} confidence"
+    for one in document.get("needs", ()):
+        found[f"need.{one['need']}"] = str(one["answer"])
+    return found
 
 
 def quoted_names(texts: Sequence[str]) -> frozenset[str]:

@@ -137,6 +137,10 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} at {level} dB"
         case ["long", slug, level, elapsed, *_] if slug in spoken:
             return f"{spoken[slug]} at {level} dB after {duration(float(elapsed))}"
+        case ["finding", cause]:
+            return f"cause {cause.replace('-', ' ')}"
+        case ["need", need]:
+            return need
         case _:
             return name
 

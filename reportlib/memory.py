@@ -17,9 +17,9 @@ from jinja2.sandbox import SandboxedEnvironment
 
 from reportlib import __version__, corrections, files, resources, results
 from reportlib.errors import NotebookError
-from reportlib.facts import collect
+from reportlib.facts import collect, written
 from reportlib.merge import Last
-from reportlib.model import Analysis, BandResult, Fact
+from reportlib.model import Analysis, Fact
 from reportlib.parameters import ReportParameters
 from reportlib.words import narrative
 from reportlib.words.changed import what_changed
@@ -84,7 +84,7 @@ def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:
     return what_changed(
         corrections.changes(
             last,
-            grades=corrections.grades_of(analysis.bands),
+            judged=corrections.judged(results.results_document(analysis, tool_version="")),
             numbers=corrections.written_numbers(facts, names=frozenset(last.numbers)),
         ),
         since=last.date,
@@ -133,9 +133,9 @@ def read_results(session_folder: Path) -> Kept:
 
 @dataclass(frozen=True, kw_only=True)
 class Told:
-    """What the last run says: grades and facts by name, digests of the session's files."""
+    """What the last run says: judgements and facts by name, digests of the session's files."""
 
-    grades: dict[str, str]
+    judged: dict[str, str]
     facts: dict[str, Fact]
     digests: dict[str, str]
 
@@ -151,9 +151,8 @@ def read_told(session_folder: Path) -> Told:
     folder = session_folder / FOLDER / "results"
     try:
         document = json.loads((folder / "results.json").read_text("utf-8"))
-        bands = [BandResult(**band) for band in document["bands"]]
         return Told(
-            grades=corrections.grades_of(bands),
+            judged=corrections.judged(document),
             facts=results.facts_from_json((folder / "facts.json").read_text("utf-8")),
             digests=dict(document["digests"]),
         )
@@ -183,12 +182,30 @@ def last_written(session_folder: Path) -> Last:
         return Last()
 
 
+def last_facts(session_folder: Path) -> dict[str, str]:
+    """Read what the facts read like when the notebook was last filled, by name."""
+    try:
+        kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
+        return {str(name): str(text) for name, text in kept["facts"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+
+
 def keep_written(
-    session_folder: Path, drafts: Mapping[str, str], *, names: Collection[str]
+    session_folder: Path,
+    drafts: Mapping[str, str],
+    *,
+    names: Collection[str],
+    facts: Mapping[str, Fact],
 ) -> None:
     """Remember what the notebook has just been filled with, and by which version."""
     folder = session_folder / FOLDER
     folder.mkdir(exist_ok=True)
-    kept = {"tool_version": __version__, "cells": sorted(names), "drafts": dict(drafts)}
+    kept = {
+        "tool_version": __version__,
+        "cells": sorted(names),
+        "drafts": dict(drafts),
+        "facts": {name: written(fact) for name, fact in sorted(facts.items())},
+    }
     text = json.dumps(kept, ensure_ascii=False, indent=1) + "\n"
     files.write_text_safely(folder / "written.json", text)

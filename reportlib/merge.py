@@ -28,6 +28,8 @@ NEEDED = "needed"
 """Metadata of a template's code cell that the report can't do without."""
 NAMES = "cells"
 """Metadata of a notebook: the names of the tool's cells when it was last written."""
+NOTE = "fresh-"
+"""What the name of a note behind a narrative cell starts with (`read_again`)."""
 NOT_RUN = "skip-execution"  # nbclient's own tag
 MAY_FAIL = "raises-exception"  # nbclient's own tag
 _LEAST_MERGED = 20  # characters of a draft that tell a merged cell from a deleted one
@@ -86,9 +88,9 @@ def sign_cells(notebook: NotebookNode, *, drafts: Mapping[str, str]) -> None:
     names = []
     for cell in notebook.cells:
         name = cell_name(cell)
-        if not name or cell["metadata"].get(KEY, {}).get("mine"):
+        if not name:
             continue
-        names.append(name)
+        names += [name] * (not name.startswith(NOTE))
         drafted = drafts.get(slot(cell))
         if cell["cell_type"] == "code" or drafted is None or same_text(cell.source, drafted):
             cell["metadata"][KEY][WRITTEN] = text_digest(cell.source)
@@ -119,6 +121,10 @@ def merge(
         if "injected-parameters" in cell["metadata"].get("tags", []):
             continue
         name, here = cell_name(cell), copy.deepcopy(cell)
+        if name.startswith(NOTE):  # of the last run; what somebody wrote into it is theirs
+            if not _untouched(cell, None):
+                placed.append(_set_apart(here))
+            continue
         place = wanted.get(name)
         if slot(cell) and place is not None:
             if edited[slot(cell)]:
@@ -148,7 +154,7 @@ def merge(
     ]
     placed = _with_new(placed, template=template, gone={cell_name(cell) for cell in gone})
     placed = _needed_first(placed, template=template)
-    _give_ids(placed)
+    give_ids(placed)
     merged = copy.copy(template)
     merged.metadata = copy.deepcopy(template.metadata)
     merged.cells = placed
@@ -275,7 +281,8 @@ def _stands_in(draft: str, cells: Iterable[NotebookNode]) -> bool:
     return any(part in text for part in paragraphs for text in texts)
 
 
-def _give_ids(cells: Sequence[NotebookNode]) -> None:
+def give_ids(cells: Sequence[NotebookNode]) -> None:
+    """Give an id to every cell that has none, or one that a cell before it has; in place."""
     seen: set[str] = set()
     for index, cell in enumerate(cells):
         if not cell.get("id") or cell["id"] in seen:

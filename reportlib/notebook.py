@@ -7,18 +7,30 @@ memory (`execution`) and written once, beside and renamed, when everything has s
 import contextlib
 import copy
 import datetime
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import nbformat
 from nbformat import NotebookNode
 
-from reportlib import __version__, cells, corrections, files, history, memory, merge, resources
+from reportlib import (
+    __version__,
+    cells,
+    corrections,
+    files,
+    history,
+    memory,
+    merge,
+    read_again,
+    resources,
+)
 from reportlib.errors import NotebookError
 from reportlib.execution import execute, what_stopped
+from reportlib.facts import place_of
 from reportlib.parameters import ReportParameters
+from reportlib.quotes import Quote, refresh
 
 REPORT = "report.ipynb"
 _MOST_TRIES = 3
@@ -38,6 +50,8 @@ class Run:
     stopped : what stopped in them, one line each
     not_run : how many of them were not run, since this user never signed the notebook
     aside : where a damaged notebook was moved to, None where there was none
+    quotes : quoted facts in the reviewer's words that say something else now, with their slot
+    read_again : why words are to be read again, by slot
     """
 
     notebook: Path
@@ -48,6 +62,8 @@ class Run:
     stopped: tuple[str, ...] = ()
     not_run: int = 0
     aside: Path | None = None
+    quotes: tuple[tuple[str, Quote], ...] = ()
+    read_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def lines(self) -> tuple[str, ...]:
         """Say it, one line each; nothing where the notebook was only refreshed."""
@@ -70,6 +86,15 @@ class Run:
                 f"{self.not_run} code cell{'s' * (self.not_run > 1)} that somebody added or "
                 "changed were not run, since you never ran or trusted this notebook in Jupyter."
             )
+        for slot, quote in self.quotes:
+            place = place_of(quote.name)
+            if quote.kept:
+                now = f"now reads {quote.now}" if quote.now else "is no longer told"
+                said.append(f"{slot}: “{quote.then}” ({place}) was kept; the fact {now}.")
+            else:
+                said.append(f"{slot}: {quote.then} → {quote.now} ({place})")
+        for slot, why in self.read_again.items():
+            said.append(f"Read again: {slot}. {'; '.join(why)}.")
         return tuple(said)
 
 
@@ -152,6 +177,19 @@ def run_report(
         kept = memory.read_results(session_folder)
         stopped = what_stopped(fresh)
         _fill(fresh, kept=kept, merged=merged)
+        told = memory.read_told(session_folder)
+        quotes = _refreshed(
+            fresh, kept=merged.kept, told=told, last=memory.last_facts(session_folder)
+        )
+        again = read_again.settle_and_mark(
+            fresh,
+            before=mine,
+            kept=merged.kept,
+            judged=told.judged,
+            drafts=kept.drafts,
+            digest=merge.text_digest,
+        )
+        merge.sign_cells(fresh, drafts=kept.drafts)
         if _bytes_of(target) == saved:
             break
         while_running = None
@@ -165,7 +203,7 @@ def run_report(
     write_notebook(target, fresh)
     history.keep(session_folder, target, why="as a run left it")
     # A draft counts as the last one only for cells that hold it.
-    memory.keep_written(session_folder, kept.drafts, names=merge.names_of(fresh))
+    memory.keep_written(session_folder, kept.drafts, names=merge.names_of(fresh), facts=told.facts)
     return Run(
         notebook=target,
         kept_slots=merged.kept,
@@ -175,11 +213,44 @@ def run_report(
         stopped=stopped,
         not_run=len(merged.not_run),
         aside=aside,
+        quotes=quotes,
+        read_again=again,
     )
+
+
+def _refreshed(
+    fresh: NotebookNode, *, kept: Collection[str], told: memory.Told, last: Mapping[str, str]
+) -> tuple[tuple[str, Quote], ...]:
+    """Give the quoted facts in the reviewer's own words their new values, in place."""
+    found: list[tuple[str, Quote]] = []
+    for cell in fresh.cells:
+        name = cells.slot(cell)
+        own = name in kept if name else not cells.cell_name(cell)
+        if cell.cell_type == "markdown" and own:
+            cell.source, changed = refresh(cell.source, facts=told.facts, last=last)
+            found += [(name or "a cell of yours", quote) for quote in changed]
+    return tuple(found)
 
 
 def _template() -> NotebookNode:
     return read_notebook(resources.notebooks_folder() / "compression.ipynb")
+
+
+def require_read(session_folder: Path, *, as_it_is: bool) -> None:
+    """Refuse to publish words that are to be read again, unless told to.
+
+    Raises
+    ------
+    NotebookError
+        The notebook cannot be read, or a cell in it is marked; the line names them.
+    """
+    marked = read_again.unread(read_notebook(session_folder / REPORT), digest=merge.text_digest)
+    if marked and not as_it_is:
+        named = "; ".join(f"{slot} ({', '.join(why)})" for slot, why in marked.items())
+        raise NotebookError(
+            f"{session_folder / REPORT}: read again what you wrote in {named}. Edit it, or delete "
+            "the note behind it, then publish; or publish with --as-it-is."
+        )
 
 
 def record_publication(session_folder: Path) -> None:
@@ -206,7 +277,7 @@ def record_publication(session_folder: Path) -> None:
             tool_version=__version__,
             digests=told.digests,
             narrative=texts,
-            grades=told.grades,
+            judged=told.judged,
             numbers=corrections.written_numbers(
                 told.facts, names=corrections.quoted_names(list(texts.values()))
             ),
@@ -221,7 +292,6 @@ def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> No
     fresh.cells = [cell for cell in fresh.cells if cells.slot(cell) not in empty]
     names = merge.names_of(fresh) - empty
     fresh.metadata[cells.KEY] = {**kept.about, merge.NAMES: sorted(names)}
-    merge.sign_cells(fresh, drafts=kept.drafts)
 
 
 def _bytes_of(path: Path) -> bytes | None:
