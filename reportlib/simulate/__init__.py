@@ -8,6 +8,7 @@ a recording without noise: the ratio of two drives is the change that the analys
     unit          one drive unit: filters, box, the coil's movement
     loudspeaker   the whole loudspeaker, as formulas of frequency
     heat          coils and magnets through the day
+    changed       what a day may change in a loudspeaker: suspension, magnet, fuse
     signals       sweeps and multitones
     rig           noise, microphone, converters, clock
     multitone     playing and recording the stress
@@ -16,10 +17,13 @@ a recording without noise: the ratio of two drives is the change that the analys
 Recordings are made by multiplying spectra, padded so that nothing wraps round.
 """
 
+from reportlib.simulate.changed import softened, tripped, weakened
 from reportlib.simulate.heat import Heating, Temperatures, cold, cooled, heated
 from reportlib.simulate.loudspeaker import small_signal, transfer
 from reportlib.simulate.multitone import multitone_heating, multitone_sound, play_multitone
 from reportlib.simulate.parts import (
+    Amplifier,
+    BandLimiter,
     DriveUnit,
     Harmonic,
     Heat,
@@ -47,6 +51,8 @@ from reportlib.simulate.sweeps import (
 )
 
 __all__ = [
+    "Amplifier",
+    "BandLimiter",
     "Chain",
     "DriveUnit",
     "Harmonic",
@@ -74,6 +80,7 @@ __all__ = [
     "play_sweep",
     "record",
     "small_signal",
+    "softened",
     "sweep_heating",
     "sweep_rate_s",
     "sweep_signal",
@@ -81,4 +88,6 @@ __all__ = [
     "sweep_time_s",
     "sweep_transfer",
     "transfer",
+    "tripped",
+    "weakened",
 ]
