@@ -14,7 +14,7 @@ ROOT = PACKAGE.parent
 
 NUMBERS = {
     "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
-    "uncertainty", "compression",
+    "uncertainty", "compression", "soak",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
