@@ -14,7 +14,7 @@ ROOT = PACKAGE.parent
 
 NUMBERS = {
     "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
-    "uncertainty", "compression", "rooms",
+    "uncertainty", "compression", "soak", "rooms",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
@@ -22,6 +22,7 @@ LAYERS = [
     NUMBERS | {"simulate"},
     {
         "grades",
+        "causes",
         "listening",
         "need",
         "exposure",
