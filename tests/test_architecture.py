@@ -29,6 +29,7 @@ LAYERS = [
         "listeners",
         "facts",
         "quotes",
+        "claims",
         "seat_facts",
         "seat_tables",
         "wording",
@@ -51,7 +52,7 @@ LAYERS = [
         "memory",
         "watching",
     },
-    {"execution", "notebook", "publish"},
+    {"execution", "notebook", "publish", "claimed"},
     {"cli"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
