@@ -6,8 +6,10 @@ and what a reader should know about the data. Each step is one call and one froz
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from reportlib import quality
+from reportlib.causes import find_causes
 from reportlib.compression import Setting, ShortTerm, long_term, short_term
 from reportlib.day import Session
 from reportlib.grades import band_results
@@ -83,7 +85,7 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         bands=bands,
         parameters=parameters,
     )
-    return Analysis(
+    analysis = Analysis(
         session=session,
         sample_rate_hz=measured.sample_rate_hz,
         gate_s=measured.gate.length_s,
@@ -104,6 +106,7 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         exposure=heard.exposure,
         day_dose=heard.day_dose,
     )
+    return replace(analysis, findings=find_causes(analysis))
 
 
 def _compared_notes(

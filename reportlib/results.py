@@ -75,7 +75,7 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "drive_steps": [asdict(step) for step in analysis.drive_steps],
         "bands": [asdict(result) for result in analysis.bands],
         "limits": [],
-        "findings": [],
+        "findings": [asdict(one) for one in analysis.findings],
         "thermal": [],
         "in_room": [asdict(seat) for seat in analysis.in_room],
         "exposure": _exposure(analysis),

@@ -24,6 +24,8 @@ CAUSES = (
 HELD_OUT = "stiffening"
 PAIRS = (
     {"excursion", "motor-strength"},
+    {"port", "excursion"},
+    {"port", "motor-strength"},
     {"limiter-broad", "amplifier"},
     {"limiter-broad", "wrong-step"},
     {"amplifier", "wrong-step"},
@@ -99,8 +101,8 @@ def ordinary(rng):
 
     def heat(to_magnet, joule):
         return simulate.Heat(
-            coil_k_per_w=0.25 * to_magnet,
-            coil_j_per_k=joule,
+            coil_k_per_w=0.12 * to_magnet,
+            coil_j_per_k=4.0 * joule,
             magnet_k_per_w=0.4,
             magnet_j_per_k=600.0,
         )
@@ -167,12 +169,13 @@ def change_db(loudspeaker, frequency_hz, *, drive_db, base=0.0):
     return 20.0 * np.log10(loud / quiet)
 
 
-def strong_enough(make: Callable[[float], simulate.Loudspeaker], *, drive_db, target_db, span):
-    """Return `make(x)` whose largest change at `drive_db` is `target_db`; x from span[0] up."""
+def strong_enough(make: Callable[[float], simulate.Loudspeaker], *, drive_db, target_db, span, from_hz=45.0):
+    """Return `make(x)` whose largest change at `drive_db`, from `from_hz` up, is `target_db`."""
     low, high = np.log(span)
+    told = COARSE[COARSE >= from_hz]
     for _ in range(12):
         middle = 0.5 * (low + high)
-        worst = np.max(np.abs(change_db(make(np.exp(middle)), COARSE, drive_db=drive_db)))
+        worst = np.max(np.abs(change_db(make(np.exp(middle)), told, drive_db=drive_db)))
         low, high = (middle, high) if worst < target_db else (low, middle)
     return make(np.exp(0.5 * (low + high)))
 
@@ -227,7 +230,7 @@ def _limiter_broad(made, rng, *, target, top):
             limiter=simulate.Limiter(threshold_db=112.0 - below, **law),
         )
 
-    return replace(made, loudspeaker=strong_enough(make, drive_db=top, target_db=target, span=(1, 40)))
+    return replace(made, loudspeaker=strong_enough(make, drive_db=top, target_db=target, span=(1, 40), from_hz=1.1 * made.lowest_hz))
 
 
 def _limiter_band(made, rng, *, target, top):
@@ -243,7 +246,7 @@ def _limiter_band(made, rng, *, target, top):
     return replace(
         made,
         lowest_hz=20.0 if low < 100 else made.lowest_hz,
-        loudspeaker=strong_enough(make, drive_db=top, target_db=max(target, 1.5), span=(1, 60)),
+        loudspeaker=strong_enough(make, drive_db=top, target_db=max(target, 1.5), span=(1, 60), from_hz=max(45.0, 1.1 * made.lowest_hz) if low > 100 else 45.0),
     )
 
 
@@ -359,10 +362,15 @@ def _two_way(made, rng, target):
 
 
 def _softening(made, rng, *, target, top):
-    return replace(
-        made,
-        after=simulate.softened(made.loudspeaker, unit=0, share=float(rng.uniform(0.12, 0.25))),
-    )
+    share = float(rng.uniform(0.12, 0.25))
+    low = np.geomspace(32.0, 300.0, 60)
+    before = np.abs(simulate.small_signal(made.loudspeaker, low))
+    while True:  # at least so much that it shows at the lowest frequencies that can be told
+        after = simulate.softened(made.loudspeaker, unit=0, share=share)
+        gain = 20.0 * np.log10(np.abs(simulate.small_signal(after, low)) / before)
+        if gain.max() > 0.9 or share > 0.45:
+            return replace(made, after=after)
+        share += 0.03
 
 
 def _amplifier(made, rng, *, target, top):

@@ -15,9 +15,18 @@
 (time, frequency, level) fit; *no cause shown* is a result.
 """
 
-from reportlib.causes.evidence import Evidence
 from reportlib.causes.distil import evidence_of
-from reportlib.causes.table import CAUSES, Cause
+from reportlib.causes.evidence import Evidence
+from reportlib.causes.table import CAUSE_NAMES, CAUSES, NONE_SHOWN, Cause
 from reportlib.causes.weigh import find_causes, findings_from
 
-__all__ = ["CAUSES", "Cause", "Evidence", "evidence_of", "find_causes", "findings_from"]
+__all__ = [
+    "CAUSES",
+    "CAUSE_NAMES",
+    "NONE_SHOWN",
+    "Cause",
+    "Evidence",
+    "evidence_of",
+    "find_causes",
+    "findings_from",
+]

@@ -21,6 +21,7 @@ class Case:
     marks : sentences of what only this cause is known to do; they count beside the signatures
     evidence_for, evidence_against : sentences; one against, and the cause is no more than possible
     after_stress : whether it is about the long-term test
+    whole : whether it is about curves as a whole, gains and losses alike
     """
 
     low_hz: float
@@ -34,6 +35,7 @@ class Case:
     evidence_for: tuple[str, ...] = ()
     evidence_against: tuple[str, ...] = ()
     after_stress: bool = False
+    whole: bool = False
 
     @property
     def fitting(self) -> int:

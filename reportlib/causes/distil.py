@@ -7,8 +7,9 @@ from typing import Literal
 import numpy as np
 
 from reportlib.arrays import BoolArray, FloatArray
-from reportlib.causes.evidence import Evidence, Missing, Ripple, Stretch
+from reportlib.causes.evidence import Evidence, Missing, Point, Ripple, Stretch
 from reportlib.causes.growth import growth
+from reportlib.causes.law import level_law
 from reportlib.causes.stretches import (
     Run,
     bending,
@@ -20,13 +21,14 @@ from reportlib.causes.stretches import (
     runs,
     unevenness_db,
 )
-from reportlib.causes.timing import timing, while_playing
+from reportlib.causes.timing import late_share, timing, while_playing
 from reportlib.levels import GRID_PER_OCTAVE, moving_octave_mean
 from reportlib.model import Analysis, ChangeCurve
 
 ALREADY = 0.5
 """Share of a stretch that a louder level already has: then it is the same stretch."""
 RIPPLE_OCTAVES = 1.0
+MIDS_HZ = (300.0, 2000.0)
 
 
 def evidence_of(analysis: Analysis) -> Evidence:
@@ -50,6 +52,9 @@ def evidence_of(analysis: Analysis) -> Evidence:
         short=_stretches(analysis, short),
         long=_stretches(analysis, long),
         playing=while_playing(analysis.playing),
+        law=level_law(
+            short, rises_db=_rises(analysis, short), response_db=analysis.baseline.level_db
+        ),
         missing=tuple(
             Missing(
                 level_db=step.level_db,
@@ -60,6 +65,7 @@ def evidence_of(analysis: Analysis) -> Evidence:
             if step.measured_db is not None
         ),
         ripples=tuple(one for curve in (*short, *long) for one in _ripples(curve)),
+        mids=_mids(analysis, long),
         drift_db=_drift_db(analysis),
         severe=frozenset(one.code for one in analysis.quality if one.severity != "note"),
     )
@@ -133,12 +139,16 @@ def _stretch(
         last_slope=last_slope,
         low_edge=low_edge,
         high_edge=high_edge,
+        at_low_end=float(size[run.inside][0] / size.max()),
         unevenness_db=unevenness_db(curve, run=run),
         follows_level=follows_level(curve, run=run, response_db=base.level_db),
         bending=bent,
         bending_grows=bending_grows,
         snr_db=float(np.nanmedian(base.snr_db[run.core])),
         drift_db=float(np.median(np.sqrt(3.0) * curve.budget.drift_db[run.core])),
+        late_share=late_share(analysis, run=run, level_db=curve.level_db)
+        if curve.test == "long_term"
+        else None,
         timing=timing(analysis, run=run, points=points, test=curve.test),
     )
 
@@ -188,6 +198,25 @@ def _ripples(curve: ChangeCurve) -> list[Ripple]:
             high_hz=float(hz[used][-1]),
         )
     ]
+
+
+def _mids(analysis: Analysis, curves: Sequence[ChangeCurve]) -> tuple[Point, ...]:
+    """Mean change well above the resonance of the drive unit that has the bass."""
+    found = []
+    crossovers = analysis.session.speaker.crossovers_hz
+    low, high = MIDS_HZ
+    if crossovers:  # as far as the drive unit goes that has the bass
+        high = min(high, crossovers[0] / 1.2)
+    if high < 2.0 * low:
+        return ()
+    for curve, rise in zip(curves, _rises(analysis, curves), strict=True):
+        mask = (curve.frequency_hz >= low) & (curve.frequency_hz < high)
+        mean = mean_over(curve, mask=mask, fraction=analysis.smoothing_fraction)
+        if mean is not None:
+            found.append(
+                Point(level_db=curve.level_db, rise_db=rise, change_db=mean[0], u95_db=mean[1])
+            )
+    return tuple(found)
 
 
 def _drift_db(analysis: Analysis) -> float:

@@ -4,9 +4,11 @@ Changes are in dB, negative for a loss; `u95_db` is the half-width of a 95 % int
 counts as a change that its interval does not clear.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
+from reportlib.causes.law import Law
 from reportlib.model import Test
 
 Growth = Literal["offset", "lone", "share", "knee", "smooth", "unclear"]
@@ -48,6 +50,7 @@ class Stretch:
     growth, onset_db : how it grows; lowest level from which on it shows
     last_slope : of the last step of level, the share that went missing (dB per dB)
     low_edge, high_edge : how it ends
+    at_low_end : change at the lowest frequency of the stretch over the largest
     unevenness_db : what its points differ by, beyond what their intervals explain
     follows_level : dB of change for each dB of the loudspeaker's own response, None where that
         response is too flat to tell
@@ -58,6 +61,8 @@ class Stretch:
     snr_db : median of the baseline's signal over noise
     drift_db : median of what the baseline itself moved by over the day
     timing : whether it is there at once or builds up as the loudspeaker plays
+    late_share : of the long-term test, the share of the change that came after the first stage
+        of two minutes or more; None where stages can't tell
     """
 
     test: Test
@@ -77,6 +82,7 @@ class Stretch:
     last_slope: float
     low_edge: Edge
     high_edge: Edge
+    at_low_end: float
     unevenness_db: float
     follows_level: float | None
     bending: float | None
@@ -84,6 +90,7 @@ class Stretch:
     snr_db: float
     drift_db: float
     timing: Timing
+    late_share: float | None = None
 
     @property
     def levels_db(self) -> tuple[float, ...]:
@@ -92,8 +99,6 @@ class Stretch:
 
     def overlap(self, low_hz: float, high_hz: float) -> float:
         """Return which share of this stretch, over log frequency, lies within two frequencies."""
-        import math
-
         shared = math.log(min(high_hz, self.high_hz) / max(low_hz, self.low_hz) + 1e-12)
         return max(0.0, shared) / max(math.log(self.high_hz / self.low_hz), 1e-9)
 
@@ -109,6 +114,8 @@ class WhilePlaying:
     end_db : change at the end against the cold level where that is known, else `grown_db`
     step_db, step_at_s : the largest change from one moment to the next, and when; 0 where none
         stands out of the scatter
+    late_share : share of the growth that came after the first two minutes, None where the
+        stress was not twice as long
     constants_s : time constants of the fit that are identifiable
     explained : whether an exponential describes it
     recovery : whether the sweep afterwards agrees with the fit's cooling; empty where not told
@@ -125,6 +132,7 @@ class WhilePlaying:
     end_db: float
     step_db: float
     step_at_s: float
+    late_share: float | None
     constants_s: tuple[float, ...]
     explained: bool
     recovery: str
@@ -167,8 +175,11 @@ class Evidence:
     lowest_hz, highest_hz : what can be told at the highest level
     short, long : stretches that changed, the largest first
     playing : groups of tones while the stress plays
+    law : the law of level that explains all of the short-term loss, None where none does
     missing : volume steps that came out smaller than asked (measured ones alone)
     ripples : curves that go up and down
+    mids : of the long-term test, the mean change at each level, well above resonance
+        in the range of the drive unit that has the bass
     drift_db : the most that the baseline moved by over the day, beyond its own interval
     codes : code of each quality note → the captures that it is about
     severe : codes that are warnings, or captures left out
@@ -184,7 +195,9 @@ class Evidence:
     short: tuple[Stretch, ...]
     long: tuple[Stretch, ...]
     playing: tuple[WhilePlaying, ...]
+    law: Law | None
     missing: tuple[Missing, ...]
     ripples: tuple[Ripple, ...]
+    mids: tuple[Point, ...]
     drift_db: float
     severe: frozenset[str]

@@ -17,6 +17,7 @@ than heat or a port take of a step while they are small (judgement)."""
 BEFORE_KNEE = 0.12
 """Of the last slope: what may be missing of the steps before a knee."""
 SAME_DB = 0.15
+GROWN = 1.3
 
 
 def growth(points: Sequence[Point]) -> tuple[Growth, float, float]:
@@ -47,7 +48,8 @@ def growth(points: Sequence[Point]) -> tuple[Growth, float, float]:
             return "share", onset, last
         if _knee(slopes, rise=rise, size=size, u=u):
             return "knee", onset, last
-    if np.count_nonzero(shows[1:]) >= 2 and last > 0.0:
+    first = float(size[1:][shows[1:]][0]) if shows[1:].any() else 0.0
+    if np.count_nonzero(shows[1:]) >= 2 and last > 0.0 and size[-1] > GROWN * first:
         return "smooth", onset, last
     return "unclear", onset, last
 
@@ -68,7 +70,7 @@ def _offset(size: np.ndarray, *, u: np.ndarray, rise: np.ndarray) -> bool:
         size.size >= 3
         and float(np.ptp(rise)) >= 6.0
         and bool(np.all(size > 0.5 * u))
-        and spread <= max(SAME_DB, 0.25 * float(np.median(size)), float(np.median(u)))
+        and spread <= max(SAME_DB, 0.35 * float(np.median(size)), float(np.median(u)))
         and float(np.min(size)) > 0.6 * float(np.median(size))
     )
 

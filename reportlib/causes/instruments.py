@@ -15,7 +15,8 @@ WHOLE_SHARE = 0.7
 EVEN_DB, EVEN_SHARE = 0.12, 0.12
 DRIFT_DB = 0.25
 RIPPLE_DB = 0.35
-RIPPLE_TURNS = 1.8
+RIPPLE_TURNS = 1.2
+FEWEST_TURNS = 5.0
 """Turns an octave: a single resonance turns twice, a reflection again and again."""
 BENT = 0.22
 """A cubic gives a third, a hard clip about as much (Fourier series)."""
@@ -26,10 +27,13 @@ def noise_in_baseline(evidence: Evidence) -> list[Case]:
     """Noise in the quiet baseline passes for signal, and every level seems to lose as much."""
     found = []
     for one in evidence.short:
-        if one.snr_db > CLEAR_SNR_DB or one.growth != "offset" or spans_all(evidence, one):
+        if one.growth != "offset" or (spans_all(evidence, one) and even(one)):
             continue
         seen = Seen()
-        seen.fits("frequency", f"The baseline has the least signal over noise {where(one)}.")
+        if one.snr_db > CLEAR_SNR_DB:
+            seen.contradicts("The baseline stood well above its noise there.", signature="frequency")
+        else:
+            seen.fits("frequency", f"The baseline has little signal over noise {where(one)}.")
         seen.fits("level", "It is the same at every level, from the first step on.")
         if {"noise-burst", "low-signal"} & evidence.severe:
             seen.marks("The baseline was noisy: see the notes on the data.")
@@ -60,6 +64,7 @@ def drift(evidence: Evidence) -> list[Case]:
             high_hz=evidence.highest_hz,
             levels_db=evidence.levels_db,
             size_db=-evidence.drift_db,
+            whole=True,
             **seen.all,  # type: ignore[arg-type]
         )
     ]
@@ -72,7 +77,8 @@ def microphone_moved(evidence: Evidence) -> list[Case]:
         told = "microphone-moved" in evidence.severe
         if one.rms_db < (0.5 * RIPPLE_DB if told else RIPPLE_DB):
             continue
-        if one.turns_per_octave < RIPPLE_TURNS:
+        turns = one.turns_per_octave * octaves_of(one.low_hz, one.high_hz)
+        if one.turns_per_octave < RIPPLE_TURNS or turns < FEWEST_TURNS:
             continue
         others = [
             other.rms_db
@@ -94,6 +100,7 @@ def microphone_moved(evidence: Evidence) -> list[Case]:
                 levels_db=(one.level_db,),
                 size_db=-one.rms_db,
                 after_stress=one.test == "long_term",
+                whole=True,
                 **seen.all,  # type: ignore[arg-type]
             )
         )
@@ -121,6 +128,8 @@ def wrong_step(evidence: Evidence) -> list[Case]:
             continue
         seen = Seen()
         seen.fits("frequency", "It is the same at all frequencies that can be told.")
+        if one.bending is not None and one.bending >= BENT and one.bending_grows:
+            seen.contradicts("Harmonics rise with it; a wrong step bends no waveform.")
         if evidence.reference:
             seen.contradicts("The steps were measured in the reference channel.")
         if one.growth == "lone":
@@ -142,23 +151,26 @@ def microphone_overload(evidence: Evidence) -> list[Case]:
     """The microphone or its preamplifier bends the waveform once the sound is loud enough."""
     found = []
     told = bool({"overload", "clipped", "flat-tops"} & evidence.severe)
-    for one in evidence.short:
-        if one.sign > 0 or one.octaves < 1.0 or one.growth in ("offset", "lone"):
-            continue
+    law = evidence.law
+    mine = [
+        one
+        for one in evidence.short
+        if one.sign < 0 and one.octaves >= 1.0 and one.growth not in ("offset", "lone")
+    ]
+    for one in sorted(mine, key=lambda one: -one.octaves)[:1]:
         bent = one.bending is not None and one.bending >= BENT
-        follows = one.follows_level is not None and one.follows_level > 0.25
-        if not told and not (bent and follows):
+        if not told and not (bent and law is not None):
             continue
         seen = Seen()
         if told:
             seen.marks("The recorded waveform is flattened in step with the loss.")
         if bent:
             seen.also("Harmonics rise with the loss, as where a waveform is cut.")
-        if follows:
+        if law is not None:
             seen.fits("frequency", "It takes most where the sound is loudest, whatever plays there.")
         elif one.octaves > 3.0:
             seen.fits("frequency", "It spans drive units and bands alike.")
-        if one.growth in ("knee", "smooth"):
+        if one.growth in ("knee", "smooth") or law is not None:
             seen.fits("level", "It grows once a level is passed.")
         if one.timing == "builds up":
             seen.contradicts("It grows as the loudspeaker plays on.", signature="time")
@@ -167,7 +179,7 @@ def microphone_overload(evidence: Evidence) -> list[Case]:
         if one.bending is not None and one.bending < CLEAN:
             seen.contradicts("The waveform stays clean.")
         found.append(case_of(one, **seen.all))
-    return found[:1]
+    return found
 
 
 def spans_all(evidence: Evidence, one: Stretch) -> bool:

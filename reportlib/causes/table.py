@@ -161,4 +161,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
 )
 
-BY_CODE = {one.code: one for one in CAUSES}
+INSTRUMENTS = frozenset(one.code for one in CAUSES if one.instrument)
+"""Codes of what is not the loudspeaker's."""
+CAUSE_NAMES = {**{one.code: one.name for one in CAUSES}, NONE_SHOWN: "no cause shown"}
+"""Code → plain name, with that of no cause."""

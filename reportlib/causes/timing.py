@@ -12,6 +12,9 @@ from reportlib.soaked import GroupTrack, Playing
 SAME_SHARE = 0.3
 """A loss that grows by less than this share of itself while playing is there at once."""
 LEAST_GROWTH_DB = 0.3
+COIL_S = 120.0
+"""By then a coil of up to 60 s has come to 86 % of its end (exponential law)."""
+EARLY_S = 400.0
 COPPER_PER_K = 0.00393
 """Rise of copper's resistance for each K at 20 °C (Dellinger 1911)."""
 
@@ -98,12 +101,43 @@ def _followed(playing: Playing, group: GroupTrack) -> list[WhilePlaying]:
             end_db=end if playing.cold_known or (fit and fit.cold_known) else last - first,
             step_db=step,
             step_at_s=at_s,
+            late_share=_late_share(track, playing.elapsed_s[used]),
             constants_s=tuple(constants),
             explained=fit is not None and bool(fit.terms),
             recovery=agreement[-1] if agreement else "",
             heat_k=coil_rise_k(-end),
         )
     ]
+
+
+def late_share(analysis: Analysis, *, run: Run, level_db: float) -> float | None:
+    """Return the share of a long-term change that came after an early stage's end.
+
+    The early stage is the last that ended within `EARLY_S`; None where there is none, or where
+    the last stage ended before twice its time.
+    """
+    mine = sorted(
+        (one for one in analysis.long_term if one.level_db == level_db),
+        key=lambda one: one.elapsed_s,
+    )
+    early = [one for one in mine if COIL_S <= one.elapsed_s <= EARLY_S]
+    if not early or mine[-1].elapsed_s < 2.0 * early[-1].elapsed_s:
+        return None
+    sizes = [
+        mean_over(one, mask=run.core, fraction=analysis.smoothing_fraction)
+        for one in (early[-1], mine[-1])
+    ]
+    if sizes[0] is None or sizes[1] is None or abs(sizes[1][0]) < LEAST_GROWTH_DB:
+        return None
+    return 1.0 - sizes[0][0] / sizes[1][0]
+
+
+def _late_share(track_db: FloatArray, elapsed_s: FloatArray) -> float | None:
+    early = elapsed_s >= COIL_S
+    grown = float(np.mean(track_db[-3:]) - track_db[0])
+    if elapsed_s[-1] < 2.0 * COIL_S or abs(grown) < LEAST_GROWTH_DB:
+        return None
+    return float(np.mean(track_db[-3:]) - np.mean(track_db[early][:3])) / grown
 
 
 def _largest_step(track_db: FloatArray, elapsed_s: FloatArray) -> tuple[float, float]:

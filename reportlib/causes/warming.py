@@ -12,8 +12,15 @@ HARDLY_K = 200.0
 """Coils of 220 to 270 °C fail at their adhesives (`facts.md` 2.2, judgement)."""
 GROWN_DB = 0.3
 STEP_DB, STEP_SHARE = 0.6, 0.5
-SLOW_S = 300.0
-"""Magnets and frames take 10 min and more; what is read within a short record reads lower."""
+LATE, EARLY = 0.35, 0.15
+"""Share of the growth after two minutes: a coil of a minute leaves 0.14 (exponential law), a
+magnet of 10 min or more at least half of its own."""
+MOSTLY_LATE = 0.6
+MAGNET_HZ = 1500.0
+MIDS_LOST, MIDS_KEPT = 0.4, 0.15
+"""A magnet that lets the bass gain takes about as much from the mids (`facts.md` 2.w)."""
+MOST_MAGNET_DB = 1.3
+"""Ferrite at −0.2 %/K and 70 K (handbooks)."""
 FUSE_DB = 2.5
 NEAR_CROSSOVER_OCTAVES = 0.5
 
@@ -58,6 +65,11 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
         )
     if any(_stepped(group) for group in groups):
         seen.contradicts("It came in one step; a coil warms gradually.", signature="time")
+    late = _late(evidence, one)
+    if late is not None and late > MOSTLY_LATE:
+        seen.contradicts(
+            "Most of it came after the first minutes; a coil warms faster.", signature="time"
+        )
     if one.high_hz < BASS_HZ:
         seen.contradicts(
             "It lies where the impedance is high, and heat takes least.", signature="frequency"
@@ -141,7 +153,7 @@ def _coil_in_sweeps(evidence: Evidence, one: Stretch) -> Case | None:
     if one.high_hz < BASS_HZ or one.octaves < 1.0 or one.growth in ("offset", "lone", "share"):
         return None
     seen = Seen()
-    if one.follows_level is not None and one.follows_level > 0.3:
+    if evidence.law is not None:
         seen.contradicts("It takes what lies above one level, as heat does not.")
     elif not (spans_all(evidence, one) and even(one)):
         seen.fits("frequency", _where_heat_shows(evidence, one))
@@ -162,35 +174,80 @@ def _coil_in_sweeps(evidence: Evidence, one: Stretch) -> Case | None:
 def heat_magnet(evidence: Evidence) -> list[Case]:
     """A warm magnet is weaker: the mids lose a few tenths, the output near resonance gains."""
     found = []
-    slow = [
-        group
-        for group in evidence.playing
-        if group.constants_s and max(group.constants_s) >= SLOW_S and group.low_hz < 2000.0
+    losses = [
+        one
+        for one in evidence.long
+        if one.sign < 0 and BASS_HZ < one.high_hz and one.low_hz < MAGNET_HZ and one.octaves > 0.8
     ]
-    for one in evidence.long:
-        if one.sign > 0 or one.high_hz < BASS_HZ or one.worst_hz > 4000.0 or one.octaves < 0.8:
-            continue
+    for one in losses:
         gains = [
             other
             for other in evidence.long
             if other.sign > 0 and other.worst_hz < BASS_HZ and other.level_db == one.level_db
         ]
-        at_this = [group for group in slow if group.level_db == one.level_db]
-        if not gains and not at_this:
+        slow = _late(evidence, one)
+        if not gains and (slow is None or slow < LATE):
             continue
         seen = Seen()
-        if at_this:
-            slowest = max(at_this[0].constants_s)
-            seen.fits("time", f"Part of it is slow: its time constant is {duration(slowest)}.")
+        if slow is not None and slow >= LATE:
+            seen.fits("time", "It was still growing after the first minutes, as a magnet warms.")
+        elif slow is not None and slow < EARLY:
+            seen.contradicts("It was there within the first minutes.", signature="time")
         if gains:
             seen.fits(
                 "frequency",
                 f"The mids lose while the bass gains near {frequency(gains[0].worst_hz)}.",
             )
-        if abs(one.mean_db) > 1.2:
+            seen.also("One weaker magnet would do both; heat of the coil cannot raise the bass.")
+        if abs(one.mean_db) > MOST_MAGNET_DB:
             seen.contradicts("It is more than a magnet’s warmth takes.", signature="level")
+        else:
+            seen.fits("level", "It is of the size that a warm magnet takes.")
         found.append(case_of(one, **seen.all))
-    return found[:1]
+        found += [case_of(other, **seen.all) for other in gains[:1]]
+    return found or [
+        case
+        for one in evidence.long
+        if one.sign > 0 and one.worst_hz < BASS_HZ and one.high_hz < 2.0 * BASS_HZ
+        for case in _from_the_gain(evidence, one)
+    ][:1]
+
+
+def _mids_lost(evidence: Evidence, one: Stretch) -> float | None:
+    """What the mids lost over what a stretch of bass gained, None where it can't be told."""
+    for point in evidence.mids:
+        if point.level_db == one.level_db:
+            return (-point.change_db if point.shows else 0.0) / max(one.mean_db, 0.1)
+    return None
+
+
+def _from_the_gain(evidence: Evidence, one: Stretch) -> list[Case]:
+    """A magnet seen by the bass that it lets gain, where the mids tell little or nothing."""
+    lost = _mids_lost(evidence, one)
+    if lost is not None and lost < MIDS_KEPT:
+        return []
+    seen = Seen()
+    near = frequency(one.worst_hz)
+    if lost is not None and lost >= MIDS_LOST:
+        seen.fits("frequency", f"The mids lose a little while the bass gains near {near}.")
+        seen.also("One weaker magnet would do both; heat of the coil cannot raise the bass.")
+    else:
+        seen.fits("frequency", f"The bass gains near {near}, as where a motor damps less.")
+    seen.fits("level", "It is of the size that a warm magnet takes.")
+    late = _late(evidence, one)
+    if late is not None and late >= LATE:
+        seen.fits("time", "It was still growing after the first minutes, as a magnet warms.")
+    elif late is not None and late < EARLY:
+        seen.contradicts("It was there within the first minutes.", signature="time")
+    return [case_of(one, **seen.all)]
+
+
+def _late(evidence: Evidence, one: Stretch) -> float | None:
+    """Share of a stretch's growth that came after the first minutes, by stages or by the stress."""
+    shares = [
+        group.late_share for group in _groups(evidence, one) if group.late_share is not None
+    ]
+    return shares[0] if shares else one.late_share
 
 
 def crossover_heat(evidence: Evidence) -> list[Case]:
@@ -243,13 +300,9 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
         seen = Seen()
         seen.fits("frequency", f"After the stress there is more output {where(one)}, in the bass alone.")
         seen.fits("time", "The sweep before the stress did not have it.")
-        above = [
-            other
-            for other in evidence.long
-            if other.sign < 0 and one.worst_hz < other.worst_hz < 2.0 * BASS_HZ
-        ]
-        if above:
-            seen.marks("Just above it a little is missing, as where a resonance moved down.")
+        lost = _mids_lost(evidence, one)
+        if lost is not None and lost < MIDS_KEPT:
+            seen.marks("The mids came back as they were.")
         if len(one.points) >= 2 and one.points[-1].change_db > one.points[0].change_db + 0.1:
             seen.fits("level", "The louder stress did more.")
         found.append(case_of(one, **seen.all))

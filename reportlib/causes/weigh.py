@@ -25,6 +25,8 @@ from reportlib.model import Analysis
 
 _RANK: dict[Confidence, int] = {"high": 0, "fair": 1, "low": 2}
 SAME_STRETCH = 0.4
+LEAST_SCORE = -0.6
+"""Below it as much speaks against as for: not worth a sentence."""
 MOST_FINDINGS = 6
 
 
@@ -48,6 +50,7 @@ def findings_from(evidence: Evidence) -> tuple[Finding, ...]:
         _Weighed(cause=cause, case=case, confidence=_confidence(cause, case, cases=cases))
         for cause, case in cases
     ]
+    weighed = [one for one in weighed if one.confidence != "low" or _score(one.case) > LEAST_SCORE]
     best = _one_a_cause(_not_outshone(weighed))
     best.sort(key=_order)
     findings = [_finding(one) for one in best[:MOST_FINDINGS]]
@@ -73,7 +76,9 @@ def _order(one: _Weighed) -> tuple[float, ...]:
 
 def same_stretch(one: Case, other: Case) -> bool:
     """Whether two cases are about the same change."""
-    if one.after_stress != other.after_stress or (one.size_db < 0.0) != (other.size_db < 0.0):
+    if one.after_stress != other.after_stress:
+        return False
+    if not (one.whole or other.whole) and (one.size_db < 0.0) != (other.size_db < 0.0):
         return False
     low, high = max(one.low_hz, other.low_hz), min(one.high_hz, other.high_hz)
     if high <= low:

@@ -16,6 +16,7 @@ from reportlib.words.care import care
 from reportlib.words.seat import at_your_seat
 from reportlib.words.story import BandStory, at_a_point, is_gain, is_loss
 from reportlib.words.verdict import in_short, verdict_sentences
+from reportlib.words.why import why
 from reportlib.words.writer import Templates, Writer, decibels, listed, plain, spoken, verb
 
 SLOTS = (
@@ -48,7 +49,7 @@ def draft(
             "turned-up", intro=_turned_up_intro(writer), paragraphs=_turned_up(writer)
         ),
         "left-playing": _left_playing(writer),
-        "why": writer.page("why", paragraphs=_why(writer)),
+        "why": why(writer),
         "at-your-seat": at_your_seat(writer),
         "care": care(writer),
         "how-measured": writer.page("how-measured", paragraphs=_how_measured(writer)),
@@ -204,18 +205,6 @@ def _changed(writer: Writer, wording: str, *, results: Sequence[BandResult], par
         ),
         u95=writer.of(widest, "u95"),
     )
-
-
-def _why(writer: Writer) -> list[str]:
-    in_sweeps, after_stress = writer.short.worst_loss, writer.long.worst_loss
-    if in_sweeps is None and after_stress is None:
-        return [writer.say("why/nothing-to-explain")]
-    paragraphs = []
-    if in_sweeps is not None:
-        paragraphs.append(writer.say("why/within-a-sweep"))
-    if after_stress is not None:
-        paragraphs.append(writer.say("why/after-stress"))
-    return [*paragraphs, writer.say("why/not-judged")]
 
 
 def _how_measured(writer: Writer) -> list[str]:

@@ -6,12 +6,13 @@ from reportlib.facts import duration
 from reportlib.model import BandResult
 from reportlib.words.seat import in_short_at_seat
 from reportlib.words.story import Story, at_a_point
+from reportlib.words.why import gives_first
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
 
 def in_short(writer: Writer) -> list[str]:
     """Return what follows the verdict in the opening cell: the stress, the seat, what to watch."""
-    sentences = []
+    sentences = gives_first(writer)
     if writer.analysis.session.long_term:
         sentences.append(_stress(writer))
     sentences += in_short_at_seat(writer)
