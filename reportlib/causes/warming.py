@@ -22,7 +22,9 @@ MIDS_LOST, MIDS_KEPT = 0.4, 0.15
 MOST_MAGNET_DB = 1.3
 """Ferrite at −0.2 %/K and 70 K (handbooks)."""
 FUSE_DB = 2.5
-NEAR_CROSSOVER_OCTAVES = 0.5
+MIDS_FROM_HZ = 300.0
+SAME_UNIT = 0.5
+"""Of its loss in one band, what a drive unit loses at least in the next, where heat is why."""
 
 
 def heat_coil(evidence: Evidence) -> list[Case]:
@@ -32,7 +34,7 @@ def heat_coil(evidence: Evidence) -> list[Case]:
     for group in evidence.playing:
         known = any(one.overlap(group.low_hz, group.high_hz) > 0.3 for one in covered)
         if group.kind == "band" and not known and group.grown_db < -max(GROWN_DB, group.u95_db):
-            cases.append(_coil_while_playing(group))
+            cases.append(_coil_while_playing(evidence, group))
     cases += [_coil_in_sweeps(evidence, one) for one in evidence.short if one.sign < 0]
     return [one for one in cases if one is not None]
 
@@ -73,6 +75,14 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     if one.high_hz < BASS_HZ:
         seen.contradicts(
             "It lies where the impedance is high, and heat takes least.", signature="frequency"
+        )
+    elif one.worst_hz < BASS_HZ and any(
+        other.sign > 0 and other.worst_hz < BASS_HZ and other.level_db == one.level_db
+        for other in evidence.long
+    ):
+        seen.contradicts(
+            "It is largest in the bass, beside a gain: as where a resonance moved.",
+            signature="frequency",
         )
     elif one.octaves >= 0.8:
         seen.fits("frequency", _where_heat_shows(evidence, one))
@@ -130,7 +140,7 @@ def _same_unit(evidence: Evidence, one: Stretch, other: Stretch) -> bool:
     return any(low <= one.worst_hz < high and low <= other.worst_hz < high for low, high in units)
 
 
-def _coil_while_playing(group: WhilePlaying) -> Case | None:
+def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
     if _stepped(group):
         return None
     seen = Seen()
@@ -139,8 +149,17 @@ def _coil_while_playing(group: WhilePlaying) -> Case | None:
         seen.marks(
             f"It fell with a time constant of {duration(group.constants_s[0])}, as a coil warms."
         )
-    if group.low_hz >= 100.0:
+    if group.low_hz >= MIDS_FROM_HZ:
         seen.fits("frequency", "It is a band in which the impedance is mostly resistance.")
+    for other in evidence.playing:
+        beside = other.kind == group.kind and other.level_db == group.level_db
+        one_unit = not any(group.low_hz < hz < 1.5 * other.low_hz for hz in evidence.crossovers_hz)
+        if beside and other.low_hz == group.high_hz and group.low_hz < MIDS_FROM_HZ and one_unit:
+            if other.grown_db > SAME_UNIT * group.grown_db:
+                seen.contradicts(
+                    f"The {other.name}, which the same drive unit plays, keep up.",
+                    signature="frequency",
+                )
     if group.heat_k > IMPLAUSIBLE_K:
         seen.contradicts(f"{heat_text(group.heat_k)}: few coils would live through it.")
     if group.recovery == "agrees":
