@@ -14,6 +14,17 @@ Names are dotted and lower case: test, band, level, then what it is.
 ``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
 ``step.<level>.asked``          a volume step as asked for, and ``.measured``
 ``seat.<level>.low``, ``.high`` the range at the reader's seat
+``stress.<band>.<level>.end``   loss against cold when the stress ended; ``.change`` its negative,
+                                ``.u95``; ``.later``, ``.later-change`` where only the loss since
+                                the first period can be told; a drive unit's slug is
+                                ``unit-2600-18000``
+``….time-1``, ``….time-2``      time constants that can be told, the faster first
+``….at-600``, ``….at-600-u95``  loss projected to 10 min of stress
+``….swept``, ``….swept-u95``    loss that the sweep after the last stage saw; ``.after`` how long
+                                after the stress, ``.left`` what should have been left by then
+``….added-first``, ``….added``  distortion plus noise over the tones, early and at the end, %
+``coil.<level>.rise``           how much hotter the coil got, ``.rise-u95``; the change that it
+                                predicts, ``.expected``, and that was heard, ``.heard``
 =============================== ============================================================
 """
 
@@ -22,6 +33,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Fact
+from reportlib.stress_facts import stress_facts
 
 SLUGS = {band.name: band.slug for band in BANDS}
 SEAT_SETUP = "your seat"
@@ -113,6 +125,12 @@ def band_key(result: BandResult) -> str:
     return key if result.test == "short_term" else f"{key}.{result.elapsed_s:g}"
 
 
+def row_anchors(facts: FactTable, *, key: str) -> str:
+    """Return the anchors of a table's row: its own, and one for each fact that stands in it."""
+    names = [f"fact-{name}" for name in facts if name.startswith(key)]
+    return " ".join([f"fact-{key[:-1]}", *names] if names else [])
+
+
 def digits_for(u95_db: float) -> int:
     """Return how many decimals an interval supports: one below 1 dB, none above."""
     return 1 if u95_db < 1.0 else 0
@@ -152,6 +170,7 @@ def collect(analysis: Analysis) -> FactTable:
             Fact(name=f"{key}.low", value=seat.low_db, unit="dB", digits=0, row=row),
             Fact(name=f"{key}.high", value=seat.high_db, unit="dB", digits=0, row=row),
         ]
+    facts += stress_facts(analysis)
     return FactTable(facts)
 
 

@@ -13,6 +13,16 @@ from reportlib.facts import (
 )
 from reportlib.model import Analysis, BandResult
 from reportlib.shown import Table
+from reportlib.stress_tables import coil_table, thermal_table
+
+__all__ = [
+    "band_table",
+    "coil_table",
+    "quality_table",
+    "seat_table",
+    "step_table",
+    "thermal_table",
+]
 
 _SEVERITY = {"refused": "left out", "warning": "warning", "note": "note"}
 

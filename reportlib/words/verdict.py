@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from reportlib.facts import duration, level_key
 from reportlib.model import BandResult
 from reportlib.words.story import Story, at_a_point
+from reportlib.words.stress import stress_in_short
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
 
@@ -109,6 +110,10 @@ def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
 
 
 def _stress(writer: Writer) -> str:
+    """What the stress costs: as heard while it played, else as the sweep afterwards saw it."""
+    heard = stress_in_short(writer)
+    if heard is not None:
+        return heard
     story = writer.long
     if not any(one.told for one in story.bands):
         return writer.say("in-short/stress-cant-tell")
