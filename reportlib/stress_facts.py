@@ -58,7 +58,7 @@ def _track_facts(playing: Playing, track: GroupTrack) -> Iterator[Fact]:
             yield _decibels(f"{key}.at-600", fit.projected_600_s_db, u95_db=u95_db)
             yield _interval(f"{key}.at-600-u95", u95_db)
     recovery = last_recovery(playing, band=track.name) if track.kind == "band" else None
-    if recovery is not None and math.isfinite(recovery.seen_db):
+    if recovery is not None:
         yield from _recovery_facts(key, recovery)
     added = distortion_ends(track)
     if added is not None:

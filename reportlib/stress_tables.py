@@ -36,9 +36,8 @@ def thermal_table(analysis: Analysis) -> Table | None:
     facts = collect(analysis)
     return Table(
         name="thermal",
-        caption="While it plays: the change against cold when the stress ended (* since the first "
-        "period, where cold can’t be told), the time that each part takes to get nearly two "
-        "thirds of the way, the change after 10 min, and what the sweep afterwards saw.",
+        caption="While it plays: the change when the stress ended, against cold (* against the "
+        "first period), how fast it came, and what the sweep afterwards saw.",
         columns=(
             "level", "where", "after", "change", "how fast", "at 10 min", "the sweep saw",
             "so much later", "agree",

@@ -48,6 +48,7 @@ _BAND_ALPHA = 0.2
 _DOT_PX = 3.4
 _DIAMOND_PX = 4.6
 _KEY_ROW_PX = 23.0
+_MOST_NAMED = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -214,7 +215,11 @@ def _diamond(sheet: Sheet, *, x: float, y: float) -> None:
 
 
 def _name_ends(sheet: Sheet, courses: Sequence[Course], *, frame: Frame) -> None:
-    """Write the loss at the end beside each line's end, the loudest level's in bold."""
+    """Write the loss at the end beside each line's end, the loudest level's in bold.
+
+    Of many levels the loudest alone: nobody could tell whose the other numbers are.
+    """
+    courses = courses if len(courses) <= _MOST_NAMED else courses[-1:]
     at = [frame.bottom if one.end is None else frame.y(one.end.change_db) for one in courses]
     places = spread(
         in_order(at, within=_SAME_END_PX), gap=_LABEL_GAP_PX, low=frame.top, high=frame.bottom

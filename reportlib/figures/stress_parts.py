@@ -11,6 +11,7 @@ from reportlib.figures.frame import Frame
 from reportlib.figures.panel import Words
 from reportlib.figures.sheet import Sheet
 from reportlib.readings.stress import Timeline
+from reportlib.readings.untold import runs
 
 AS_COLD = Words(zero="as cold", less="less than\ncold", more="more than\ncold")
 AS_AT_FIRST = Words(zero="as at first", less="less than\nat first", more="more than\nat first")
@@ -54,6 +55,10 @@ def draw_interval(
     sheet: Sheet, xs: FloatArray, *, ys: FloatArray, u95: FloatArray, frame: Frame, colour: str
 ) -> None:
     """Draw the soft band of a 95 % interval."""
-    frame.axes(sheet).fill_between(
-        xs, ys - u95, ys + u95, facecolor=colour, alpha=_BAND_ALPHA, edgecolor="none"
-    )
+    for first, last in runs(np.isfinite(ys) & np.isfinite(u95)):
+        here = slice(first, last + 1)
+        upper = [(frame.x(x), frame.y(y)) for x, y in zip(xs[here], (ys + u95)[here], strict=True)]
+        lower = [(frame.x(x), frame.y(y)) for x, y in zip(xs[here], (ys - u95)[here], strict=True)]
+        sheet.polygon(
+            [*upper, *reversed(lower)], facecolor=colour, alpha=_BAND_ALPHA, edgecolor="none"
+        )

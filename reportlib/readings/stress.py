@@ -243,8 +243,8 @@ def swept(playing: Playing, *, band: str) -> tuple[Swept, ...]:
 
 
 def last_recovery(playing: Playing, *, band: str) -> Recovery | None:
-    """Return what the sweep after the last stage saw of a band."""
-    found = [one for one in playing.recovery if one.name == band]
+    """Return what the sweep after the last stage saw of a band, of those that could tell it."""
+    found = [one for one in playing.recovery if one.name == band and np.isfinite(one.seen_db)]
     return max(found, key=lambda one: one.stage, default=None)
 
 

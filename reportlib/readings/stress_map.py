@@ -9,7 +9,7 @@ from reportlib.model import Analysis
 from reportlib.readings.stress import levels_played, timeline
 from reportlib.soaked import Playing
 
-_STEPS_DB = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
+_STEPS_DB = (0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0)
 _MOST_SHADES = 7
 _MOST_COLUMNS = 280
 _LEAST_TOLD = 0.5
