@@ -176,6 +176,14 @@ def test_each_sweep_stands_at_its_own_time_beside_the_end_of_its_stage():
     assert (centres[0][1] > centres[1][1]) == (seen[0] < seen[1])
 
 
+def test_sweeps_are_not_drawn_on_a_scale_whose_zero_is_not_cold():
+    with style.drawing():
+        sheet = minute_panels.draw(day(make_playing(cold_known=False)))
+    words = [words for words, _, _ in written(sheet.figure)]
+    assert "the sweep that follows" not in words
+    assert "as at first" in words
+
+
 def map_image(analysis):
     with style.drawing():
         sheet = stress_map_panel.draw(analysis)

@@ -226,7 +226,13 @@ def _at(values: FloatArray, picked: Sequence[int]) -> FloatArray:
 
 
 def swept(playing: Playing, *, band: str) -> tuple[Swept, ...]:
-    """Return what the sweeps after the stages saw of a band, each at its own, later time."""
+    """Return what the sweeps after the stages saw of a band, each at its own, later time.
+
+    None where the zero of the band's course is not cold: sweeps are compared with a cold one.
+    """
+    end = end_of(playing, playing.group(band))
+    if end is None or not end.since_cold:
+        return ()
     ends_s = timeline(playing).ends_s
     return tuple(
         Swept(

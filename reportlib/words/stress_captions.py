@@ -9,6 +9,7 @@ from reportlib.readings.stress import (
     band_ends,
     bands_untold,
     levels_played,
+    swept,
     timeline,
     why_untold,
 )
@@ -42,7 +43,7 @@ def caption_minute_by_minute(analysis: Analysis) -> str:
         else "Dots: what was heard while it played.",
         "Diamonds: the sweeps, which come later, when part of the loss has gone; the dotted line "
         "ties each to the value when the stress ended."
-        if loudest.recovery
+        if any(swept(loudest, band=band.name) for band in BANDS)
         else "",
         "" if timeline(loudest).exact else "A pause of unknown length is not drawn to scale.",
         _untold(loudest),
