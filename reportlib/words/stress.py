@@ -26,7 +26,8 @@ MATTERS_DB = MEAN_LIMITS_DB[0]
 _MARKED_RISE_DB = 3.0
 _TEN_MINUTES_S = 600.0
 _GONE = (
-    (0.15, "hardly any of it had gone"),
+    (0.05, "hardly any of it had gone"),
+    (0.175, "a little of it had gone"),
     (0.375, "about a quarter of it had gone"),
     (0.625, "about half of it had gone"),
     (0.875, "about three quarters of it had gone"),
