@@ -24,6 +24,17 @@ Names are dotted and lower case: test, band, level, then what it is.
 ``exposure.<what>.level``, …    level of a setting or a need, dBA, and how long it may last:
                                 ``.day`` (NIOSH), ``.week`` (WHO–ITU), ``.osha``
 ``dose.day``, ``dose.week``, …  what the measuring day comes to, %; ``dose.sounding``
+``stress.<band>.<level>.end``   loss against cold when the stress ended; ``.change`` its negative,
+                                ``.u95``; ``.later``, ``.later-change`` where only the loss since
+                                the first period can be told; a drive unit's slug is
+                                ``unit-2600-18000``
+``….time-1``, ``….time-2``      time constants that can be told, the faster first
+``….at-600``, ``….at-600-u95``  loss projected to 10 min of stress
+``….swept``, ``….swept-u95``    loss that the sweep after the last stage saw; ``.after`` how long
+                                after the stress, ``.left`` what should have been left by then
+``….added-first``, ``….added``  distortion plus noise over the tones, early and at the end, %
+``coil.<level>.rise``           how much hotter the coil got, ``.rise-u95``; the change that it
+                                predicts, ``.expected``, and that was heard, ``.heard``
 =============================== ============================================================
 """
 
@@ -33,6 +44,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Fact
 from reportlib.seat_facts import seat_facts
+from reportlib.stress_facts import stress_facts
 
 SLUGS = {band.name: band.slug for band in BANDS}
 
@@ -137,6 +149,8 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} at {level} dB"
         case ["long", slug, level, elapsed, *_] if slug in spoken:
             return f"{spoken[slug]} at {level} dB after {duration(float(elapsed))}"
+        case ["stress", slug, level, *_] if slug in spoken:
+            return f"{spoken[slug]} at {level} dB while it played"
         case ["finding", cause]:
             return f"cause {cause.replace('-', ' ')}"
         case ["need", need]:
@@ -182,6 +196,7 @@ def collect(analysis: Analysis) -> FactTable:
                 Fact(name=f"{key}.measured", value=step.measured_db, unit="dB", digits=2, row=row)
             )
     facts += seat_facts(analysis)
+    facts += stress_facts(analysis)
     return FactTable(facts)
 
 

@@ -14,6 +14,7 @@ from importlib import resources
 from typing import Any
 
 from reportlib.model import Analysis, ChangeCurve, Fact
+from reportlib.stress_results import coil_list, recovery_list, thermal_list
 
 CSV_COLUMNS = (
     "test",
@@ -76,7 +77,9 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "bands": [asdict(result) for result in analysis.bands],
         "limits": [],
         "findings": [],
-        "thermal": [],
+        "thermal": thermal_list(analysis),
+        "recovery": recovery_list(analysis),
+        "coil": coil_list(analysis),
         "in_room": [asdict(seat) for seat in analysis.in_room],
         "exposure": _exposure(analysis),
         "needs": [asdict(answer) for answer in analysis.needs],

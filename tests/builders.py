@@ -32,6 +32,7 @@ from reportlib.model import (
     QualityNote,
 )
 from reportlib.parameters import checked_parameters
+from reportlib.soaked import Playing
 
 Change = Callable[[np.ndarray, float], np.ndarray]
 """(frequency_hz, rise in dB) → change in dB, negative for a loss."""
@@ -197,6 +198,7 @@ def make_analysis(
     warming: Callable[[np.ndarray, float, float], np.ndarray] = heating,
     long_noise_below_hz: Mapping[float, float] | None = None,
     quality: Sequence[QualityNote] = (),
+    playing: Sequence[Playing] = (),
     seed: int = 4,
 ) -> Analysis:
     """Return a whole analysis.
@@ -209,6 +211,7 @@ def make_analysis(
     noise_below_hz, noise_above_hz, long_noise_below_hz : level → where noise takes over
     gate_s : the session's gate; below 2/gate nothing is usable
     source : ``"text"`` for column-text curves
+    playing : long-term levels whose stress was recorded; ``stressed.make_playing`` makes one
     """
     rng = np.random.default_rng(seed)
     f = grid_hz(start_hz=20.0, stop_hz=20000.0)
@@ -308,4 +311,5 @@ def make_analysis(
         needs=seated.needs,
         exposure=seated.exposure,
         day_dose=seated.day_dose,
+        playing=tuple(playing),
     )

@@ -62,11 +62,12 @@ def _rung_sentence(rung: Rung) -> str:
     words = change_words(rung.change_db or 0.0, u95_db=rung.u95_db)
     return (
         f"{sentence(rung.band)} at {level_text(rung.level_db)} {comes_out(rung.band)} {words}"
-        f"{_interval(rung.u95_db)}."
+        f"{interval(rung.u95_db)}."
     )
 
 
-def _interval(u95_db: float) -> str:
+def interval(u95_db: float) -> str:
+    """Write a 95 % half-width in brackets, nothing where there is none."""
     return "" if u95_db == 0.0 else f" (± {db_amount(max(u95_db, 0.1))})"
 
 
@@ -176,7 +177,7 @@ def after_playing(analysis: Analysis, curve: ChangeCurve) -> str:
     if abs(mean_db) <= u95_db:
         return f"{at} no band has clearly changed."
     words = f"{comes_out(most.band)} {result_words(most)}"
-    return f"{at} the {most.band} {words}{_interval(u95_db)}."
+    return f"{at} the {most.band} {words}{interval(u95_db)}."
 
 
 def result_words(result: BandResult | None) -> str:

@@ -6,6 +6,7 @@ from reportlib.facts import duration
 from reportlib.model import BandResult
 from reportlib.words.seat import in_short_at_seat
 from reportlib.words.story import Story, at_a_point
+from reportlib.words.stress import stress_in_short
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
 
@@ -108,6 +109,10 @@ def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
 
 
 def _stress(writer: Writer) -> str:
+    """What the stress costs: as heard while it played, else as the sweep afterwards saw it."""
+    heard = stress_in_short(writer)
+    if heard is not None:
+        return heard
     story = writer.long
     if not any(one.told for one in story.bands):
         return writer.say("in-short/stress-cant-tell")
