@@ -14,7 +14,7 @@ ROOT = PACKAGE.parent
 
 NUMBERS = {
     "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
-    "uncertainty", "compression", "rooms",
+    "uncertainty", "compression", "rooms", "soak",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
