@@ -135,7 +135,8 @@ class Sound:
 class Recording:
     """What a simulated capture holds, full scale at ±1.
 
-    `temperatures` are the loudspeaker's at the end of it, None where nothing was played.
+    `temperatures` are the loudspeaker's at the end of it, None where nothing was played; `bits`
+    are the converter's, None where nothing was rounded.
     """
 
     microphone: FloatArray
@@ -144,6 +145,7 @@ class Recording:
     temperatures: Temperatures | None = None
     voltage: FloatArray | None = None
     current: FloatArray | None = None
+    bits: int | None = None
 
 
 def record(sound: Sound, *, chain: Chain, seed: Seed) -> Recording:
@@ -182,6 +184,7 @@ def record(sound: Sound, *, chain: Chain, seed: Seed) -> Recording:
         temperatures=sound.temperatures,
         voltage=voltage,
         current=current,
+        bits=chain.converter_bits,
     )
 
 
