@@ -13,8 +13,8 @@ PACKAGE = Path(reportlib.__file__).parent
 ROOT = PACKAGE.parent
 
 NUMBERS = {
-    "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
-    "uncertainty", "compression", "rooms", "soak",
+    "levels", "stimulus", "multitone", "noise", "deconvolution", "gate", "clock", "response",
+    "text_response", "uncertainty", "compression", "rooms", "soak",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},

@@ -3,6 +3,7 @@
     history       stages and pauses of one level, and the periods that were read
     fit           the thermal fit of a group of tones, `thermal_fit`
     recovery      what the sweep after a stage saw of it, `recoveries`
+    electrical    the coil's resistance and temperature from voltage and current
 
 and behind the fit
 
