@@ -8,11 +8,13 @@ and what a reader should know about the data. Each step is one call and one froz
 from collections.abc import Iterable, Sequence
 
 from reportlib import quality
+from reportlib.audibility import audible_changes
 from reportlib.compression import Setting, ShortTerm, long_term, short_term
 from reportlib.day import Session
 from reportlib.facts import SEAT_SETUP
 from reportlib.grades import band_results
 from reportlib.levels import db
+from reportlib.limits import drive_units, limits_of
 from reportlib.listening import seat_levels
 from reportlib.measuring import Measured, measure_captures, sweep_law
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves, QualityNote
@@ -81,7 +83,16 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
     curves = (*short.curves, *long)
     levels = [measured.setting(entry) for entry in session.short_term]
     notes = [*measured.notes, *_compared_notes(measured, short=short, levels=levels)]
+    fraction = parameters.smoothing_fraction
+    bands = band_results(curves, fraction=fraction)
+    units = band_results(
+        curves, bands=drive_units(session.speaker.crossovers_hz), fraction=fraction
+    )
     reader = (SEAT_SETUP, parameters.seat_distance_m, parameters.seat_loudspeakers)
+    in_room = seat_levels(
+        _given_levels(short),
+        settings=(reader, *(seat for seat in _SEATS if seat[1:] != reader[1:])),
+    )
     return Analysis(
         session=session,
         sample_rate_hz=measured.sample_rate_hz,
@@ -96,10 +107,16 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         short_term=short.curves,
         long_term=tuple(long),
         harmonics=tuple(_harmonics(one) for one in levels if measured.rules.source == "sweep"),
-        bands=band_results(curves, fraction=parameters.smoothing_fraction),
-        in_room=seat_levels(
-            _given_levels(short),
-            settings=(reader, *(seat for seat in _SEATS if seat[1:] != reader[1:])),
+        bands=bands,
+        in_room=in_room,
+        limits=limits_of(
+            (*bands, *units),
+            baseline_db=session.baseline.level_db,
+            steps=short.steps,
+            lower_bound=measured.rules.source == "text",
+        ),
+        audible=audible_changes(
+            curves, baseline=short.baseline, in_room=in_room, fraction=fraction
         ),
     )
 

@@ -14,17 +14,27 @@ Names are dotted and lower case: test, band, level, then what it is.
 ``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
 ``step.<level>.asked``          a volume step as asked for, and ``.measured``
 ``seat.<level>.low``, ``.high`` the range at the reader's seat
+``limit.<band>.1``, ``….3``     level at which a band is 1 dB (3 dB) behind, turned up; its bracket
+                                ``.low``, ``.high``, rounded outwards; ``limit.<band>.tested``;
+                                ``limit.long.<band>.…`` left playing, ``limit.unit-40-401.…`` by
+                                drive unit
+``heard.short.<level>.most.…``  the stretch that is heard most: ``.size``, ``.u95``, ``.low``,
+                                ``.high``, ``.as-mids`` (phon); ``.widest.…`` where another;
+                                ``heard.long.<level>.<s>.…`` left playing
 =============================== ============================================================
 """
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
+from reportlib.judged import Audible, Limit
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Fact
 
 SLUGS = {band.name: band.slug for band in BANDS}
 SEAT_SETUP = "your seat"
+_SAME_LEVEL_DB = 0.1
+_NARROW_DB = 2.0
 
 
 class FactTable(Mapping[str, Fact]):
@@ -113,6 +123,19 @@ def band_key(result: BandResult) -> str:
     return key if result.test == "short_term" else f"{key}.{result.elapsed_s:g}"
 
 
+def limit_key(limit: Limit) -> str:
+    """Name the facts of a band's or drive unit's limits, without the last parts."""
+    slug = SLUGS.get(limit.band, f"unit-{limit.low_hz:.0f}-{limit.high_hz:.0f}")
+    return f"limit.{slug}" if limit.test == "short_term" else f"limit.long.{slug}"
+
+
+def heard_key(one: Audible) -> str:
+    """Name the facts of what is heard at one level, without the last parts."""
+    if one.test == "short_term":
+        return f"heard.short.{level_key(one.level_db)}"
+    return f"heard.long.{level_key(one.level_db)}.{one.elapsed_s:g}"
+
+
 def digits_for(u95_db: float) -> int:
     """Return how many decimals an interval supports: one below 1 dB, none above."""
     return 1 if u95_db < 1.0 else 0
@@ -152,6 +175,13 @@ def collect(analysis: Analysis) -> FactTable:
             Fact(name=f"{key}.low", value=seat.low_db, unit="dB", digits=0, row=row),
             Fact(name=f"{key}.high", value=seat.high_db, unit="dB", digits=0, row=row),
         ]
+    for limit in analysis.limits:
+        facts += _limit_facts(limit)
+    keys: set[str] = set()
+    for one in analysis.audible:
+        key = heard_key(one)
+        facts += _heard_facts(one, key=f"{key}.{'widest' if key in keys else 'most'}")
+        keys.add(key)
     return FactTable(facts)
 
 
@@ -172,6 +202,62 @@ def _band_facts(result: BandResult) -> list[Fact]:
     ]
     if result.worst_db is not None and result.worst_hz is not None:
         found += [fact("worst", result.worst_db), fact("worst-at", result.worst_hz, unit="Hz")]
+    return found
+
+
+def _limit_facts(limit: Limit) -> list[Fact]:
+    key = limit_key(limit)
+
+    def fact(name: str, value: float, *, digits: int) -> Fact:
+        return Fact(name=f"{key}.{name}", value=value, unit="dB", digits=digits, row=f"fact-{key}")
+
+    found = []
+    if limit.threshold_db == 1.0 and limit.tested_to_db is not None:
+        # Half decibels are levels too; a step that was made within 0.1 dB is the level's name.
+        whole = abs(limit.tested_to_db - round(limit.tested_to_db)) <= _SAME_LEVEL_DB
+        digits = 0 if whole else 1
+        tested = _outwards(limit.tested_to_db, digits=digits, up=False)
+        found.append(fact("tested", tested, digits=digits))
+    name = f"{limit.threshold_db:g}"
+    width = math.inf
+    if limit.low_db is not None and limit.high_db is not None:
+        width = limit.high_db - limit.low_db
+    if limit.level_db is not None:
+        found.append(fact(name, limit.level_db, digits=digits_for(width)))
+    digits = 1 if width <= _NARROW_DB else 0
+    if limit.low_db is not None:
+        found.append(
+            fact(f"{name}.low", _outwards(limit.low_db, digits=digits, up=False), digits=digits)
+        )
+    if limit.high_db is not None:
+        found.append(
+            fact(f"{name}.high", _outwards(limit.high_db, digits=digits, up=True), digits=digits)
+        )
+    return found
+
+
+def _outwards(value: float, *, digits: int, up: bool) -> float:
+    """Round an end of a bracket away from its middle, unless it is as good as on a digit."""
+    scale = 10.0**digits
+    if up:
+        return math.ceil(value * scale - _SAME_LEVEL_DB) / scale
+    return math.floor(value * scale + _SAME_LEVEL_DB) / scale
+
+
+def _heard_facts(one: Audible, *, key: str) -> list[Fact]:
+    digits = digits_for(one.u95_db)
+    u95 = math.ceil(one.u95_db * 10.0**digits - 1e-9) / 10.0**digits
+    found = [
+        Fact(name=f"{key}.size", value=abs(one.change_db), unit="dB", digits=digits),
+        Fact(name=f"{key}.u95", value=u95, unit="dB", digits=digits),
+        Fact(name=f"{key}.low", value=one.low_hz, unit="Hz", digits=0),
+        Fact(name=f"{key}.high", value=one.high_hz, unit="Hz", digits=0),
+    ]
+    if one.phon is not None:
+        # A change of so many phon is one of so many decibels at 1 kHz. It is a median
+        # listener's, at a level that is known roughly.
+        digits = 1 if abs(one.phon) < 2.0 else 0
+        found.append(Fact(name=f"{key}.as-mids", value=abs(one.phon), unit="dB", digits=digits))
     return found
 
 

@@ -4,10 +4,7 @@ A band's number is the mean over log frequency; its worst point is judged after 
 for being the worst of so many, since the largest of n values of pure noise is not small. A
 grade is given only as far as the intervals carry it.
 
-The limits below are a judgement, in one place: where level differences begin to be heard is
-about 0.5 dB for broad changes and 1 dB for narrow ones, and 3 dB is half the power (W.
-Jesteadt, C. C. Wier, D. M. Green, JASA 61, 1977; G. A. Miller, JASA 19, 1947; both from
-memory; the steps between are common practice, no source).
+The limits are judgements, in one place with their sources: `thresholds`.
 """
 
 import math
@@ -17,23 +14,17 @@ import numpy as np
 
 from reportlib.levels import BANDS, GRID_PER_OCTAVE, Band, G
 from reportlib.model import BandResult, BoolArray, ChangeCurve, FloatArray, Grade
-
-MEAN_LIMITS_DB = (0.5, 1.0, 3.0)
-"""A band's mean loss beyond each of these is one grade worse."""
-WORST_LIMITS_DB = (1.0, 2.0, 4.0)
-"""The same for the worst point in a band."""
-GAIN_LIMITS_DB = (1.0, 3.0)
-"""A band's mean gain beyond these rises, rises much."""
-WORST_GAIN_LIMITS_DB = (2.0, 4.0)
-"""The same for the largest gain at a point, in proportion to the losses' limits."""
+from reportlib.thresholds import (
+    GAIN_LIMITS_DB,
+    LARGEST_UNUSABLE_SHARE,
+    MEAN_LIMITS_DB,
+    TEXT_UNKNOWN_DB,
+    WORST_GAIN_LIMITS_DB,
+    WORST_LIMITS_DB,
+)
 
 LOSS_GRADES: tuple[Grade, ...] = ("holds", "slips", "falls short", "gives out")
 GAIN_GRADES: tuple[Grade, ...] = ("holds", "rises", "rises much")
-TEXT_UNKNOWN_DB = 0.2
-"""What is added to the half-width of column text, in quadrature, before it is graded: its own
-is a lower bound, so a grade within this of a limit names the neighbour too (a judgement)."""
-LARGEST_UNUSABLE_SHARE = 0.4
-"""A band with more than this share of unusable points can't be told."""
 
 
 def worst_of_many(count: float) -> float:

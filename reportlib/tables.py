@@ -1,5 +1,7 @@
 """The report's tables: records in, finished text out, with the anchors that quotes link to."""
 
+from collections.abc import Sequence
+
 from reportlib.facts import (
     SEAT_SETUP,
     FactTable,
@@ -9,10 +11,14 @@ from reportlib.facts import (
     duration,
     frequency,
     level_key,
+    limit_key,
     number,
 )
-from reportlib.model import Analysis, BandResult
+from reportlib.judged import Limit
+from reportlib.model import Analysis, BandResult, Test
+from reportlib.readings.behind import band_limits, bracket_text, limited_bands, where_text
 from reportlib.shown import Table
+from reportlib.wording import levels_text, listing, sentence
 
 _SEVERITY = {"refused": "left out", "warning": "warning", "note": "note"}
 
@@ -62,6 +68,50 @@ def _band_row(result: BandResult) -> tuple[str, ...]:
 
 def _range(result: BandResult) -> str:
     return f"{result.band}, {frequency(result.low_hz)} to {frequency(result.high_hz)}"
+
+
+def limit_table(analysis: Analysis) -> Table | None:
+    """Where every band and drive unit is 1 dB and 3 dB behind, turned up and left playing."""
+    if not analysis.limits:
+        return None
+    facts = collect(analysis)
+    tests: list[tuple[Test, str]] = [("short_term", "turned up"), ("long_term", "left playing")]
+    shown = [pair for pair in tests if any(one.test == pair[0] for one in analysis.limits)]
+    rows, anchors = [], []
+    for band in limited_bands(analysis):
+        own = {test: band_limits(analysis, band=band, test=test) for test, _ in shown}
+        every = [limit for limits in own.values() for limit in limits]
+        cells = [bracket_text(one, facts=facts) for one in every]
+        rows.append((sentence(where_text(every[0])), *cells))
+        keys = dict.fromkeys(f"{limit_key(limit)}." for limit in every)
+        anchors.append(" ".join(filter(None, (_anchors(facts, key=key) for key in keys))))
+    thresholds = dict.fromkeys(f"{one.threshold_db:g} dB behind" for one in analysis.limits)
+    return Table(
+        name="limits",
+        caption="The level at which the output is first 1 dB and 3 dB behind what was asked, with "
+        "its bracket: turned up by quick sweeps, and left playing by the sweep after the last "
+        f"stretch of stress.{_skipped(analysis.limits)}",
+        columns=("where", *(f"{name}, {words}" for _, words in shown for name in thresholds)),
+        rows=tuple(rows),
+        anchors=tuple(anchors),
+        numeric=(False, *(True for _ in shown for _ in thresholds)),
+    )
+
+
+def _skipped(limits: Sequence[Limit]) -> str:
+    """Say which levels were left out, for want of a result that can be told."""
+    groups: dict[tuple[Test, tuple[float, ...]], list[str]] = {}
+    for limit in limits:
+        names = groups.setdefault((limit.test, limit.untold_db), [])
+        if limit.reached is not None and limit.untold_db and limit.band not in names:
+            names.append(limit.band)
+    parts = [
+        f"{listing(names)} {'turned up to' if test == 'short_term' else 'left playing at'} "
+        f"{levels_text(levels)}"
+        for (test, levels), names in groups.items()
+        if names
+    ]
+    return f" Skipped, since it can’t be told: {'; '.join(parts)}." if parts else ""
 
 
 def seat_table(analysis: Analysis) -> Table | None:

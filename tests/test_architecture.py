@@ -14,14 +14,18 @@ ROOT = PACKAGE.parent
 
 NUMBERS = {
     "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
-    "uncertainty", "compression",
+    "uncertainty", "compression", "loudness",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
     {"day", "model", "soaked", "judged", "shown", "parameters"},
     NUMBERS | {"simulate"},
     {
+        "thresholds",
         "grades",
+        "limits",
+        "audibility",
+        "balance",
         "listening",
         "facts",
         "wording",

@@ -12,6 +12,8 @@ from reportlib.day import Session
 from reportlib.facts import FactTable, duration, frequency, number
 from reportlib.model import Analysis, BandResult
 from reportlib.parameters import ReportParameters
+from reportlib.words.behind import behind
+from reportlib.words.heard import heard_note, left_playing_heard, turned_up_heard
 from reportlib.words.story import BandStory, at_a_point, is_gain, is_loss
 from reportlib.words.verdict import in_short, seat_values, verdict_sentences
 from reportlib.words.writer import Templates, Writer, decibels, listed, plain, spoken, verb
@@ -91,7 +93,7 @@ def _turned_up(writer: Writer) -> list[str]:
                 why=_why_untold(writer, story.untold),
             )
         )
-    return paragraphs
+    return [*paragraphs, *filter(None, (behind(writer), turned_up_heard(writer)))]
 
 
 def _band_paragraph(writer: Writer, *, one: BandStory) -> list[str]:
@@ -185,9 +187,9 @@ def _left_playing(writer: Writer) -> str:
             )
             if results
         ]
-        paragraphs.append(
-            " ".join(sentences) if sentences else writer.say("left-playing/holds", level=level)
-        )
+        heard = left_playing_heard(writer, level_db=entry.level_db, changed=bool(sentences))
+        sentences = sentences or [writer.say("left-playing/holds", level=level)]
+        paragraphs.append(" ".join(filter(None, (*sentences, heard))))
     return writer.page("left-playing", intro=intro, paragraphs=paragraphs)
 
 
@@ -270,6 +272,7 @@ def _how_measured(writer: Writer) -> list[str]:
             lowest=frequency(max(analysis.lowest_hz, start)),
         ),
         writer.say("how-measured/grades"),
+        heard_note(writer),
     ]
     if session.rig.equipment:
         paragraphs.append(

@@ -4,13 +4,14 @@ from collections.abc import Sequence
 
 from reportlib.facts import duration, level_key
 from reportlib.model import BandResult
+from reportlib.words.behind import first_behind
 from reportlib.words.story import Story, at_a_point
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
 
 def in_short(writer: Writer) -> list[str]:
-    """Return what follows the verdict in the opening cell: the stress, the seat, what to watch."""
-    sentences = []
+    """Return what follows the verdict: the limit, the stress, the seat, what to watch."""
+    sentences = list(filter(None, (first_behind(writer),)))
     if writer.analysis.session.long_term:
         sentences.append(_stress(writer))
     seat = seat_values(writer)
