@@ -32,6 +32,10 @@ from reportlib.thresholds import (
 )
 
 WORDS: tuple[Heard, ...] = ("inaudible in practice", "possibly audible", "clearly audible")
+_LOWEST_HZ = 20.0
+"""Where ISO 226 begins; the bands begin higher, but what lies below them is heard too."""
+_MUCH_WIDER_OCTAVES = 2.0
+"""A stretch around another is worth its own words if it is wider by this."""
 _BRIDGED_OCTAVES = 1.0 / 6.0
 """A gap that can't be told and is narrower than this does not end a stretch."""
 
@@ -86,9 +90,9 @@ def audible_changes(
 ) -> tuple[Audible, ...]:
     """Judge every short-term level, and every long-term level after its last stage.
 
-    Of each the stretch that is heard most and the widest that is heard (else: may be), which may
-    be one; where nothing would be heard, the whole range that can be told. A level that can't be
-    told has none.
+    Of each the stretch that is heard most and, beside it or much wider around it, another one
+    if there is; where nothing would be heard, the whole range that can be told. A level that
+    can't be told has none.
 
     Parameters
     ----------
@@ -133,7 +137,7 @@ def _stretches(curve: ChangeCurve) -> list[tuple[BoolArray, float]]:
     the largest change outside of the stretches so far, losses and gains apart.
     """
     f = curve.frequency_hz
-    usable = curve.usable & (f >= BANDS[0].low_hz) & (f < BANDS[-1].high_hz)
+    usable = curve.usable & (f >= _LOWEST_HZ) & (f < BANDS[-1].high_hz)
     if not usable.any():
         return []
     least = BASS_FACTOR * min(possibly for _, possibly, _ in HEARD_LIMITS_DB)
@@ -207,8 +211,14 @@ def _told_most(judged: Sequence[Audible]) -> list[Audible]:
     if not told:
         return list(judged[:1])
     most = max(told, key=_strength)
-    widest = max(told, key=lambda one: (one.heard in WORDS[1:], one.width_octaves))
-    return [most] if widest is most else [most, widest]
+    others = [one for one in told if _adds(one, most=most)]
+    return [most, *sorted(others, key=lambda one: (*_ranks(one), one.width_octaves))[-1:]]
+
+
+def _adds(one: Audible, *, most: Audible) -> bool:
+    """Whether a stretch is more than the skirts of what is heard most."""
+    apart = one.low_hz >= most.high_hz or one.high_hz <= most.low_hz
+    return apart or one.width_octaves >= most.width_octaves + _MUCH_WIDER_OCTAVES
 
 
 def is_heard(one: Audible) -> bool:
@@ -216,8 +226,14 @@ def is_heard(one: Audible) -> bool:
     return one.heard in WORDS[1:] or one.heard_may_be is not None
 
 
-def _strength(one: Audible) -> tuple[int, int, float]:
-    limits = heard_limits_db(one.width_octaves, centre_hz=math.sqrt(one.low_hz * one.high_hz))
+def _ranks(one: Audible) -> tuple[int, int]:
+    """How much is certain and how much is allowed; what can't be told comes last."""
+    if one.heard not in WORDS:
+        return -1, -1
     certain = WORDS.index(one.heard)
-    allowed = certain if one.heard_may_be is None else WORDS.index(one.heard_may_be)
-    return certain, allowed, abs(one.change_db) / limits[1]
+    return certain, certain if one.heard_may_be is None else certain + 1
+
+
+def _strength(one: Audible) -> tuple[int, int, float]:
+    _, clearly = heard_limits_db(one.width_octaves, centre_hz=math.sqrt(one.low_hz * one.high_hz))
+    return (*_ranks(one), abs(one.change_db) / clearly)

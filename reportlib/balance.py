@@ -1,7 +1,7 @@
 """What a change does to the balance: one band against the others, in plain words.
 
 A band that loses as much as all the others makes the sound softer, not different. So each is
-compared with the median of the other bands of the same level, and a difference counts from where
+compared with the median of all bands of the same level, and a difference counts from where
 a change as wide as the band is possibly audible (``audibility.heard_limits_db``). The words are
 our own.
 """
@@ -22,7 +22,7 @@ LESS_AND_MORE = {
     "presence": ("less clear", "sharper"),
     "treble": ("duller", "brighter"),
 }
-"""What less and what more of a band than of the others sounds like."""
+"""What less and what more of a band than of most sounds like."""
 FEWEST_BANDS = 3
 """With fewer bands that can be told there is nothing to compare with."""
 
@@ -34,7 +34,7 @@ class Shift:
     Attributes
     ----------
     word : what it makes the sound, e.g. ``"thinner"``
-    difference_db, u95_db : its mean change less the median of the others'
+    difference_db, u95_db : its mean change less the median of all
     certain : whether the interval leaves no doubt that it counts; else it may
     """
 
@@ -68,12 +68,13 @@ def balance_of(results: Sequence[BandResult]) -> Balance | None:
     ]
     if len(told) < FEWEST_BANDS:
         return None
+    middle = float(np.median([mean for _, mean, _ in told]))
+    widest = max(u95 for _, _, u95 in told)
     found, unresolved = [], []
     for one, mean, u95 in told:
-        others = [(other, u) for band, other, u in told if band is not one]
-        difference = mean - float(np.median([other for other, _ in others]))
+        difference = mean - middle
         # What the bands share (the volume step) cancels; counted here all the same.
-        interval = math.hypot(u95, max(u for _, u in others))
+        interval = math.hypot(u95, widest)
         width = math.log2(one.high_hz / one.low_hz)
         counts, _ = heard_limits_db(width, centre_hz=math.sqrt(one.low_hz * one.high_hz))
         if abs(difference) + interval < counts:

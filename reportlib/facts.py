@@ -19,7 +19,7 @@ Names are dotted and lower case: test, band, level, then what it is.
                                 ``limit.long.<band>.…`` left playing, ``limit.unit-40-401.…`` by
                                 drive unit
 ``heard.short.<level>.most.…``  the stretch that is heard most: ``.size``, ``.u95``, ``.low``,
-                                ``.high``, ``.as-mids`` (phon); ``.widest.…`` where another;
+                                ``.high``, ``.as-mids`` (phon); ``.other.…`` another one;
                                 ``heard.long.<level>.<s>.…`` left playing
 =============================== ============================================================
 """
@@ -33,8 +33,7 @@ from reportlib.model import Analysis, BandResult, Fact
 
 SLUGS = {band.name: band.slug for band in BANDS}
 SEAT_SETUP = "your seat"
-_SAME_LEVEL_DB = 0.1
-_NARROW_DB = 2.0
+_SAME_LEVEL_DB = 0.05
 
 
 class FactTable(Mapping[str, Fact]):
@@ -180,7 +179,7 @@ def collect(analysis: Analysis) -> FactTable:
     keys: set[str] = set()
     for one in analysis.audible:
         key = heard_key(one)
-        facts += _heard_facts(one, key=f"{key}.{'widest' if key in keys else 'most'}")
+        facts += _heard_facts(one, key=f"{key}.{'other' if key in keys else 'most'}")
         keys.add(key)
     return FactTable(facts)
 
@@ -213,7 +212,7 @@ def _limit_facts(limit: Limit) -> list[Fact]:
 
     found = []
     if limit.threshold_db == 1.0 and limit.tested_to_db is not None:
-        # Half decibels are levels too; a step that was made within 0.1 dB is the level's name.
+        # Half decibels are levels too; a step that was made within 0.05 dB is the level's name.
         whole = abs(limit.tested_to_db - round(limit.tested_to_db)) <= _SAME_LEVEL_DB
         digits = 0 if whole else 1
         tested = _outwards(limit.tested_to_db, digits=digits, up=False)
@@ -223,8 +222,8 @@ def _limit_facts(limit: Limit) -> list[Fact]:
     if limit.low_db is not None and limit.high_db is not None:
         width = limit.high_db - limit.low_db
     if limit.level_db is not None:
-        found.append(fact(name, limit.level_db, digits=digits_for(width)))
-    digits = 1 if width <= _NARROW_DB else 0
+        found.append(fact(name, limit.level_db, digits=digits_for(0.5 * width)))
+    digits = digits_for(0.5 * width)
     if limit.low_db is not None:
         found.append(
             fact(f"{name}.low", _outwards(limit.low_db, digits=digits, up=False), digits=digits)

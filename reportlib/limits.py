@@ -67,6 +67,7 @@ def first_crossing(
     """
     from scipy.interpolate import PchipInterpolator
 
+    losses_db = np.round(losses_db, 9)  # differences of rounding alone overflow in the cubic
     first = _first_at_least(losses_db, threshold_db)
     level = None
     if first:

@@ -85,12 +85,11 @@ def limit_table(analysis: Analysis) -> Table | None:
         rows.append((sentence(where_text(every[0])), *cells))
         keys = dict.fromkeys(f"{limit_key(limit)}." for limit in every)
         anchors.append(" ".join(filter(None, (_anchors(facts, key=key) for key in keys))))
-    thresholds = dict.fromkeys(f"{one.threshold_db:g} dB behind" for one in analysis.limits)
+    thresholds = dict.fromkeys(f"{one.threshold_db:g} dB" for one in analysis.limits)
     return Table(
         name="limits",
-        caption="The level at which the output is first 1 dB and 3 dB behind what was asked, with "
-        "its bracket: turned up by quick sweeps, and left playing by the sweep after the last "
-        f"stretch of stress.{_skipped(analysis.limits)}",
+        caption="The level at which the output is 1 dB and 3 dB behind what was asked, with its "
+        f"bracket.{_skipped(analysis.limits)}",
         columns=("where", *(f"{name}, {words}" for _, words in shown for name in thresholds)),
         rows=tuple(rows),
         anchors=tuple(anchors),

@@ -1,10 +1,11 @@
 """Limits as figures, tables and captions give them: which ones, and in how many words."""
 
-from reportlib.facts import FactTable, frequency, limit_key, written
+from reportlib.facts import FactTable, limit_key, written
 from reportlib.judged import Limit
 from reportlib.levels import BANDS
 from reportlib.limits import kind_of
 from reportlib.model import Analysis, Test
+from reportlib.wording import hz_range_text
 
 _BAND_NAMES = tuple(band.name for band in BANDS)
 
@@ -68,5 +69,7 @@ def bracket_text(limit: Limit, *, facts: FactTable) -> str:
 
 
 def where_text(limit: Limit) -> str:
-    """Return what a limit speaks for: ``"bass, 40 Hz to 160 Hz"``."""
-    return f"{limit.band}, {frequency(limit.low_hz)} to {frequency(limit.high_hz)}"
+    """Return what a limit speaks for: ``"bass, 40–160 Hz"``, or a drive unit's words."""
+    if limit.band not in _BAND_NAMES:
+        return limit.band
+    return f"{limit.band}, {hz_range_text(limit.low_hz, limit.high_hz)}"

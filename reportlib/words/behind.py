@@ -14,7 +14,7 @@ _REACHED = ("at", "between", "by")
 
 def first_behind(writer: Writer) -> str:
     """Return which band is 1 dB behind first, for the opening; empty where nothing is to say."""
-    limits = _one_db(writer)
+    limits = _told(writer, index=0)
     reached = [one for one in limits if kind_of(one) in _REACHED]
     if reached:
         first = min(reached, key=_level)
@@ -42,12 +42,9 @@ def first_behind(writer: Writer) -> str:
 
 def behind(writer: Writer) -> str:
     """Return the paragraph that names the limits of every band, turned up."""
-    limits = _one_db(writer)
-    reached = [one for one in limits if kind_of(one) in _REACHED]
-    sentences = [_reached(writer, alike) for alike in _alike(writer, reached)]
-    unsure = [one for one in limits if kind_of(one) == "may be"]
-    sentences += [_say(writer, "limit-open", alike=alike) for alike in _alike(writer, unsure)]
-    never = _alike(writer, [one for one in limits if kind_of(one) == "not reached"])
+    ones, threes = _told(writer, index=0), _told(writer, index=-1)
+    sentences = [*_reached(writer, ones), *_unsure(writer, ones)]
+    never = _alike(writer, [one for one in ones if kind_of(one) == "not reached"])
     for alike in never:
         wording = "limit-not"
         if len(never) == 1 and (len(alike) > 1 or not sentences):
@@ -55,36 +52,65 @@ def behind(writer: Writer) -> str:
             if not sentences and writer.short.untold:
                 wording = "limit-none-told"
         sentences.append(_say(writer, wording, alike=alike))
+    if any(kind_of(one) in _REACHED for one in ones):
+        sentences += [*_reached(writer, threes), *_unsure(writer, threes)]
+        if all(kind_of(three) == "not reached" for three in threes):
+            nearest = min(threes, key=lambda three: three.tested_to_db or 0.0)
+            sentences.append(_say(writer, "limit-no-three", alike=[nearest]))
     return " ".join(sentences)
 
 
+def _told(writer: Writer, *, index: int) -> list[Limit]:
+    """The limits of the bands that can be told, of the smallest loss or of the largest."""
+    found = [band_limits(writer.analysis, band=band.name) for band in BANDS]
+    return [limits[index] for limits in found if limits and limits[index].reached is not None]
+
+
+def _reached(writer: Writer, limits: Sequence[Limit]) -> list[str]:
+    """One sentence: which band is so far behind where, the first one first."""
+    groups = _alike(writer, [one for one in limits if kind_of(one) in _REACHED])
+    if not groups:
+        return []
+    first, *others = sorted(groups, key=lambda alike: _level(alike[0]))
+    return [
+        _say(
+            writer,
+            "limit-behind",
+            alike=first,
+            others="".join(_say(writer, "limit-other", alike=alike) for alike in others),
+        )
+    ]
+
+
+def _unsure(writer: Writer, limits: Sequence[Limit]) -> list[str]:
+    groups = _alike(writer, [one for one in limits if kind_of(one) == "may be"])
+    return [_say(writer, "limit-open", alike=alike) for alike in groups]
+
+
 def _alike(writer: Writer, limits: Sequence[Limit]) -> list[list[Limit]]:
-    """Group bands of which the same numbers are written."""
-    groups: dict[tuple[str, ...], list[Limit]] = {}
+    """Group bands of which the same is written."""
+    groups: dict[str, list[Limit]] = {}
     for one in limits:
-        both = band_limits(writer.analysis, band=one.band)
-        texts = tuple(limit_text(limit, facts=writer.facts) for limit in both)
-        groups.setdefault(texts, []).append(one)
+        groups.setdefault(limit_text(one, facts=writer.facts), []).append(one)
     return list(groups.values())
 
 
-def _say(writer: Writer, wording: str, *, alike: Sequence[Limit]) -> str:
+def _say(writer: Writer, wording: str, *, alike: Sequence[Limit], others: str = "") -> str:
     bands = [one.band for one in alike]
+    reached = kind_of(alike[0]) in _REACHED
     return writer.say(
         f"turned-up/{wording}",
         bands=_named(bands),
         verb=_is(bands),
+        amount=f"{alike[0].threshold_db:g} dB",
+        where=_where(writer, alike[0]) if reached else "",
+        others=others,
         tested=_tested(writer, alike[0]),
     )
 
 
 def _named(bands: Sequence[str]) -> str:
     return listed([spoken(band) for band in bands])
-
-
-def _one_db(writer: Writer) -> list[Limit]:
-    found = [band_limits(writer.analysis, band=band.name)[:1] for band in BANDS]
-    return [one for limits in found for one in limits if one.reached is not None]
 
 
 def _level(limit: Limit) -> float:
@@ -116,26 +142,12 @@ def _where_all(writer: Writer, limits: Sequence[Limit]) -> str:
     lowest = min(limits, key=lambda one: one.low_db or 0.0)
     # Where two are as good as the same, the one whose bracket is wide is written without
     # decimals, as the lower end is.
-    highest = max(limits, key=lambda one: (round(one.high_db or 0.0), kind_of(one) == "between"))
+    highest = max(
+        limits,
+        key=lambda one: (round(one.high_db or 0.0), kind_of(one) == "between", one.high_db or 0.0),
+    )
     high = writer.quote(f"{limit_key(highest)}.{highest.threshold_db:g}.high")
     if lowest.low_db is None:
         return writer.say("turned-up/limit-by", high=high)
     low = writer.quote(f"{limit_key(lowest)}.{lowest.threshold_db:g}.low")
     return writer.say("turned-up/limit-between", low=low, high=high)
-
-
-def _reached(writer: Writer, alike: Sequence[Limit]) -> str:
-    bands = [one.band for one in alike]
-    three = band_limits(writer.analysis, band=bands[0])[-1]
-    values = {
-        "bands": _named(bands),
-        "verb": _is(bands),
-        "one": _where(writer, alike[0]),
-        "tested": _tested(writer, alike[0]),
-    }
-    kind = kind_of(three)
-    if kind in _REACHED:
-        return writer.say("turned-up/limit-both", three=_where(writer, three), **values)
-    return writer.say(
-        f"turned-up/{'limit-one-open' if kind == 'may be' else 'limit-one'}", **values
-    )

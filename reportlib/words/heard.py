@@ -21,8 +21,6 @@ _WORDINGS = {
     "clearly audible": "heard-clearly",
 }
 
-_MUCH_WIDER_OCTAVES = 2.0
-
 
 def turned_up_heard(writer: Writer) -> str:
     """Return the paragraph on the loudest level that can be told; empty where none can."""
@@ -41,7 +39,7 @@ def turned_up_heard(writer: Writer) -> str:
     sentences = [writer.say(f"turned-up/{wording}", **values)]
     if "as_mids" in values:
         sentences.append(writer.say("turned-up/heard-bass", **values))
-    sentences += [_wider(writer, one, most=most) for one in wider if _adds(one, most=most)]
+    sentences += [_wider(writer, one, most=most) for one in wider]
     first = min(one.level_db for one in every if is_heard(one))
     if first < loudest:
         sentences.append(writer.say("turned-up/heard-from", first=decibels(first)))
@@ -120,18 +118,12 @@ def _word(one: Audible) -> str:
     return "clearly audible" if one.heard == "clearly audible" else "possibly audible"
 
 
-def _adds(one: Audible, *, most: Audible) -> bool:
-    """Whether a wider stretch is more than the skirts of what is heard most."""
-    apart = one.low_hz >= most.high_hz or one.high_hz <= most.low_hz
-    return apart or one.width_octaves >= most.width_octaves + _MUCH_WIDER_OCTAVES
-
-
 def _wider(writer: Writer, one: Audible, *, most: Audible) -> str:
     around = one.low_hz <= most.low_hz and one.high_hz >= most.high_hz
     return writer.say(
         "turned-up/heard-wider" if around else "turned-up/heard-elsewhere",
         word=_word(one),
-        **_values(writer, one, part="widest", more_or_less=("less", "more")),
+        **_values(writer, one, part="other", more_or_less=("less", "more")),
     )
 
 
