@@ -115,8 +115,7 @@ def mean_u95_db(curve: ChangeCurve, *, used: BoolArray, fraction: int) -> float:
     """
     budget = curve.budget
     own = np.hypot(budget.noise_db, budget.local_db)[used]
-    correlation = _overlap(int(own.size), fraction=fraction)
-    averaged = float(own @ correlation @ own) / own.size**2
+    averaged = _overlapping(own, fraction=fraction) / own.size**2
     shared = (
         budget.broadband_db**2
         + budget.step_db**2
@@ -142,10 +141,13 @@ def _standard_db(curve: ChangeCurve) -> FloatArray:
     )
 
 
-def _overlap(count: int, *, fraction: int) -> FloatArray:
-    """Correlation of noise between grid points: how much of their smoothing cells they share."""
-    apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
-    return np.asarray(np.clip(1.0 - apart * fraction / GRID_PER_OCTAVE, 0.0, 1.0))
+def _overlapping(own: FloatArray, *, fraction: int) -> float:
+    """Variance of a sum of noise on the grid: neighbours share part of their smoothing cells."""
+    total = float(own @ own)
+    for apart in range(1, math.ceil(GRID_PER_OCTAVE / fraction)):
+        shared = 1.0 - apart * fraction / GRID_PER_OCTAVE
+        total += 2.0 * shared * float(own[:-apart] @ own[apart:])
+    return total
 
 
 def _worst(

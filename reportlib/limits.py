@@ -65,12 +65,12 @@ def first_crossing(
     levels_db : shape (n,), strictly rising
     losses_db, u95_db : shape (n,), loss counted positive, and its 95 % half-width
     """
-    from scipy.interpolate import PchipInterpolator
-
     losses_db = np.round(losses_db, 9)  # differences of rounding alone overflow in the cubic
     first = _first_at_least(losses_db, threshold_db)
     level = None
     if first:
+        from scipy.interpolate import PchipInterpolator
+
         cubic = PchipInterpolator(levels_db, losses_db)
         roots = np.asarray(cubic.solve(threshold_db, extrapolate=False), dtype=np.float64)
         between = (roots >= levels_db[first - 1]) & (roots <= levels_db[first])
