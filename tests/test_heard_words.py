@@ -80,6 +80,7 @@ def test_an_interval_over_the_limit_is_not_said_to_be_reached():
         (no_change, "Hardly: even at 99 dB"),
         (lambda f, r: -0.56 * r / 27.0 + 0.0 * f, "Perhaps. At 99 dB there is 0.6 dB"),
         (lambda f, r: -1.0 * r / 27.0 + 0.0 * f, "Possibly, by careful listening"),
+        (lambda f, r: -1.5 * r / 27.0 + 0.0 * f, "Possibly, and perhaps clearly, side by side"),
         (lambda f, r: -3.0 * r / 27.0 + 0.0 * f, "Yes, side by side: at 99 dB there is 3.0 dB"),
         (lambda f, r: 3.0 * r / 27.0 + 0.0 * f, "Yes, side by side: at 99 dB there is 3.0 dB"),
     ],

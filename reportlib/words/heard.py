@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from reportlib.audibility import WORDS, is_heard
+from reportlib.audibility import is_heard
 from reportlib.balance import balance_of
 from reportlib.facts import duration, frequency, heard_key
 from reportlib.judged import Audible
@@ -17,8 +17,16 @@ from reportlib.thresholds import (
 from reportlib.words.writer import Writer, decibels, listed
 
 _WORDINGS = {
-    "possibly audible": "heard-possibly",
-    "clearly audible": "heard-clearly",
+    ("inaudible in practice", "possibly audible"): "heard-perhaps",
+    ("possibly audible", None): "heard-possibly",
+    ("possibly audible", "clearly audible"): "heard-possibly-or-clearly",
+    ("clearly audible", None): "heard-clearly",
+}
+_IN_PASSING = {
+    "heard-perhaps": "at the edge of what can be noticed",
+    "heard-possibly": "possibly audible",
+    "heard-possibly-or-clearly": "possibly and perhaps clearly audible",
+    "heard-clearly": "clearly audible",
 }
 
 
@@ -35,8 +43,7 @@ def turned_up_heard(writer: Writer) -> str:
             wording = "heard-cant-tell"
         return writer.say(f"turned-up/{wording}", level=decibels(loudest))
     values = _values(writer, most, part="most", more_or_less=("less than asked", "more than asked"))
-    wording = _WORDINGS.get(most.heard, "heard-perhaps")
-    sentences = [writer.say(f"turned-up/{wording}", **values)]
+    sentences = [writer.say(f"turned-up/{_wording(most)}", **values)]
     if "as_mids" in values:
         sentences.append(writer.say("turned-up/heard-bass", **values))
     sentences += [_wider(writer, one, most=most) for one in wider]
@@ -69,7 +76,7 @@ def left_playing_heard(writer: Writer, *, level_db: float, changed: bool) -> str
         values = _values(writer, most, part="most", more_or_less=("less", "more"))
         return writer.say(
             "left-playing/heard",
-            word=_word(most),
+            word=_IN_PASSING[_wording(most)],
             elapsed=duration(most.elapsed_s),
             **values,
         )
@@ -111,18 +118,16 @@ def _values(
     return values
 
 
-def _word(one: Audible) -> str:
-    """Give the certain word, or what it may be where the certain one is not to be heard."""
-    if one.heard == WORDS[0]:
-        return "at the edge of what can be noticed"
-    return "clearly audible" if one.heard == "clearly audible" else "possibly audible"
+def _wording(one: Audible) -> str:
+    """Choose by the word that is certain and the one that may be; `one` may be heard."""
+    return _WORDINGS[one.heard, one.heard_may_be]
 
 
 def _wider(writer: Writer, one: Audible, *, most: Audible) -> str:
     around = one.low_hz <= most.low_hz and one.high_hz >= most.high_hz
     return writer.say(
         "turned-up/heard-wider" if around else "turned-up/heard-elsewhere",
-        word=_word(one),
+        word=_IN_PASSING[_wording(one)],
         **_values(writer, one, part="other", more_or_less=("less", "more")),
     )
 
