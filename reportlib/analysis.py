@@ -11,11 +11,10 @@ from reportlib import quality
 from reportlib.audibility import audible_changes
 from reportlib.compression import Setting, ShortTerm, long_term, short_term
 from reportlib.day import Session
-from reportlib.facts import SEAT_SETUP
 from reportlib.grades import band_results
 from reportlib.levels import db
 from reportlib.limits import drive_units, limits_of
-from reportlib.listening import seat_levels
+from reportlib.listeners import listeners
 from reportlib.measuring import Measured, measure_captures, sweep_law
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves, QualityNote
 from reportlib.parameters import ReportParameters
@@ -28,12 +27,6 @@ __all__ = [
     "measure_captures",
     "short_term_test",
 ]
-
-_SEATS = (
-    ("a kitchen worktop, one", 1.0, 1),
-    ("a living room, a pair", 3.0, 2),
-    ("the back of a hall, a pair", 8.0, 2),
-)
 
 
 def short_term_test(measured: Measured) -> ShortTerm:
@@ -88,10 +81,13 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
     units = band_results(
         curves, bands=drive_units(session.speaker.crossovers_hz), fraction=fraction
     )
-    reader = (SEAT_SETUP, parameters.seat_distance_m, parameters.seat_loudspeakers)
-    in_room = seat_levels(
-        _given_levels(short),
-        settings=(reader, *(seat for seat in _SEATS if seat[1:] != reader[1:])),
+    heard = listeners(
+        session,
+        baseline=short.baseline,
+        curves=short.curves,
+        steps=short.steps,
+        bands=bands,
+        parameters=parameters,
     )
     return Analysis(
         session=session,
@@ -108,7 +104,11 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         long_term=tuple(long),
         harmonics=tuple(_harmonics(one) for one in levels if measured.rules.source == "sweep"),
         bands=bands,
-        in_room=in_room,
+        in_room=heard.in_room,
+        seat_bands=heard.seat_bands,
+        needs=heard.needs,
+        exposure=heard.exposure,
+        day_dose=heard.day_dose,
         limits=limits_of(
             (*bands, *units),
             baseline_db=session.baseline.level_db,
@@ -116,7 +116,7 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
             lower_bound=measured.rules.source == "text",
         ),
         audible=audible_changes(
-            curves, baseline=short.baseline, in_room=in_room, fraction=fraction
+            curves, baseline=short.baseline, in_room=heard.in_room, fraction=fraction
         ),
     )
 
@@ -178,15 +178,3 @@ def _harmonics(setting: Setting) -> HarmonicCurves:
         orders=tuple(range(2, 2 + take.harmonic_power.shape[0])),
         relative_db=db(take.harmonic_power),
     )
-
-
-def _given_levels(short: ShortTerm) -> list[tuple[float, float]]:
-    """Asked-for level and what came out over 200–5000 Hz, at 1 m, for every level."""
-    start = short.baseline.mean_level_db
-    found = [(short.baseline.level_asked_db, start)]
-    for curve, step in zip(short.curves, short.steps, strict=True):
-        inside = curve.usable & (curve.frequency_hz >= 200.0) & (curve.frequency_hz <= 5000.0)
-        if inside.any():  # what came out of a level that can't be told is not claimed
-            change = float(curve.change_db[inside].mean())
-            found.append((curve.level_db, start + step.applied_db + change))
-    return found

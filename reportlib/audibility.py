@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from reportlib.grades import mean_u95_db
-from reportlib.judged import Audible, Heard
+from reportlib.judged import SEAT_SETUP, Audible, Heard
 from reportlib.levels import BANDS, GRID_PER_OCTAVE, G
 from reportlib.loudness import phon_change
 from reportlib.model import BaselineCurve, BoolArray, ChangeCurve, SeatLevel
@@ -96,7 +96,7 @@ def audible_changes(
 
     Parameters
     ----------
-    in_room : where it would be listened to; the first setting is the reader's
+    in_room : where it would be listened to, the reader's seat among them
     fraction : smoothing of the curves, as the n of 1/n octave
     """
     last = {
@@ -124,7 +124,7 @@ def audible_changes(
 
 def _carried_db(in_room: Sequence[SeatLevel]) -> float:
     """By how much the reader's seat is quieter than 1 m, from what the quietest level gives."""
-    mine = [seat for seat in in_room if seat.setup == in_room[0].setup]
+    mine = [seat for seat in in_room if seat.setup == SEAT_SETUP]
     lowest = min((seat.level_db for seat in mine), default=0.0)
     middles = [0.5 * (s.low_db + s.high_db) for s in mine if s.level_db == lowest]
     return float(np.mean(middles)) - lowest if middles else 0.0

@@ -1,4 +1,4 @@
-"""The command line: ``upheld report``, ``publish`` and ``demo``.
+"""The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
 Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import asdict
 from functools import wraps
 from pathlib import Path
 from typing import Any
@@ -17,9 +18,10 @@ from typing import Any
 import click
 
 from reportlib import __version__
-from reportlib.errors import ReportError
+from reportlib.errors import NotebookError, ReportError
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
+SEAT_ROOMS = ("kitchen desk", "living room", "film night in a hall", "small stage")
 
 CAUTION = (
     "Loud tests hurt ears, drive units and amplifiers: stay out of the room or wear protection, "
@@ -45,10 +47,14 @@ def _one_line_errors(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(*args, **options)
         except ReportError as error:
-            click.echo(f"upheld: {' '.join(str(error).split())}", err=True)
+            _echo_error(error)
             sys.exit(error.exit_code)
 
     return wrapped
+
+
+def _echo_error(error: ReportError) -> None:
+    click.echo(f"upheld: {' '.join(str(error).split())}", err=True)
 
 
 _SESSION = click.argument("session", type=click.Path(path_type=Path))
@@ -58,15 +64,32 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome 
 @main.command()
 @_SESSION
 @click.option(
+    "--seat-room",
+    type=click.Choice(SEAT_ROOMS),
+    help="Where the reader listens.  [default: living room]",
+)
+@click.option(
     "--seat-distance",
     "seat_distance_m",
     type=float,
-    help="Where the reader sits, in metres from the loudspeakers.  [default: 3]",
+    help="Where the reader sits, in metres from the loudspeakers.  [default: as usual there]",
 )
 @click.option(
     "--seat-loudspeakers",
-    type=click.IntRange(1, 2),
-    help="How many loudspeakers play there.  [default: 2]",
+    type=click.IntRange(1, 12),
+    help="How many loudspeakers play there.  [default: as usual there]",
+)
+@click.option(
+    "--seat-volume",
+    "seat_volume_m3",
+    type=float,
+    help="Volume of the room there, in cubic metres.  [default: as usual there]",
+)
+@click.option(
+    "--seat-reverberation",
+    "seat_reverberation_s",
+    type=float,
+    help="Reverberation time of the room there, in seconds.  [default: as usual there]",
 )
 @click.option(
     "--smoothing",
@@ -74,9 +97,10 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome 
     type=click.IntRange(1, 48),
     help="Smoothing of responses, the n of 1/n octave.  [default: 12]",
 )
+@click.option("--watch", is_flag=True, help="Run again whenever the session changes.")
 @_JSON
 @_one_line_errors
-def report(session: Path, *, as_json: bool, **parameters: Any) -> None:
+def report(session: Path, *, watch: bool, as_json: bool, **parameters: Any) -> None:
     r"""Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
 
     SESSION is a folder with a session.toml. Text that you edited in its report.ipynb is kept.
@@ -86,47 +110,127 @@ def report(session: Path, *, as_json: bool, **parameters: Any) -> None:
     Example:
       upheld report demo_inputs/marram-12
     """
-    from reportlib.parameters import checked_parameters, known_parameters
+    if not watch:
+        _report(session, as_json=as_json, parameters=parameters)
+        return
+    from reportlib.watching import run_on_changes
+
+    def run(changed: tuple[Path, ...]) -> None:
+        if changed:
+            click.echo(f"Changed: {', '.join(path.name for path in changed)}.")
+        try:
+            _report(session, as_json=as_json, parameters=parameters)
+        except ReportError as error:  # mended, it changes again
+            _echo_error(error)
+        click.echo("Waiting for changes; Ctrl-C ends it.", err=True)
+
+    run_on_changes(session, run=run)
+
+
+def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> None:
+    from reportlib.parameters import checked_parameters, known_parameters, merged_parameters
     from reportlib.session import read_session
 
     read_session(session)  # before a kernel starts: most mistakes are here
-    from reportlib import memory, notebook
+    from reportlib import lock, memory, notebook
 
     remembered = known_parameters(memory.last_parameters(session))
     given = {name: value for name, value in parameters.items() if value is not None}
-    chosen = checked_parameters(**{**remembered, **given, "session": "."})
-    with _status("measuring, comparing and drawing"):
-        done = notebook.run_report(session, parameters=chosen, while_running=_import_renderers)
-    written = _render(session)
-    outcome = {
-        "notebook": str(done.notebook),
-        "written": [str(path) for path in written],
-        "kept_cells": list(done.kept_slots),
-    }
+    chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
+    with lock.only_run(session / memory.FOLDER, what="upheld report"):
+        with _status("measuring, comparing and drawing"):
+            done = notebook.run_report(session, parameters=chosen, while_running=_import_renderers)
+        written = _render(session)
     if as_json:
+        outcome = {
+            "notebook": str(done.notebook),
+            "written": [str(path) for path in written],
+            "kept_cells": list(done.kept_slots),
+            "deleted_cells": list(done.deleted_slots),
+            "merged_cells": list(done.joined_slots),
+            "own_code_stopped": list(done.stopped),
+            "own_code_not_run": done.not_run,
+            "set_aside": None if done.aside is None else str(done.aside),
+            "quotes": [{"cell": slot, **asdict(quote)} for slot, quote in done.quotes],
+            "read_again": {slot: list(why) for slot, why in done.read_again.items()},
+        }
         click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
         return
     _say_where(session, written=written)
-    if done.kept_slots:
-        click.echo(f"Kept as you wrote them: {', '.join(done.kept_slots)}.")
+    for line in done.lines():
+        click.echo(line)
 
 
 @main.command()
 @_SESSION
+@click.option("--as-it-is", is_flag=True, help="Publish though cells are to be read again.")
 @_JSON
 @_one_line_errors
-def publish(session: Path, *, as_json: bool) -> None:
+def publish(session: Path, *, as_it_is: bool, as_json: bool) -> None:
     r"""Render SESSION's edited notebook again, without analysing anything.
 
     \b
     Example:
       upheld publish demo_inputs/marram-12
     """
-    written = _render(session)
+    from reportlib import lock, memory, notebook
+
+    notebook.require_read(session, as_it_is=as_it_is)
+    with lock.only_run(session / memory.FOLDER, what="upheld publish"):
+        written = _render(session)
+        notebook.record_publication(session)
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
         return
     _say_where(session, written=written)
+
+
+@main.command()
+@_SESSION
+@click.option("--restore", type=int, help="Put this version in the place of report.ipynb.")
+@_JSON
+@_one_line_errors
+def history(session: Path, *, restore: int | None, as_json: bool) -> None:
+    r"""List the earlier notebooks of SESSION that are kept, or put one back.
+
+    A notebook is kept before and after every run; the last 30 are. What stands in report.ipynb
+    is kept before another version takes its place.
+
+    \b
+    Example:
+      upheld history demo_inputs/marram-12 --restore 3
+    """
+    from reportlib import history as kept
+    from reportlib import lock, memory, notebook
+
+    if not (session / memory.FOLDER).is_dir():
+        raise NotebookError(
+            f"{session}: nothing is kept there. Make a report first: upheld report {session}"
+        )
+    target = session / notebook.REPORT
+    if restore is not None:
+        with lock.only_run(session / memory.FOLDER, what="upheld history"):
+            version = kept.restore(session, number=restore, notebook=target)
+        click.echo(f"Put version {version.number} in the place of {target}.")
+        return
+    versions = kept.versions(session)
+    if as_json:
+        listed = [
+            {
+                "number": one.number,
+                "saved": one.saved.isoformat(timespec="seconds"),
+                "why": one.why,
+                "bytes": one.size,
+            }
+            for one in versions
+        ]
+        click.echo(json.dumps(listed, ensure_ascii=False, indent=1))
+        return
+    for one in versions:
+        kilobytes = max(1, round(one.size / 1000))
+        click.echo(f"{one.number:5d}  {one.saved:%Y-%m-%d %H:%M}  {kilobytes:6d} kB  {one.why}")
+    if not versions:
+        click.echo("Nothing is kept yet.")
 
 
 @main.command()

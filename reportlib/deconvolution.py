@@ -24,6 +24,9 @@ from reportlib.stimulus import SweepLaw, find_sweep
 
 LONGEST_GATE_S = 0.5
 HIGHEST_HARMONIC = 5
+_CLIPPED_AROUND_S = 0.02
+"""The sound of a moment that carries weight reaches the microphone within this (common practice,
+no source): what clips touches the frequencies that the sweep passed so shortly before."""
 _LATE_S = 0.01  # what a drive's start is uncertain by, and what a sweep's fade leaves of its start
 
 
@@ -44,6 +47,8 @@ class Deconvolved:
     noise_during, noise_before : shape (bins,), spectra of the impulse response's noise, from the
         record outside every window and from the silence before the sweep; the other fields of
         `noise.Spectrum` beside them
+    clipped_hz : shape (2k,), what the sweep passed while the recording clipped: lowest and
+        highest frequency of each stretch
     sweep_start_s, tail_s : see `model.Response`
     """
 
@@ -62,6 +67,7 @@ class Deconvolved:
     noise_before: FloatArray
     noise_before_segments: float
     noise_before_length_s: float
+    clipped_hz: FloatArray
     sweep_start_s: float
     tail_s: float
 
@@ -221,6 +227,7 @@ def deconvolve(
         noise_before=before.density,
         noise_before_segments=before.segments,
         noise_before_length_s=before.length_s,
+        clipped_hz=_clipped_hz(capture, starts_s=(drive_start_s, sweep_start_s), law=law),
         sweep_start_s=sweep_start_s,
         tail_s=microphone.size / fs - sweep_start_s - law.duration_s,
     )
@@ -235,6 +242,18 @@ def _stretch(circular: FloatArray, *, first: int, last: int) -> FloatArray:
     if stop > 2 * circular.size:  # a sweep so short that the stretch goes round more than once
         return circular.take(np.arange(first, last), mode="wrap")
     return np.concatenate((circular[start:], circular[: stop - circular.size]))
+
+
+def _clipped_hz(capture: Capture, *, starts_s: tuple[float, ...], law: SweepLaw) -> FloatArray:
+    """What the sweep passed while the recording clipped, in the drive or in its answer."""
+    first, last = capture.clipped_s[::2], capture.clipped_s[1::2]
+    if capture.reference is None:
+        starts_s = starts_s[1:]  # the stimulus stands elsewhere in its own file
+    early = first - max(starts_s) - _CLIPPED_AROUND_S
+    late = last - min(starts_s) + _CLIPPED_AROUND_S
+    hit = (late > 0.0) & (early < law.duration_s)
+    time_s = np.clip(np.stack((early[hit], late[hit]), axis=1).ravel(), 0.0, law.duration_s)
+    return np.asarray(law.start_hz * np.exp(time_s / law.rate_s))
 
 
 def _overlap_s(start_s: float, *, law: SweepLaw, end_s: float) -> float:

@@ -13,7 +13,17 @@ Names are dotted and lower case: test, band, level, then what it is.
                                 ``.u95`` its interval rounded up, ``.worst``, ``.worst-at``
 ``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
 ``step.<level>.asked``          a volume step as asked for, and ``.measured``
-``seat.<level>.low``, ``.high`` the range at the reader's seat
+``seat.<level>.low``, ``.high`` the range at the reader's seat, by every method; ``.sum-low`` and
+                                ``.sum-high`` by the trade's sum, ``.room-low`` and
+                                ``.room-high`` by Hopkins–Stryker
+``need.<need>.average-low``, …  what one loudspeaker must make at 1 m for a need at the reader's
+                                seat: ``.average-high``, ``.peak-low``, ``.peak-high``; what a
+                                band loses there: ``.<band>.least``, ``.<band>.most``
+``need.tested-to``,             how loud the sweeps and the long-term test were, on that scale
+``need.played-to``
+``exposure.<what>.level``, …    level of a setting or a need, dBA, and how long it may last:
+                                ``.day`` (NIOSH), ``.week`` (WHO–ITU), ``.osha``
+``dose.day``, ``dose.week``, …  what the measuring day comes to, %; ``dose.sounding``
 ``limit.<band>.1``, ``….3``     level at which a band is 1 dB (3 dB) behind, turned up; its bracket
                                 ``.low``, ``.high``, rounded outwards; ``limit.<band>.tested``;
                                 ``limit.long.<band>.…`` left playing, ``limit.unit-40-401.…`` by
@@ -27,13 +37,12 @@ Names are dotted and lower case: test, band, level, then what it is.
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
-from reportlib.judged import Audible, Limit
+from reportlib.judged_facts import judged_facts
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Fact
+from reportlib.seat_facts import seat_facts
 
 SLUGS = {band.name: band.slug for band in BANDS}
-SEAT_SETUP = "your seat"
-_SAME_LEVEL_DB = 0.05
 
 
 class FactTable(Mapping[str, Fact]):
@@ -84,9 +93,11 @@ def frequency(value_hz: float) -> str:
 def duration(value_s: float) -> str:
     """Write a length of time for reading.
 
-    >>> duration(18.0), duration(120.0), duration(90.0)
-    ('18 s', '2 min', '90 s')
+    >>> duration(18.0), duration(120.0), duration(90.0), duration(9000.0)
+    ('18 s', '2 min', '90 s', '2.5 h')
     """
+    if value_s >= 7200.0:
+        return f"{value_s / 3600:.3g} h"
     if value_s >= 120.0:
         return f"{value_s / 60:.3g} min"
     return f"{value_s:.3g} s"
@@ -122,17 +133,38 @@ def band_key(result: BandResult) -> str:
     return key if result.test == "short_term" else f"{key}.{result.elapsed_s:g}"
 
 
-def limit_key(limit: Limit) -> str:
-    """Name the facts of a band's or drive unit's limits, without the last parts."""
-    slug = SLUGS.get(limit.band, f"unit-{limit.low_hz:.0f}-{limit.high_hz:.0f}")
-    return f"limit.{slug}" if limit.test == "short_term" else f"limit.long.{slug}"
+def place_of(name: str) -> str:
+    """Say in words what a fact or a grade is about.
+
+    >>> place_of("short.mids.94.mean"), place_of("long.low-mids.92.120"), place_of("test.top")
+    ('mids at 94 dB', 'low mids at 92 dB after 2 min', 'test.top')
+    """
+    spoken = {slug: band for band, slug in SLUGS.items()}
+    match name.split("."):
+        case ["short", slug, level, *_] if slug in spoken:
+            return f"{spoken[slug]} at {level} dB"
+        case ["long", slug, level, elapsed, *_] if slug in spoken:
+            return f"{spoken[slug]} at {level} dB after {duration(float(elapsed))}"
+        case ["finding", cause]:
+            return f"cause {cause.replace('-', ' ')}"
+        case ["limit", slug, *_] if slug in spoken:
+            return f"limit of the {spoken[slug]}"
+        case ["limit", "long", slug, *_] if slug in spoken:
+            return f"limit of the {spoken[slug]}, left playing"
+        case ["heard", "short", level, *_]:
+            return f"what is heard at {level} dB"
+        case ["heard", "long", level, elapsed, *_]:
+            return f"what is heard at {level} dB after {duration(float(elapsed))}"
+        case ["need", need]:
+            return need
+        case _:
+            return name
 
 
-def heard_key(one: Audible) -> str:
-    """Name the facts of what is heard at one level, without the last parts."""
-    if one.test == "short_term":
-        return f"heard.short.{level_key(one.level_db)}"
-    return f"heard.long.{level_key(one.level_db)}.{one.elapsed_s:g}"
+def row_anchors(facts: FactTable, *, key: str) -> str:
+    """Return the anchors of a table's row: its own, and one for each fact that stands in it."""
+    names = [f"fact-{name}" for name in facts if name.startswith(key)]
+    return " ".join([f"fact-{key[:-1]}", *names] if names else [])
 
 
 def digits_for(u95_db: float) -> int:
@@ -165,22 +197,8 @@ def collect(analysis: Analysis) -> FactTable:
             facts.append(
                 Fact(name=f"{key}.measured", value=step.measured_db, unit="dB", digits=2, row=row)
             )
-    for seat in analysis.in_room:
-        if seat.setup != SEAT_SETUP:
-            continue
-        key = f"seat.{level_key(seat.level_db)}"
-        row = f"fact-{key}"
-        facts += [
-            Fact(name=f"{key}.low", value=seat.low_db, unit="dB", digits=0, row=row),
-            Fact(name=f"{key}.high", value=seat.high_db, unit="dB", digits=0, row=row),
-        ]
-    for limit in analysis.limits:
-        facts += _limit_facts(limit)
-    keys: set[str] = set()
-    for one in analysis.audible:
-        key = heard_key(one)
-        facts += _heard_facts(one, key=f"{key}.{'other' if key in keys else 'most'}")
-        keys.add(key)
+    facts += seat_facts(analysis)
+    facts += judged_facts(analysis)
     return FactTable(facts)
 
 
@@ -201,62 +219,6 @@ def _band_facts(result: BandResult) -> list[Fact]:
     ]
     if result.worst_db is not None and result.worst_hz is not None:
         found += [fact("worst", result.worst_db), fact("worst-at", result.worst_hz, unit="Hz")]
-    return found
-
-
-def _limit_facts(limit: Limit) -> list[Fact]:
-    key = limit_key(limit)
-
-    def fact(name: str, value: float, *, digits: int) -> Fact:
-        return Fact(name=f"{key}.{name}", value=value, unit="dB", digits=digits, row=f"fact-{key}")
-
-    found = []
-    if limit.threshold_db == 1.0 and limit.tested_to_db is not None:
-        # Half decibels are levels too; a step that was made within 0.05 dB is the level's name.
-        whole = abs(limit.tested_to_db - round(limit.tested_to_db)) <= _SAME_LEVEL_DB
-        digits = 0 if whole else 1
-        tested = _outwards(limit.tested_to_db, digits=digits, up=False)
-        found.append(fact("tested", tested, digits=digits))
-    name = f"{limit.threshold_db:g}"
-    width = math.inf
-    if limit.low_db is not None and limit.high_db is not None:
-        width = limit.high_db - limit.low_db
-    if limit.level_db is not None:
-        found.append(fact(name, limit.level_db, digits=digits_for(0.5 * width)))
-    digits = digits_for(0.5 * width)
-    if limit.low_db is not None:
-        found.append(
-            fact(f"{name}.low", _outwards(limit.low_db, digits=digits, up=False), digits=digits)
-        )
-    if limit.high_db is not None:
-        found.append(
-            fact(f"{name}.high", _outwards(limit.high_db, digits=digits, up=True), digits=digits)
-        )
-    return found
-
-
-def _outwards(value: float, *, digits: int, up: bool) -> float:
-    """Round an end of a bracket away from its middle, unless it is as good as on a digit."""
-    scale = 10.0**digits
-    if up:
-        return math.ceil(value * scale - _SAME_LEVEL_DB) / scale
-    return math.floor(value * scale + _SAME_LEVEL_DB) / scale
-
-
-def _heard_facts(one: Audible, *, key: str) -> list[Fact]:
-    digits = digits_for(one.u95_db)
-    u95 = math.ceil(one.u95_db * 10.0**digits - 1e-9) / 10.0**digits
-    found = [
-        Fact(name=f"{key}.size", value=abs(one.change_db), unit="dB", digits=digits),
-        Fact(name=f"{key}.u95", value=u95, unit="dB", digits=digits),
-        Fact(name=f"{key}.low", value=one.low_hz, unit="Hz", digits=0),
-        Fact(name=f"{key}.high", value=one.high_hz, unit="Hz", digits=0),
-    ]
-    if one.phon is not None:
-        # A change of so many phon is one of so many decibels at 1 kHz. It is a median
-        # listener's, at a level that is known roughly.
-        digits = 1 if abs(one.phon) < 2.0 else 0
-        found.append(Fact(name=f"{key}.as-mids", value=abs(one.phon), unit="dB", digits=digits))
     return found
 
 

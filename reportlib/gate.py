@@ -115,7 +115,8 @@ def align_s(capture: Deconvolved, *, to: Deconvolved, arrival_s: float) -> float
     # The peak is a few samples wide: a parabola is right only on a finer grid.
     correlation = fft.irfft(cross, _FINER * length)
     near = np.concatenate((correlation[-search * _FINER :], correlation[: search * _FINER + 1]))
-    best = int(np.argmax(near))
+    best = int(np.argmax(np.abs(near)))  # a cable may be turned round
+    near = near * np.sign(near[best])
     part = 0.0
     if 0 < best < near.size - 1:
         left, middle, right = near[best - 1 : best + 2]

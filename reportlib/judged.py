@@ -11,6 +11,8 @@ from reportlib.day import Test
 Confidence = Literal["low", "fair", "high"]
 Heard = Literal["inaudible in practice", "possibly audible", "clearly audible", "can't tell"]
 Answer = Literal["yes", "just", "no", "can't tell", "not tested"]
+SEAT_SETUP = "your seat"
+"""The `setup` of what is said for the reader's own seat."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +94,8 @@ class Exposure:
     """How long a level may be listened to, by one source.
 
     `basis` is ``"calibrated"``, or ``"assumed"`` where the asked-for level is taken as met.
+    `heard` is the setting, or what is listened to, that the level belongs to; `asked_db` the
+    asked-for level at 1 m behind it, None where the level is that of a need.
     """
 
     level_dba: float
@@ -99,3 +103,90 @@ class Exposure:
     period: Literal["day", "week"]
     source: str
     basis: Literal["calibrated", "assumed"]
+    heard: str = ""
+    asked_db: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DayDose:
+    """What the measuring day itself would give whoever stayed in the room.
+
+    `niosh_percent` of a working day's dose, `weekly_percent` of a week's sound allowance; the
+    loudest of what was played, in dBA, and all of it in seconds.
+    """
+
+    distance_m: float
+    sounding_s: float
+    loudest_dba: float
+    niosh_percent: float
+    weekly_percent: float
+    basis: Literal["calibrated", "assumed"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeatBand:
+    """What a band of the sweep arrives with at a seat, and what of it is lost, by one method.
+
+    Numbers are None where the band can't be told; `change_db` is negative for a loss.
+    """
+
+    setup: str
+    level_db: float
+    band: str
+    low_hz: float
+    high_hz: float
+    method: str
+    low_db: float | None
+    high_db: float | None
+    change_db: float | None
+    u95_db: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NeedBand:
+    """One band's part in an answer: losses, positive, as ranges; None where not known."""
+
+    band: str
+    peaks: Answer
+    peak_loss_low_db: float | None
+    peak_loss_high_db: float | None
+    average: Answer
+    average_loss_low_db: float | None
+    average_loss_high_db: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NeedAnswer:
+    """Whether what is needed at a seat is within what was measured.
+
+    Attributes
+    ----------
+    need, setup : what is listened to, and where
+    wanted_db, weighting : average level at the seat, dBA or dBC
+    crest_db : peak over rms of what is listened to
+    loudspeakers : how many share it
+    average_low_db, average_high_db : level that one of them must make at 1 m, by every method
+    peak_low_db, peak_high_db : rms level of the sine that reaches as high as its peaks
+    tested_to_db, played_to_db : highest level of the sweeps, and of the long-term test, on the
+        same scale; None where the test was not made
+    peaks, average : the answer by the short-term and by the long-term test
+    answer : of both
+    bands : bass first
+    """
+
+    need: str
+    setup: str
+    wanted_db: float
+    weighting: Literal["A", "C"]
+    crest_db: float
+    loudspeakers: int
+    average_low_db: float
+    average_high_db: float
+    peak_low_db: float
+    peak_high_db: float
+    tested_to_db: float | None
+    played_to_db: float | None
+    peaks: Answer
+    average: Answer
+    answer: Answer
+    bands: tuple[NeedBand, ...]

@@ -6,6 +6,7 @@ smoothed value speaks for. G is the base-10 octave ratio of IEC 61260-1:2014.
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -214,3 +215,20 @@ def c_weighting_db(frequency_hz: ArrayLike) -> FloatArray:
     f2 = np.square(np.asarray(frequency_hz, dtype=np.float64))
     shape = (12194.0**2 * f2) / ((f2 + 20.60**2) * (f2 + 12194.0**2))
     return np.asarray(20.0 * np.log10(shape) + 0.062)
+
+
+def pink_weighted_db(
+    weighting: Literal["A", "C"], *, start_hz: float = 20.0, stop_hz: float = 20000.0
+) -> float:
+    """Return by how much a weighting changes the level of pink sound, in dB.
+
+    Over the third-octaves between two frequencies, each with the same power. An exponential
+    sweep, which spends the same time in every octave, has the same average.
+
+    >>> round(pink_weighted_db("A"), 2), round(pink_weighted_db("C"), 2)
+    (-2.99, -1.23)
+    """
+    edge = G ** (1.0 / 6.0)
+    centres = band_centres_hz(3, start_hz=start_hz / edge, stop_hz=stop_hz * edge)
+    weigh = a_weighting_db if weighting == "A" else c_weighting_db
+    return float(db(power(weigh(centres)).mean()))

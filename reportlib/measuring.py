@@ -5,12 +5,12 @@ used again; clocks that differ are brought together. What comes out is one froze
 """
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from reportlib import captures, kept, quality
-from reportlib.clock import Drift, multitone_drift, relative_drift, resampled
+from reportlib.clock import SHORT_GATE_S, Drift, multitone_drift, relative_drift, resampled
 from reportlib.compression import Rules, Setting
 from reportlib.day import Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
@@ -57,6 +57,7 @@ class _Reader:
     stimulus: FloatArray | None
     code: str | None
     keep: bool
+    faults: Mapping[str, CaptureError]
 
     def read(self, path: str, *, ppm: float = 0.0) -> _Read:
         """Read a capture; `ppm`: how much too fast its clock ran, to be taken off."""
@@ -105,6 +106,8 @@ class _Reader:
 
     def recall(self, path: str) -> _Read:
         """Take a capture from the shelf, or read it and put it there."""
+        if path in self.faults:
+            return _Read(notes=(quality.refused(path, self.faults[path]),))
         key, folder, made = self.key(path), kept.shelf_folder(self.session), dict[str, _Read]()
 
         def make(path: str) -> tuple[Deconvolved, list[QualityNote]]:
@@ -193,6 +196,11 @@ def measure_captures(
     with ThreadPoolExecutor(min(_MOST_WORKERS, os.cpu_count() or 1)) as pool:
         found = list(pool.map(reader.recall, paths))
         notes = [note for one in found for note in one.notes]
+        notes += [
+            quality.refused(path, error)
+            for path, error in reader.faults.items()
+            if path not in paths
+        ]
         remaining, _ = quality.without(session, notes)
         left = set(sweep_captures(remaining))
         deconvolved = [
@@ -278,7 +286,8 @@ def sweep_law(session: Session) -> SweepLaw:
 
 def _reader(session: Session, *, fraction: int, keep: bool) -> _Reader:
     facts, law = _sweep_facts(session), sweep_law(session)
-    rate = captures.check_headers(session)
+    headers = captures.read_headers(session)
+    rate = headers.sample_rate_hz
     if facts.stop_hz > 0.5 * rate:
         raise SessionError(
             f"session.toml: [sweep] stop_hz = {facts.stop_hz:g} lies above half the captures' "
@@ -302,6 +311,7 @@ def _reader(session: Session, *, fraction: int, keep: bool) -> _Reader:
         stimulus=stimulus,
         code=kept.code_digest(),
         keep=keep,
+        faults=headers.faults,
     )
 
 
@@ -318,11 +328,18 @@ def _clocks_together(
     differing = {
         one.source: drift
         for one, drift in zip(deconvolved[1:], against, strict=True)
-        if drift is not None and drift.to_correct
+        if drift is not None
+        and drift.to_correct_behind(gate_s=gate.length_s, sweep_s=law.duration_s)
     }
-    stress, common = _stress_drift(reader.session, sample_rate_hz=reader.sample_rate_hz)
+    stress, common = _stress_drift(
+        reader.session, sample_rate_hz=reader.sample_rate_hz, faults=reader.faults
+    )
     # A drift that all share cancels, but not wholly behind a short gate.
-    off = common is not None and common.to_correct and gate.length_s < quality.SHORT_GATE_S
+    off = (
+        common is not None
+        and gate.length_s < SHORT_GATE_S
+        and common.to_correct_behind(gate_s=gate.length_s, sweep_s=law.duration_s)
+    )
     shared_ppm = common.ppm if common is not None and off else 0.0
     moved = {one.source: shared_ppm for one in deconvolved if off}
     for path, drift in differing.items():
@@ -338,9 +355,16 @@ def _clocks_together(
     return [again.get(one.source) or one for one in deconvolved], notes
 
 
-def _stress_drift(session: Session, *, sample_rate_hz: int) -> tuple[str, Drift | None]:
+def _stress_drift(
+    session: Session, *, sample_rate_hz: int, faults: Container[str]
+) -> tuple[str, Drift | None]:
     """Path of the day's first stress recording and the drift of its clock, where it tells one."""
-    paths = [stage.stress for level in session.long_term for stage in level.stages if stage.stress]
+    paths = [
+        stage.stress
+        for level in session.long_term
+        for stage in level.stages
+        if stage.stress and stage.stress not in faults
+    ]
     if not paths or session.multitone is None:
         return "", None
     period = captures.read_stimulus(

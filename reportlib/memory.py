@@ -7,6 +7,7 @@ edited.
 """
 
 import json
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,16 +15,16 @@ from typing import Any
 from jinja2 import FileSystemLoader, StrictUndefined
 from jinja2.sandbox import SandboxedEnvironment
 
-from reportlib import __version__, files, resources, results
+from reportlib import __version__, corrections, files, resources, results
 from reportlib.errors import NotebookError
-from reportlib.facts import collect
-from reportlib.model import Analysis
+from reportlib.facts import collect, written
+from reportlib.merge import Last
+from reportlib.model import Analysis, Fact
 from reportlib.parameters import ReportParameters
 from reportlib.words import narrative
+from reportlib.words.changed import what_changed
 
 FOLDER = ".upheld"
-HISTORY_KEPT = 20
-"""How many earlier notebooks are kept; the oldest go first."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +63,7 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     drafts = narrative.draft(
         analysis, facts=facts, templates=narrative_templates(), parameters=parameters
     )
+    drafts["what-changed"] = _what_changed(analysis, facts=facts)
     kept = {"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()}
     texts = {
         "compression.csv": results.compression_csv((*analysis.short_term, *analysis.long_term)),
@@ -71,6 +73,23 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     }
     for name, text in texts.items():
         files.write_text_safely(folder / name, text)
+
+
+def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:
+    """Draft what has changed since the report was last published, empty where nothing has."""
+    published = corrections.read_published(Path(analysis.session.folder))
+    if not published:
+        return ""
+    last = published[-1]
+    return what_changed(
+        corrections.changes(
+            last,
+            judged=corrections.judged(results.results_document(analysis, tool_version="")),
+            numbers=corrections.written_numbers(facts, names=frozenset(last.numbers)),
+        ),
+        since=last.date,
+        templates=narrative_templates(),
+    )
 
 
 def about(analysis: Analysis) -> dict[str, Any]:
@@ -112,6 +131,38 @@ def read_results(session_folder: Path) -> Kept:
         ) from error
 
 
+@dataclass(frozen=True, kw_only=True)
+class Told:
+    """What the last run says: judgements and facts by name, digests of the session's files."""
+
+    judged: dict[str, str]
+    facts: dict[str, Fact]
+    digests: dict[str, str]
+
+
+def read_told(session_folder: Path) -> Told:
+    """Read what the last run found, as far as words may quote it.
+
+    Raises
+    ------
+    NotebookError
+        No run has been kept, or what was kept is damaged.
+    """
+    folder = session_folder / FOLDER / "results"
+    try:
+        document = json.loads((folder / "results.json").read_text("utf-8"))
+        return Told(
+            judged=corrections.judged(document),
+            facts=results.facts_from_json((folder / "facts.json").read_text("utf-8")),
+            digests=dict(document["digests"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise NotebookError(
+            f"{folder}: the results of the last run are missing or damaged "
+            f"({type(error).__name__}). Run 'upheld report {session_folder}' first."
+        ) from error
+
+
 def last_parameters(session_folder: Path) -> dict[str, Any]:
     """Read the parameters of the last run, empty where there was none or it is damaged."""
     try:
@@ -121,28 +172,40 @@ def last_parameters(session_folder: Path) -> dict[str, Any]:
         return {}
 
 
-def last_drafts(session_folder: Path) -> dict[str, str] | None:
-    """Read the drafts that the notebook was last filled with, or None where they are lost."""
+def last_written(session_folder: Path) -> Last:
+    """Read what the notebook was last filled with; empty where that is lost or damaged."""
     try:
-        drafts = json.loads((session_folder / FOLDER / "drafts.json").read_text("utf-8"))
-    except (OSError, ValueError):
-        return None
-    if not isinstance(drafts, dict):
-        return None
-    return {str(slot): str(text) for slot, text in drafts.items()}
+        kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
+        drafts = {str(slot): str(text) for slot, text in kept["drafts"].items()}
+        return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return Last()
 
 
-def keep_drafts(session_folder: Path, drafts: dict[str, str]) -> None:
-    """Remember what the notebook has just been filled with."""
+def last_facts(session_folder: Path) -> dict[str, str]:
+    """Read what the facts read like when the notebook was last filled, by name."""
+    try:
+        kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
+        return {str(name): str(text) for name, text in kept["facts"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+
+
+def keep_written(
+    session_folder: Path,
+    drafts: Mapping[str, str],
+    *,
+    names: Collection[str],
+    facts: Mapping[str, Fact],
+) -> None:
+    """Remember what the notebook has just been filled with, and by which version."""
     folder = session_folder / FOLDER
     folder.mkdir(exist_ok=True)
-    text = json.dumps(drafts, ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(folder / "drafts.json", text)
-
-
-def keep_notebook(session_folder: Path, notebook: Path) -> None:
-    """Put a copy of the notebook into the history, and let the oldest go."""
-    history = session_folder / FOLDER / "history"
-    files.keep_copy(notebook, history)
-    for old in sorted(history.glob("*.ipynb"))[:-HISTORY_KEPT]:
-        old.unlink()
+    kept = {
+        "tool_version": __version__,
+        "cells": sorted(names),
+        "drafts": dict(drafts),
+        "facts": {name: written(fact) for name, fact in sorted(facts.items())},
+    }
+    text = json.dumps(kept, ensure_ascii=False, indent=1) + "\n"
+    files.write_text_safely(folder / "written.json", text)

@@ -6,14 +6,22 @@ negative for a loss (less output than asked for) and positive for a gain. Powers
 read-only float64 copies; records compare by identity, tests compare their fields.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Literal
 
 import numpy as np
 
 from reportlib.arrays import BoolArray, FloatArray, freeze, frozen_array, same_length
 from reportlib.day import Session, Test
-from reportlib.judged import Audible, Exposure, Finding, Limit
+from reportlib.judged import (
+    Audible,
+    DayDose,
+    Exposure,
+    Finding,
+    Limit,
+    NeedAnswer,
+    SeatBand,
+)
 from reportlib.soaked import Playing
 
 __all__ = [
@@ -68,6 +76,7 @@ class Capture:
     reference : shape (n,), DC removed, or None where no reference was recorded
     voltage, current : shape (n,), V and A, DC removed, or None where not recorded or not scaled
     clipped_samples : samples in runs of three or more at full scale, microphone or reference
+    clipped_s : shape (2k,), first and last moment of each clipped stretch, in order
     dc_offset : mean that was taken off, of the channel where it was larger; full scale at 1
     """
 
@@ -78,6 +87,7 @@ class Capture:
     voltage: FloatArray | None = None
     current: FloatArray | None = None
     clipped_samples: int = 0
+    clipped_s: FloatArray = field(default_factory=lambda: np.empty(0))
     dc_offset: float = 0.0
 
     def __post_init__(self) -> None:
@@ -365,6 +375,9 @@ class Analysis:
     findings: tuple[Finding, ...] = ()
     audible: tuple[Audible, ...] = ()
     exposure: tuple[Exposure, ...] = ()
+    needs: tuple[NeedAnswer, ...] = ()
+    seat_bands: tuple[SeatBand, ...] = ()
+    day_dose: DayDose | None = None
 
     def band(self, name: str, *, test: Test, level_db: float) -> BandResult:
         """Return one band of one level (the last stage for long-term)."""

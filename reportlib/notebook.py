@@ -1,29 +1,39 @@
 """Running the report notebook, and keeping what the reviewer wrote in it.
 
-papermill is used by its API: its command line cannot shut a kernel down at once, saves the
-notebook twice a cell, and formats braces in paths. The notebook is executed in memory and
-written once, beside and renamed, when everything has succeeded.
+The reviewer's notebook is merged into the template before anything runs (`merge`), executed in
+memory (`execution`) and written once, beside and renamed, when everything has succeeded.
 """
 
-import ast
+import contextlib
 import copy
-import os
-import sys
-import tempfile
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+import datetime
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import nbformat
 from nbformat import NotebookNode
 
-from reportlib import cells, files, memory, resources
+from reportlib import (
+    __version__,
+    cells,
+    corrections,
+    files,
+    history,
+    memory,
+    merge,
+    read_again,
+    resources,
+)
 from reportlib.errors import NotebookError
+from reportlib.execution import execute, what_stopped
+from reportlib.facts import place_of
 from reportlib.parameters import ReportParameters
+from reportlib.quotes import Quote, refresh
 
 REPORT = "report.ipynb"
-_TIMEOUT_S = 1800
+_MOST_TRIES = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,10 +44,58 @@ class Run:
     ----------
     notebook : path of the notebook
     kept_slots : narrative cells that were kept as the reviewer wrote them
+    deleted_slots, joined_slots : narrative cells that the reviewer took out, or merged into
+        another one
+    own_code : how many code cells are the reviewer's own
+    stopped : what stopped in them, one line each
+    not_run : how many of them were not run, since this user never signed the notebook
+    aside : where a damaged notebook was moved to, None where there was none
+    quotes : quoted facts in the reviewer's words that say something else now, with their slot
+    read_again : why words are to be read again, by slot
     """
 
     notebook: Path
-    kept_slots: tuple[str, ...]
+    kept_slots: tuple[str, ...] = ()
+    deleted_slots: tuple[str, ...] = ()
+    joined_slots: tuple[str, ...] = ()
+    own_code: int = 0
+    stopped: tuple[str, ...] = ()
+    not_run: int = 0
+    aside: Path | None = None
+    quotes: tuple[tuple[str, Quote], ...] = ()
+    read_again: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def lines(self) -> tuple[str, ...]:
+        """Say it, one line each; nothing where the notebook was only refreshed."""
+        said = []
+        if self.aside is not None:
+            said.append(
+                f"{self.notebook.name} could not be read as a notebook: it was moved to "
+                f"{self.aside.name}, and this one was made from the last that was kept."
+            )
+        for words, slots in (
+            ("Kept as you wrote them", self.kept_slots),
+            ("Left out, since you deleted them", self.deleted_slots),
+            ("Merged by you into another cell", self.joined_slots),
+        ):
+            if slots:
+                said.append(f"{words}: {', '.join(slots)}.")
+        said += [f"A code cell of yours stopped: {one}" for one in self.stopped]
+        if self.not_run:
+            said.append(
+                f"{self.not_run} code cell{'s' * (self.not_run > 1)} that somebody added or "
+                "changed were not run, since you never ran or trusted this notebook in Jupyter."
+            )
+        for slot, quote in self.quotes:
+            place = place_of(quote.name)
+            if quote.kept:
+                now = f"now reads {quote.now}" if quote.now else "is no longer told"
+                said.append(f"{slot}: “{quote.then}” ({place}) was kept; the fact {now}.")
+            else:
+                said.append(f"{slot}: {quote.then} → {quote.now} ({place})")
+        for slot, why in self.read_again.items():
+            said.append(f"Read again: {slot}. {'; '.join(why)}.")
+        return tuple(said)
 
 
 def read_notebook(path: Path) -> NotebookNode:
@@ -65,9 +123,10 @@ def read_notebook(path: Path) -> NotebookNode:
 
 
 def write_notebook(path: Path, notebook: NotebookNode) -> None:
-    """Write a notebook beside, then rename."""
+    """Write a notebook beside, then rename; sign it for this user."""
     nbformat.validate(notebook)
     files.write_text_safely(path, nbformat.writes(notebook) + "\n")
+    sign(notebook)
 
 
 def run_report(
@@ -76,7 +135,11 @@ def run_report(
     parameters: ReportParameters,
     while_running: Callable[[], None] | None = None,
 ) -> Run:
-    """Execute the report notebook on a session and carry the reviewer's edits on.
+    """Execute the report notebook on a session, with the reviewer's work in it.
+
+    The reviewer's notebook is read first and merged into the template (`merge`); what runs and
+    what is written is the merged one. Where it was saved meanwhile, in JupyterLab, the newer
+    one is merged and run again. A damaged notebook is moved aside and the last kept one merged.
 
     Parameters
     ----------
@@ -87,149 +150,193 @@ def run_report(
     Raises
     ------
     NotebookError
-        The reviewer's notebook cannot be read, or parameters and notebook do not fit.
+        Parameters and notebook do not fit, or the notebook is saved again and again.
     ReportError
         A cell stopped with one of this library's errors; the line is that error's.
     """
     target = session_folder / REPORT
-    mine = read_notebook(target) if target.exists() else None
-    fresh = execute(
-        resources.notebooks_folder() / "compression.ipynb",
-        parameters=parameters,
-        folder=session_folder,
-        while_running=while_running,
-    )
-    kept = memory.read_results(session_folder)
-    cells.fill(fresh, kept.drafts)
-    fresh.metadata[cells.KEY] = kept.about
-    kept_slots: tuple[str, ...] = ()
-    if mine is not None:
-        kept_slots = cells.carry_on(fresh, mine, last_drafts=memory.last_drafts(session_folder))
-        memory.keep_notebook(session_folder, target)
-    write_notebook(target, fresh)
-    # A draft counts as the last one only for cells that hold it.
-    memory.keep_drafts(session_folder, kept.drafts)
-    return Run(notebook=target, kept_slots=kept_slots)
-
-
-def execute(
-    template: Path,
-    *,
-    parameters: ReportParameters,
-    folder: Path,
-    while_running: Callable[[], None] | None = None,
-) -> NotebookNode:
-    """Run a template notebook with `folder` as its working directory; nothing is written.
-
-    When a cell stops for a reason that is not one of this library's errors, the notebook as
-    far as it came is saved as ``.upheld/stopped.ipynb``, to be opened.
-    """
-    import papermill
-
-    notebook = read_notebook(template)
-    given = parameters.model_dump(mode="json")
-    declared = _declared_parameters(notebook)
-    if given.keys() != declared:
-        raise NotebookError(
-            f"{template.name}: the cell tagged 'parameters' declares {sorted(declared)}, but this "
-            f"version passes {sorted(given)}. Make the cell declare exactly these names."
-        )
-    if while_running is not None:
-        while_running()
-    with tempfile.TemporaryDirectory(prefix="upheld-") as sockets:
+    template = _template()
+    aside = None
+    for _ in range(_MOST_TRIES):
+        saved = _bytes_of(target)
         try:
-            executed = papermill.execute_notebook(
-                notebook,
-                None,
-                parameters=given,
-                progress_bar=False,
-                request_save_on_cell_execute=False,
-                cwd=str(folder),
-                kernel_name="python3",
-                kernel_manager_class=_kernel_manager(Path(sockets)),
-                shutdown_kernel="immediate",  # asking politely stalls for seconds now and then
-                execution_timeout=_TIMEOUT_S,
-            )
-        except papermill.PapermillExecutionError as error:
-            raise _as_report_error(error, folder=folder) from error
-    return _tidied(executed)
-
-
-def _kernel_manager(sockets: Path) -> type:
-    """Return a manager for a kernel of this very Python, whatever else Jupyter knows of.
-
-    Its sockets lie in a folder of their own: no open port, and none beside the notebook.
-    """
-    from jupyter_client.kernelspec import KernelSpec
-    from jupyter_client.manager import AsyncKernelManager
-
-    class ThisPython(AsyncKernelManager):
-        def __init__(self, **options: Any) -> None:
-            options["connection_file"] = str(sockets / "kernel.json")
-            if os.name == "posix":
-                options |= {"transport": "ipc", "ip": str(sockets / "kernel")}
-            super().__init__(**options)
-
-        @property
-        def kernel_spec(self) -> KernelSpec:
-            return KernelSpec(
-                argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
-                display_name="Python 3",
-                language="python",
-            )
-
-    return ThisPython
-
-
-def _declared_parameters(notebook: NotebookNode) -> set[str]:
-    """Names that the cell tagged ``parameters`` assigns."""
-    names: set[str] = set()
-    for cell in notebook.cells:
-        if "parameters" in cell.metadata.get("tags", []):
-            for node in ast.parse(cell.source).body:
-                if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
-                    names.add(node.target.id)
-    return names
-
-
-def _as_report_error(error: Any, *, folder: Path) -> Exception:
-    """Turn a stopped cell into the library's error that stopped it, where it was one."""
-    from reportlib import errors
-
-    kind = getattr(errors, str(error.ename), None)
-    if isinstance(kind, type) and issubclass(kind, errors.ReportError):
-        found: Exception = kind(str(error.evalue))
-        return found
-    return NotebookError(
-        f"{folder / REPORT}: cell [{error.exec_count}] stopped with {error.ename}: "
-        f"{str(error.evalue).splitlines()[0] if error.evalue else ''} Nothing was overwritten. "
-        "This is a fault of upheld; please report it with the session's session.toml."
+            mine = None if saved is None else read_notebook(target)
+        except NotebookError:
+            aside = history.set_aside(target)
+            saved, mine = None, _last_kept(session_folder)
+        last = memory.last_written(session_folder)
+        merged = merge.merge(template, mine, last=last, trusted=mine is None or is_trusted(mine))
+        fresh = execute(
+            merged.notebook,
+            parameters=parameters,
+            folder=session_folder,
+            own_code=merged.own_code,
+            not_run=merged.not_run,
+            while_running=while_running,
+        )
+        kept = memory.read_results(session_folder)
+        stopped = what_stopped(fresh)
+        _fill(fresh, kept=kept, merged=merged)
+        told = memory.read_told(session_folder)
+        quotes = _refreshed(
+            fresh, kept=merged.kept, told=told, last=memory.last_facts(session_folder)
+        )
+        again = read_again.settle_and_mark(
+            fresh,
+            before=mine,
+            kept=merged.kept,
+            judged=told.judged,
+            drafts=kept.drafts,
+            digest=merge.text_digest,
+        )
+        merge.sign_cells(fresh, drafts=kept.drafts)
+        if _bytes_of(target) == saved:
+            break
+        while_running = None
+    else:
+        raise NotebookError(
+            f"{target} was saved again during each of {_MOST_TRIES} runs. Stop saving it for a "
+            "few seconds and run 'upheld report' again; nothing was overwritten."
+        )
+    if saved is not None:
+        history.keep(session_folder, target, why="as it was before a run")
+    write_notebook(target, fresh)
+    history.keep(session_folder, target, why="as a run left it")
+    # A draft counts as the last one only for cells that hold it.
+    memory.keep_written(session_folder, kept.drafts, names=merge.names_of(fresh), facts=told.facts)
+    return Run(
+        notebook=target,
+        kept_slots=merged.kept,
+        deleted_slots=merged.deleted,
+        joined_slots=merged.joined,
+        own_code=len(merged.own_code),
+        stopped=stopped,
+        not_run=len(merged.not_run),
+        aside=aside,
+        quotes=quotes,
+        read_again=again,
     )
 
 
-def _tidied(notebook: NotebookNode) -> NotebookNode:
-    """Take out what differs from run to run: timestamps, random ids, machine paths."""
-    tidy = copy.deepcopy(notebook)
-    tidy.metadata.pop("papermill", None)
-    tidy.metadata["kernelspec"] = {
-        "display_name": "Python 3",
-        "language": "python",
-        "name": "python3",
-    }
-    tidy.metadata.pop("language_info", None)
-    for index, cell in enumerate(tidy.cells):
-        cell.metadata.pop("papermill", None)
-        cell.metadata.pop("execution", None)
-        if not cell.metadata.get("tags"):
-            cell.metadata.pop("tags", None)
-        if "injected-parameters" in cell.metadata.get("tags", []):
-            cell["id"] = "injected-parameters"
-            cell.source = "\n".join(
-                line for line in cell.source.splitlines() if not line.startswith("# Parameters")
-            )
-        elif not cells.cell_name(cell):
-            cell["id"] = f"cell-{index}"
-    return tidy
+def _refreshed(
+    fresh: NotebookNode, *, kept: Collection[str], told: memory.Told, last: Mapping[str, str]
+) -> tuple[tuple[str, Quote], ...]:
+    """Give the quoted facts in the reviewer's own words their new values, in place."""
+    found: list[tuple[str, Quote]] = []
+    for cell in fresh.cells:
+        name = cells.slot(cell)
+        own = name in kept if name else not cells.cell_name(cell)
+        if cell.cell_type == "markdown" and own:
+            cell.source, changed = refresh(cell.source, facts=told.facts, last=last)
+            found += [(name or "a cell of yours", quote) for quote in changed]
+    return tuple(found)
+
+
+def _template() -> NotebookNode:
+    return read_notebook(resources.notebooks_folder() / "compression.ipynb")
+
+
+def require_read(session_folder: Path, *, as_it_is: bool) -> None:
+    """Refuse to publish words that are to be read again, unless told to.
+
+    Raises
+    ------
+    NotebookError
+        The notebook cannot be read, or a cell in it is marked; the line names them.
+    """
+    marked = read_again.unread(read_notebook(session_folder / REPORT), digest=merge.text_digest)
+    if marked and not as_it_is:
+        named = "; ".join(f"{slot} ({', '.join(why)})" for slot, why in marked.items())
+        raise NotebookError(
+            f"{session_folder / REPORT}: read again what you wrote in {named}. Edit it, or delete "
+            "the note behind it, then publish; or publish with --as-it-is."
+        )
+
+
+def record_publication(session_folder: Path) -> None:
+    """Write down what has just been published: grades, quoted numbers, words, captures.
+
+    Raises
+    ------
+    NotebookError
+        The notebook or the last run's results cannot be read.
+    RenderError
+        It could not be written.
+    """
+    notebook = read_notebook(session_folder / REPORT)
+    texts: dict[str, str] = {}
+    for cell in notebook.cells:
+        if cell.cell_type == "markdown":
+            name = cells.slot(cell) or "own"
+            texts[name] = f"{texts[name]}\n\n{cell.source}" if name in texts else cell.source
+    told = memory.read_told(session_folder)
+    corrections.keep_published(
+        session_folder,
+        corrections.record(
+            when=datetime.datetime.now(),
+            tool_version=__version__,
+            digests=told.digests,
+            narrative=texts,
+            judged=told.judged,
+            numbers=corrections.written_numbers(
+                told.facts, names=corrections.quoted_names(list(texts.values()))
+            ),
+        ),
+    )
+
+
+def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> None:
+    """Put the new drafts where nobody edited, and write down what was put there."""
+    cells.fill(fresh, kept.drafts, kept=merged.kept)
+    empty = {name for name, text in kept.drafts.items() if not text.strip()} - set(merged.kept)
+    fresh.cells = [cell for cell in fresh.cells if cells.slot(cell) not in empty]
+    names = merge.names_of(fresh) - empty
+    fresh.metadata[cells.KEY] = {**kept.about, merge.NAMES: sorted(names)}
+
+
+def _bytes_of(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise NotebookError(
+            f"{path} cannot be read ({reason}). Nothing was overwritten."
+        ) from error
+
+
+def _last_kept(session_folder: Path) -> NotebookNode | None:
+    """Return the newest kept notebook that can still be read."""
+    for version in reversed(history.versions(session_folder)):
+        try:
+            return read_notebook(version.path)
+        except NotebookError:
+            continue
+    return None
+
+
+def is_trusted(notebook: NotebookNode) -> bool:
+    """Whether this user has signed a notebook: by `upheld report`, or by running it in Jupyter.
+
+    Jupyter's own signatures: a notebook that came with a stranger's folder has none here.
+    """
+    try:
+        return bool(_notary().check_signature(notebook))
+    except Exception:  # a damaged or missing database signs nothing
+        return False
+
+
+def sign(notebook: NotebookNode) -> None:
+    """Sign a notebook for this user, so that Jupyter trusts it; where that can't be, leave it."""
+    with contextlib.suppress(Exception):
+        _notary().sign(notebook)
+
+
+def _notary() -> Any:
+    from nbformat.sign import NotebookNotary
+
+    return NotebookNotary()
 
 
 def for_readers(notebook: NotebookNode, *, about: Mapping[str, Any]) -> NotebookNode:

@@ -5,10 +5,13 @@ names, and a test holds it to that; a name that neither knows stops before anyth
 """
 
 from collections.abc import Mapping
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from reportlib.errors import NotebookError
+
+SeatRoom = Literal["kitchen desk", "living room", "film night in a hall", "small stage"]
 
 
 class ReportParameters(BaseModel):
@@ -24,10 +27,16 @@ class ReportParameters(BaseModel):
     """Repeatability where no take was repeated [dB] (common practice, no source)."""
     usable_u95_db: float = Field(default=0.5, gt=0.0, le=3.0)
     """A point with a wider 95 % interval than this is not used [dB]."""
-    seat_distance_m: float = Field(default=3.0, gt=0.2, le=50.0)
-    """Where the reader sits: distance from the loudspeakers [m]."""
-    seat_loudspeakers: int = Field(default=2, ge=1, le=2)
-    """How many loudspeakers play at the seat."""
+    seat_room: SeatRoom = "living room"
+    """Where the reader listens: one of the settings of `listening`."""
+    seat_distance_m: float | None = Field(default=None, gt=0.2, le=50.0)
+    """Where the reader sits: distance from the loudspeakers [m]; None: as in that setting."""
+    seat_loudspeakers: int | None = Field(default=None, ge=1, le=12)
+    """How many loudspeakers play at the seat; None: as in that setting."""
+    seat_volume_m3: float | None = Field(default=None, ge=5.0, le=100000.0)
+    """Volume of the reader's room [m³]; None: as in that setting."""
+    seat_reverberation_s: float | None = Field(default=None, ge=0.05, le=12.0)
+    """Reverberation time of the reader's room [s]; None: as in that setting."""
 
 
 def known_parameters(remembered: Mapping[str, object]) -> dict[str, object]:
@@ -40,6 +49,20 @@ def known_parameters(remembered: Mapping[str, object]) -> dict[str, object]:
             continue
         kept[name] = remembered[name]
     return kept
+
+
+def merged_parameters(
+    remembered: Mapping[str, object], given: Mapping[str, object]
+) -> dict[str, object]:
+    """Return remembered parameters with those that are given now; both by name.
+
+    Another room brings its own distance, loudspeakers, volume and reverberation time: what was
+    remembered of the room before is left out.
+    """
+    kept = dict(remembered)
+    if "seat_room" in given and given["seat_room"] != remembered.get("seat_room", "living room"):
+        kept = {name: value for name, value in kept.items() if not name.startswith("seat_")}
+    return {**kept, **given}
 
 
 def checked_parameters(**given: object) -> ReportParameters:

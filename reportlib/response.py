@@ -8,6 +8,7 @@ takes anyway.
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import fft
@@ -16,7 +17,7 @@ from reportlib import noise
 from reportlib.deconvolution import HIGHEST_HARMONIC, Deconvolved
 from reportlib.gate import Gate
 from reportlib.levels import G, cell_edges_hz, cell_mean
-from reportlib.model import FloatArray, Response
+from reportlib.model import FloatArray, Reason, Response
 from reportlib.stimulus import SweepLaw
 
 SHORT_GATE = 0.6
@@ -77,9 +78,19 @@ def _gated_power(
     oversampling: int,
     centre_hz: FloatArray,
     fraction: int,
+    lowest_hz: float | None = None,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return smoothed |H|² at `centre_hz` and the weights that were used."""
+    """Return smoothed |H|² at `centre_hz` and the weights that were used.
+
+    The spectrum is sampled `oversampling` times as finely as the gate asks for; from `lowest_hz`
+    on at least twice a cell.
+    """
     piece, weights = _cut(capture, gate=gate, arrival_s=arrival_s)
+    if lowest_hz is not None:
+        edges_hz = cell_edges_hz(np.array([lowest_hz]), fraction=fraction)
+        narrowest_hz = float((edges_hz[1] - edges_hz[0])[0])
+        finest = 2.0 * capture.sample_rate_hz / narrowest_hz / piece.size
+        oversampling = max(oversampling, math.ceil(finest))
     length = fft.next_fast_len(oversampling * piece.size, real=True)
     spectrum = fft.rfft(piece * weights, length)
     low, high = cell_edges_hz(centre_hz, fraction=fraction)
@@ -189,13 +200,14 @@ def measure_response(
     smoothing : of :func:`smoothing_cells`
     """
     grid, cells = capture.frequency_hz, smoothing.cells
-    common = {"arrival_s": arrival_s, "centre_hz": grid, "fraction": fraction}
-    power, weights = _gated_power(capture, gate=gate, oversampling=4, **common)  # type: ignore[arg-type]
+    common: dict[str, Any] = {"arrival_s": arrival_s, "centre_hz": grid, "fraction": fraction}
+    common["lowest_hz"] = max(gate.lowest_hz, law.start_hz)
+    power, weights = _gated_power(capture, gate=gate, oversampling=4, **common)
     shorter, short_weights = _gated_power(
         capture,
         gate=gate.shortened(SHORT_GATE),
         oversampling=4,
-        **common,  # type: ignore[arg-type]
+        **common,
     )
     density, dof, excess_db = _noise_seen(
         capture, law=law, fraction=fraction, gate_taper=smoothing.noise_taper
@@ -231,7 +243,18 @@ def measure_response(
         arrival_s=arrival_s,
         sweep_start_s=capture.sweep_start_s,
         tail_s=capture.tail_s,
+        untold=_clipped(capture, fraction=fraction),
     )
+
+
+def _clipped(capture: Deconvolved, *, fraction: int) -> tuple[Reason, ...]:
+    """Which points a clipped stretch touches: those whose cell it reaches into."""
+    if not capture.clipped_hz.size:
+        return ()
+    low, high = cell_edges_hz(capture.frequency_hz, fraction=fraction)
+    first, last = capture.clipped_hz[::2, np.newaxis], capture.clipped_hz[1::2, np.newaxis]
+    touched = np.any((first < high) & (last > low), axis=0)
+    return tuple("clipped" if one else "" for one in touched.tolist())
 
 
 def _noise_seen(

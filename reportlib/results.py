@@ -79,7 +79,8 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "findings": [],
         "thermal": [],
         "in_room": [asdict(seat) for seat in analysis.in_room],
-        "exposure": [],
+        "exposure": _exposure(analysis),
+        "needs": [asdict(answer) for answer in analysis.needs],
     }
     rounded = _rounded(document)
     assert isinstance(rounded, dict)
@@ -89,6 +90,15 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
 def _limit(limit: Limit) -> dict[str, Any]:
     """A limit as the format lists it; which levels were skipped can be seen in `bands`."""
     return {name: value for name, value in asdict(limit).items() if name != "untold_db"}
+
+
+def _exposure(analysis: Analysis) -> list[dict[str, Any]]:
+    """Every level's allowances once, whichever seats it is heard at."""
+    rows = [
+        {name: value for name, value in asdict(one).items() if name not in ("heard", "asked_db")}
+        for one in analysis.exposure
+    ]
+    return [row for index, row in enumerate(rows) if row not in rows[:index]]
 
 
 def results_json(analysis: Analysis, *, tool_version: str) -> str:

@@ -1,24 +1,30 @@
 """The report's tables: records in, finished text out, with the anchors that quotes link to."""
 
-from collections.abc import Sequence
-
 from reportlib.facts import (
-    SEAT_SETUP,
-    FactTable,
     band_key,
     collect,
     digits_for,
     duration,
     frequency,
     level_key,
-    limit_key,
     number,
 )
-from reportlib.judged import Limit
-from reportlib.model import Analysis, BandResult, Test
-from reportlib.readings.behind import band_limits, bracket_text, limited_bands, where_text
+from reportlib.facts import row_anchors as _anchors
+from reportlib.limit_table import limit_table
+from reportlib.model import Analysis, BandResult
+from reportlib.seat_tables import exposure_table, need_table, seat_band_table, seat_table
 from reportlib.shown import Table
-from reportlib.wording import levels_text, listing, sentence
+
+__all__ = [
+    "band_table",
+    "exposure_table",
+    "limit_table",
+    "need_table",
+    "quality_table",
+    "seat_band_table",
+    "seat_table",
+    "step_table",
+]
 
 _SEVERITY = {"refused": "left out", "warning": "warning", "note": "note"}
 
@@ -70,77 +76,6 @@ def _range(result: BandResult) -> str:
     return f"{result.band}, {frequency(result.low_hz)} to {frequency(result.high_hz)}"
 
 
-def limit_table(analysis: Analysis) -> Table | None:
-    """Where every band and drive unit is 1 dB and 3 dB behind, turned up and left playing."""
-    if not analysis.limits:
-        return None
-    facts = collect(analysis)
-    tests: list[tuple[Test, str]] = [("short_term", "turned up"), ("long_term", "left playing")]
-    shown = [pair for pair in tests if any(one.test == pair[0] for one in analysis.limits)]
-    rows, anchors = [], []
-    for band in limited_bands(analysis):
-        own = {test: band_limits(analysis, band=band, test=test) for test, _ in shown}
-        every = [limit for limits in own.values() for limit in limits]
-        cells = [bracket_text(one, facts=facts) for one in every]
-        rows.append((sentence(where_text(every[0])), *cells))
-        keys = dict.fromkeys(f"{limit_key(limit)}." for limit in every)
-        anchors.append(" ".join(filter(None, (_anchors(facts, key=key) for key in keys))))
-    thresholds = dict.fromkeys(f"{one.threshold_db:g} dB" for one in analysis.limits)
-    return Table(
-        name="limits",
-        caption="The level at which the output is 1 dB and 3 dB behind what was asked, with its "
-        f"bracket.{_skipped(analysis.limits)}",
-        columns=("where", *(f"{name}, {words}" for _, words in shown for name in thresholds)),
-        rows=tuple(rows),
-        anchors=tuple(anchors),
-        numeric=(False, *(True for _ in shown for _ in thresholds)),
-    )
-
-
-def _skipped(limits: Sequence[Limit]) -> str:
-    """Say which levels were left out, for want of a result that can be told."""
-    groups: dict[tuple[Test, tuple[float, ...]], list[str]] = {}
-    for limit in limits:
-        names = groups.setdefault((limit.test, limit.untold_db), [])
-        if limit.reached is not None and limit.untold_db and limit.band not in names:
-            names.append(limit.band)
-    parts = [
-        f"{listing(names)} {'turned up to' if test == 'short_term' else 'left playing at'} "
-        f"{levels_text(levels)}"
-        for (test, levels), names in groups.items()
-        if names
-    ]
-    return f" Skipped, since it can’t be told: {'; '.join(parts)}." if parts else ""
-
-
-def seat_table(analysis: Analysis) -> Table | None:
-    """What arrives in four settings, from the loudest level and the one below."""
-    if not analysis.in_room:
-        return None
-    facts = collect(analysis)
-    setups = list(dict.fromkeys(seat.setup for seat in analysis.in_room))
-    levels = sorted({seat.level_db for seat in analysis.in_room})
-    rows, anchors = [], []
-    for setup in setups:
-        own = {seat.level_db: seat for seat in analysis.in_room if seat.setup == setup}
-        far = f"{own[levels[0]].listeners_distance_m:g} m"
-        cells = [
-            f"{number(own[level].low_db, 0)}–{number(own[level].high_db, 0)} dB" for level in levels
-        ]
-        rows.append((setup, far, *cells))
-        keys = [f"seat.{level_key(level)}." for level in levels] if setup == SEAT_SETUP else []
-        anchors.append(" ".join(filter(None, (_anchors(facts, key=key) for key in keys))))
-    return Table(
-        name="seat",
-        caption="What arrives at a listener, by the trade’s sum, for each level asked of one "
-        "loudspeaker at 1 m.",
-        columns=("where", "distance", *(f"{level:g} dB asked" for level in levels)),
-        rows=tuple(rows),
-        anchors=tuple(anchors),
-        numeric=(False, True, *(True for _ in levels)),
-    )
-
-
 def step_table(analysis: Analysis) -> Table | None:
     """The volume steps: asked for and measured."""
     if not analysis.drive_steps:
@@ -182,8 +117,3 @@ def quality_table(analysis: Analysis) -> Table | None:
         columns=("kind", "what", "recording"),
         rows=tuple((_SEVERITY[note.severity], note.message, note.capture) for note in notes),
     )
-
-
-def _anchors(facts: FactTable, *, key: str) -> str:
-    names = [f"fact-{name}" for name in facts if name.startswith(key)]
-    return " ".join([f"fact-{key[:-1]}", *names] if names else [])

@@ -30,7 +30,7 @@ class Known:
     ----------
     power, power_short_gate : shape (n,), mean over takes
     noise_db, noise_dof : shape (n,), of the mean
-    clear : shape (n,), |H|² ≥ 4σ² in every take
+    clear : shape (n,), |H|² ≥ 4σ², of the takes' means: one more take never hides a point
     takes : how many
     """
 
@@ -78,14 +78,15 @@ def known_level(takes: Sequence[Response]) -> Known:
     """Average the takes of one setting in power."""
     each = np.stack([noise_db(take) for take in takes])
     n = len(takes)
-    clear = np.all([take.power >= LOWEST_SIGNAL * take.noise_power for take in takes], axis=0)
+    power = np.mean([take.power for take in takes], axis=0)
+    noise_power = np.mean([take.noise_power for take in takes], axis=0)
     return Known(
-        power=np.mean([take.power for take in takes], axis=0),
+        power=power,
         power_short_gate=np.mean([take.power_short_gate for take in takes], axis=0),
         noise_db=np.sqrt(np.sum(np.square(each), axis=0)) / n,
         noise_dof=np.sum([take.noise_dof for take in takes], axis=0),
         gate_noise_share=takes[0].gate_noise_share,
-        clear=clear,
+        clear=power >= LOWEST_SIGNAL * noise_power,
         takes=n,
     )
 
@@ -129,19 +130,22 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
         between -= (n - 1) * float(from_noise / weight.sum() ** 2)
         between_dof += n - 1
         rest = apart - offset[:, np.newaxis]
-        spread = moving_octave_mean(
-            np.sum(np.square(rest), axis=0) / (n - 1), frequency_hz=grid, octaves=1 / 3
-        )
-        expected = moving_octave_mean(
-            np.where(clear, explained, np.nan), frequency_hz=grid, octaves=1 / 3
-        )
+        # Each cell against its own noise: a hum line's cell must not speak for its neighbours.
+        known = np.where(clear, explained + STEP_FLOOR_DB**2, np.nan)
+
+        def mean(values: FloatArray) -> FloatArray:
+            return moving_octave_mean(values, frequency_hz=grid, octaves=1 / 3)
+
+        spread = mean(np.sum(np.square(rest), axis=0) / (n - 1) / known)
+        expected = mean(explained / known)
         # Smoothing leaves about one independent value in 1/12 octave: four in 1/3 octave.
         dof[index] = 4.0 * (n - 1)
         # Noise alone exceeds its own mean every other time; what counts is what exceeds the
         # 90 % point of its chi-square (E. B. Wilson, M. M. Hilferty, 1931).
         width = 2.0 / (9.0 * dof[index])
         beyond_chance = spread > expected * (1.0 - width + 1.2816 * np.sqrt(width)) ** 3
-        local[index] = np.sqrt(np.where(beyond_chance, np.maximum(spread - expected, 0.0), 0.0))
+        excess = (spread - expected) / mean(1.0 / known)
+        local[index] = np.sqrt(np.where(beyond_chance, np.maximum(excess, 0.0), 0.0))
     if between_dof == 0:
         return Repeatability(
             broadband_db=assumed_db,

@@ -24,6 +24,7 @@ from reportlib.day import (
 )
 from reportlib.levels import BANDS, grid_hz
 from reportlib.limits import limits_of
+from reportlib.listeners import listeners
 from reportlib.model import (
     Analysis,
     BandResult,
@@ -32,8 +33,8 @@ from reportlib.model import (
     ChangeCurve,
     DriveStep,
     QualityNote,
-    SeatLevel,
 )
+from reportlib.parameters import checked_parameters
 
 Change = Callable[[np.ndarray, float], np.ndarray]
 """(frequency_hz, rise in dB) → change in dB, negative for a loss."""
@@ -247,42 +248,56 @@ def make_analysis(
         for level in long_term_levels_db
         for elapsed_s in stage_ends_s
     )
+    session = make_session(
+        name=name,
+        baseline_db=baseline_db,
+        levels_db=levels_db,
+        long_term_levels_db=long_term_levels_db,
+        stage_ends_s=stage_ends_s,
+        sweep_range_hz=sweep_range_hz,
+        gate_s=gate_s,
+    )
+    baseline = BaselineCurve(
+        level_asked_db=baseline_db,
+        mean_level_db=baseline_db,
+        frequency_hz=f,
+        level_db=baseline_db + 2.0 * np.sin(np.log2(f / 100.0)),
+        u95_db=0.08 + 0.25 * bump(f, 20.0, octaves=0.8),
+        snr_db=np.full(f.shape, 55.0),
+        usable=(f >= lowest_hz) & (f >= sweep_range_hz[0]) & (f <= sweep_range_hz[1]),
+        calibrated=False,
+    )
+    steps = tuple(
+        DriveStep(
+            level_db=level,
+            asked_db=level - baseline_db,
+            measured_db=level - baseline_db + 0.02 if measured_steps else None,
+            u95_db=0.04 if measured_steps else 0.2,
+        )
+        for level in levels_db
+    )
+    bands = tuple(
+        result for curve in (*short, *long) for result in make_bands(curve, u95_db=band_u95_db)
+    )
+    seated = listeners(
+        session,
+        baseline=baseline,
+        curves=short,
+        steps=steps,
+        bands=bands,
+        parameters=checked_parameters(session="."),
+    )
     measured = Analysis(
-        session=make_session(
-            name=name,
-            baseline_db=baseline_db,
-            levels_db=levels_db,
-            long_term_levels_db=long_term_levels_db,
-            stage_ends_s=stage_ends_s,
-            sweep_range_hz=sweep_range_hz,
-            gate_s=gate_s,
-        ),
+        session=session,
         sample_rate_hz=48000,
         gate_s=gate_s,
         sweep_range_hz=sweep_range_hz,
         lowest_hz=lowest_hz,
         smoothing_fraction=12,
         assumed_repeatability_db=0.05,
-        baseline=BaselineCurve(
-            level_asked_db=baseline_db,
-            mean_level_db=baseline_db,
-            frequency_hz=f,
-            level_db=baseline_db + 2.0 * np.sin(np.log2(f / 100.0)),
-            u95_db=0.08 + 0.25 * bump(f, 20.0, octaves=0.8),
-            snr_db=np.full(f.shape, 55.0),
-            usable=(f >= lowest_hz) & (f >= sweep_range_hz[0]) & (f <= sweep_range_hz[1]),
-            calibrated=False,
-        ),
+        baseline=baseline,
         quality=tuple(quality),
-        drive_steps=tuple(
-            DriveStep(
-                level_db=level,
-                asked_db=level - baseline_db,
-                measured_db=level - baseline_db + 0.02 if measured_steps else None,
-                u95_db=0.04 if measured_steps else 0.2,
-            )
-            for level in levels_db
-        ),
+        drive_steps=steps,
         short_term=short,
         long_term=long,
         harmonics=tuple(
@@ -290,21 +305,12 @@ def make_analysis(
             for level in levels_db
             if harmonics
         ),
-        bands=tuple(
-            result for curve in (*short, *long) for result in make_bands(curve, u95_db=band_u95_db)
-        ),
-        in_room=tuple(
-            SeatLevel(
-                setup="two loudspeakers, living room",
-                listeners_distance_m=3.0,
-                level_db=level,
-                low_db=level - 6.5,
-                high_db=level - 3.5,
-                loudest_db=max(levels_db) - 3.5,
-                method="common practice",
-            )
-            for level in levels_db
-        ),
+        bands=bands,
+        in_room=seated.in_room,
+        seat_bands=seated.seat_bands,
+        needs=seated.needs,
+        exposure=seated.exposure,
+        day_dose=seated.day_dose,
     )
     return judged(measured)
 

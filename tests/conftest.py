@@ -7,6 +7,14 @@ import pytest
 from reportlib.demo import make_demo
 
 
+@pytest.fixture(scope="session", autouse=True)
+def jupyter(tmp_path_factory):
+    """Jupyter's signatures of this user are kept apart from those of the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("JUPYTER_DATA_DIR", str(tmp_path_factory.mktemp("jupyter")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def trivet(tmp_path_factory):
     """A simulated Trivet 6 with one take of each level; only to be read or copied."""

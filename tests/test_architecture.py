@@ -14,11 +14,11 @@ ROOT = PACKAGE.parent
 
 NUMBERS = {
     "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
-    "uncertainty", "compression", "loudness",
+    "uncertainty", "compression", "rooms", "loudness",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
-    {"day", "model", "soaked", "judged", "shown", "parameters"},
+    {"day", "model", "soaked", "judged", "corrected", "shown", "parameters"},
     NUMBERS | {"simulate"},
     {
         "thresholds",
@@ -27,7 +27,15 @@ LAYERS = [
         "audibility",
         "balance",
         "listening",
+        "need",
+        "exposure",
+        "listeners",
         "facts",
+        "quotes",
+        "seat_facts",
+        "judged_facts",
+        "limit_table",
+        "seat_tables",
         "wording",
         "quality",
         "text_notes",
@@ -35,9 +43,20 @@ LAYERS = [
         "words",
         "tables",
     },
-    {"files", "resources", "session", "captures", "figures", "demo", "results", "kept"},
-    {"inputs", "measuring", "analysis", "memory"},
-    {"cells", "notebook", "publish"},
+    {"files", "resources", "lock", "session", "captures", "figures", "demo", "results", "kept"},
+    {
+        "inputs",
+        "measuring",
+        "analysis",
+        "cells",
+        "merge",
+        "history",
+        "corrections",
+        "read_again",
+        "memory",
+        "watching",
+    },
+    {"execution", "notebook", "publish"},
     {"cli"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
@@ -49,10 +68,11 @@ FORBIDDEN_IN_CORE = {
 ONLY = {
     "soundfile": {"captures", "demo"},
     "matplotlib": {"figures"},
-    "papermill": {"notebook"},
+    "papermill": {"execution"},
     "nbconvert": {"publish", "cli"},
     "typst": {"publish", "cli"},
     "click": {"cli"},
+    "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
 }
 MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or

@@ -130,7 +130,9 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
     bare = tmp_path / "bare.ipynb"
     cells = [nbformat.v4.new_code_cell(
         "session: str = ''\nsmoothing_fraction: int = 12\nassumed_repeatability_db: float = 0.05\n"
-        "usable_u95_db: float = 0.5\nseat_distance_m: float = 3.0\nseat_loudspeakers: int = 2",
+        "usable_u95_db: float = 0.5\nseat_room: str = 'living room'\n"
+        "seat_distance_m: 'Optional[float]' = None\nseat_loudspeakers: 'Optional[int]' = None\n"
+        "seat_volume_m3: 'Optional[float]' = None\nseat_reverberation_s: 'Optional[float]' = None",
         metadata={"tags": ["parameters"]},
     ), nbformat.v4.new_code_cell(EMPTY)]  # fmt: skip
     cells += [nbformat.v4.new_code_cell(f"empty('figure-{index}')") for index in range(5)]

@@ -272,6 +272,14 @@ def test_small_or_doubtful_drifts_are_left():
     assert not Drift(ppm=-60.0, u_ppm=20.0).to_correct
 
 
+def test_a_long_sweep_behind_a_short_gate_is_brought_together_sooner():
+    drift = Drift(ppm=12.0, u_ppm=0.5)  # 48 µs over 4 s, 24 µs over 2 s
+    assert drift.to_correct_behind(gate_s=0.006, sweep_s=4.0)
+    assert not drift.to_correct_behind(gate_s=0.006, sweep_s=2.0)
+    assert not drift.to_correct_behind(gate_s=0.5, sweep_s=4.0)
+    assert not Drift(ppm=12.0, u_ppm=4.0).to_correct_behind(gate_s=0.006, sweep_s=4.0)
+
+
 # --- latency without a reference --------------------------------------------------------------
 
 

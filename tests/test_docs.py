@@ -2,15 +2,17 @@
 
 import re
 from pathlib import Path
+from typing import get_args
 
 import click
 import pytest
 from click.testing import CliRunner
 
 import reportlib
+from reportlib.cli import SEAT_ROOMS, main
 from reportlib.cli import SPEAKERS as CLI_SPEAKERS
-from reportlib.cli import main
 from reportlib.demo import SPEAKERS
+from reportlib.parameters import SeatRoom
 
 ROOT = Path(reportlib.__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -47,6 +49,10 @@ def test_every_verb_has_help_with_an_example_and_stands_in_the_readme(verb):
 
 def test_the_command_line_knows_the_demos_loudspeakers():
     assert set(CLI_SPEAKERS) == set(SPEAKERS)
+
+
+def test_the_command_line_knows_the_rooms():
+    assert get_args(SeatRoom) == SEAT_ROOMS
 
 
 @pytest.mark.parametrize("path", sorted((ROOT / "reportlib").iterdir()), ids=lambda path: path.name)

@@ -12,11 +12,13 @@ import pytest
 from click.testing import CliRunner
 
 from reportlib import simulate
-from reportlib.cells import slot
+from reportlib.cells import cell_name, slot
 from reportlib.cli import main
 from reportlib.demo import SPEAKERS
 from reportlib.demo.making import SWEEP
 from reportlib.levels import cell_edges_hz
+from reportlib.lock import only_run
+from reportlib.notebook import sign
 from reportlib.results import results_schema
 
 
@@ -190,10 +192,93 @@ def test_no_session_stops_before_a_kernel_starts(mine):
     refused(mine, "session.toml")
 
 
-def test_a_damaged_notebook_is_never_overwritten(mine):
+def test_a_damaged_notebook_is_moved_aside_and_the_last_kept_one_goes_on(mine):
+    edit(mine, "care", "## Care\n\nMy own words.")
+    run("report", mine)
     (mine / "report.ipynb").write_text("{ my precious words", encoding="utf-8")
-    refused(mine, "report.ipynb", "cannot be read as a notebook", "Nothing was overwritten")
     refused(mine, "report.ipynb", "cannot be read as a notebook", verb="publish")
+    said = run("report", mine).output
+    assert "it was moved to report.damaged-1.ipynb" in said
+    assert (mine / "report.damaged-1.ipynb").read_text("utf-8") == "{ my precious words"
+    notebook = nbformat.read(mine / "report.ipynb", as_version=4)
+    assert [c.source for c in notebook.cells if slot(c) == "care"] == ["## Care\n\nMy own words."]
+
+
+def test_history_lists_and_puts_back(mine):
+    words = "## Care\n\nFirst words."
+    edit(mine, "care", words)
+    run("report", mine)
+    edit(mine, "care", "## Care\n\nOther words.")
+    run("report", mine)
+    listed = json.loads(run("history", mine, "--json").output)
+    assert {one["why"] for one in listed} == {"as it was before a run", "as a run left it"}
+    kept = mine / ".upheld/history"
+    numbers = [
+        one["number"]
+        for one in listed
+        if "First words"
+        in next((mine / ".upheld/history").glob(f"{one['number']:05d}-*")).read_text()
+    ]
+    run("history", mine, "--restore", numbers[-1])
+    assert "First words" in (mine / "report.ipynb").read_text("utf-8")
+    assert "There" not in run("history", mine).output
+    assert "there is no version 999" in run("history", mine, "--restore", 999, code=2).output
+    assert any("Other words" in path.read_text("utf-8") for path in kept.glob("*.ipynb"))
+
+
+def test_code_of_the_reviewers_own_runs_with_the_report_and_may_stop(mine):
+    path = mine / "report.ipynb"
+    notebook = nbformat.read(path, as_version=4)
+    places = {cell_name(cell): index for index, cell in enumerate(notebook.cells)}
+    own = [
+        nbformat.v4.new_code_cell("print('levels', len(report.short_term))"),
+        nbformat.v4.new_code_cell("1 / 0"),
+    ]
+    notebook.cells[places["turned-up-figure"] : places["turned-up-figure"]] = own
+    nbformat.write(notebook, path)
+    said = run("report", mine).output
+    assert (
+        "2 code cells that somebody added or changed were not run" in said
+    )  # not signed: a stranger's
+    sign(nbformat.read(path, as_version=4))
+    said = run("report", mine).output
+    assert "A code cell of yours stopped: ZeroDivisionError: division by zero" in said
+    notebook = nbformat.read(path, as_version=4)
+    outputs = [output.text for cell in notebook.cells if cell.cell_type == "code"
+               for output in cell.outputs if output.output_type == "stream"]  # fmt: skip
+    assert "levels 5\n" in outputs
+    assert "ZeroDivisionError" not in (mine / "out/report.html").read_text("utf-8")
+
+
+def test_a_second_run_at_once_says_so_and_stops(mine):
+    with only_run(mine / ".upheld", what="upheld report"):
+        said = run("publish", mine, code=2).output
+    assert "upheld report (process" in said
+    assert "is at work there" in said
+    run("publish", mine)  # and is free again
+
+
+def test_what_is_published_again_with_other_numbers_says_what_changed(mine):
+    run("publish", mine)
+    assert "What changed since" not in (mine / "out/report.html").read_text("utf-8")
+    path = mine / ".upheld/published.json"
+    (published,) = json.loads(path.read_text("utf-8"))
+    run("publish", mine)
+    assert len(json.loads(path.read_text("utf-8"))) == 1  # the same words about the same numbers
+    name = next(name for name in published["numbers"] if name.startswith("short."))
+    published["numbers"][name] = "−7.7 dB"
+    published["when"] = "2026-05-06T10:00:00"
+    path.write_text(json.dumps([published]), encoding="utf-8")
+    run("report", mine)
+    page = (mine / "out/report.html").read_text("utf-8").replace("\u00a0", " ")
+    assert "published on 6 May 2026" in page
+    assert "−7.7 dB, now" in page
+    path.write_text("[]", encoding="utf-8")
+    run("report", mine)
+    assert "What changed since" not in (mine / "out/report.html").read_text("utf-8")
+    path.write_text(json.dumps([published]), encoding="utf-8")
+    run("report", mine)
+    assert "What changed since" in (mine / "out/report.html").read_text("utf-8")
 
 
 def test_publishing_what_was_never_reported_says_what_to_do(session):

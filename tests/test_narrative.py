@@ -187,8 +187,7 @@ def test_wordings_only_place_what_they_are_given(path):
 
 
 def test_every_wording_is_used_by_the_code():
-    modules = Path(words.__file__).parent.glob("*.py")
-    source = "".join(path.read_text("utf-8") for path in modules)
+    source = "".join(path.read_text("utf-8") for path in Path(words.__file__).parent.glob("*.py"))
     for path in WORDINGS:
         wording = f"{path.parent.name}/{path.name.removesuffix('.md.j2')}"
         name = wording.split("/")[1]

@@ -7,7 +7,9 @@ outside: thresholds are common practice where their comment names no source.
 import numpy as np
 import pytest
 from faults import (
+    ASKED,
     RATE,
+    SWEEP,
     automatic_gain,
     burst,
     clipped,
@@ -25,7 +27,11 @@ from faults import (
 )
 
 from reportlib import simulate
+from reportlib.analysis import analyse
 from reportlib.errors import AnalysisError
+from reportlib.stimulus import SweepLaw
+
+LAW = SweepLaw(start_hz=SWEEP.start_hz, stop_hz=SWEEP.stop_hz, duration_s=SWEEP.duration_s)
 
 
 def found(folder, *, seed=701, **facts):
@@ -76,6 +82,35 @@ def test_clipping_at_full_scale(tmp_path):
     assert ("clipped", "captures/99-a.wav") in worse(got)
     assert not of("clipped", [one for one in got if "72" in one.capture])
     assert not of("flat-tops", got)  # said once
+
+
+def clipped_in(stretch_hz):
+    """A recorder that clips while the sweep passes a stretch, and only there."""
+
+    def fault(microphone, reference):
+        first, last = (round(RATE * (0.5 + LAW.time_s(hz))) for hz in stretch_hz)
+        microphone = microphone.copy()
+        microphone[first:last] = np.clip(40.0 * microphone[first:last], -1.0, 1.0)
+        return microphone, reference
+
+    return fault
+
+
+@pytest.mark.parametrize("reference", [True, False])
+def test_points_that_a_clipped_capture_touches_are_left_out_and_say_so(tmp_path, reference):
+    """One take of two clips between 400 and 800 Hz; the point is the level's, not the take's."""
+    change = only(["99-b"], clipped_in((400.0, 800.0)))
+    session = day(tmp_path, seed=31, change=change, reference=reference)
+    analysis = analyse(session, parameters=ASKED)
+    for curve in analysis.short_term:
+        hz = curve.frequency_hz
+        touched = np.array(curve.reason) == "clipped"
+        assert touched.any() == (curve.level_db == 99.0)
+        assert not curve.usable[touched].any()
+        if curve.level_db == 99.0:
+            assert touched[(hz > 420.0) & (hz < 760.0)].all()
+            # 20 ms of this sweep are an eighth of an octave, and a cell is a twelfth wide
+            assert not touched[(hz < 400.0 / 1.25) | (hz > 800.0 * 1.25)].any()
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from faults import ASKED, RATE, cut, day, notes, only, worse
 
 from reportlib import quality
 from reportlib.analysis import analyse
-from reportlib.errors import AnalysisError
+from reportlib.errors import AnalysisError, CaptureError
 from reportlib.model import QualityNote
 
 LATE = cut(first_s=0.8)
@@ -51,6 +51,44 @@ def test_a_damaged_file_is_refused_too(tmp_path):
     soundfile.write(path, samples, RATE, subtype="FLOAT")
     got = notes(session)
     assert worse(got) == [("not-readable", "captures/84-a.wav")]
+
+
+def at_another_rate(path):
+    import soundfile
+
+    samples, _ = soundfile.read(path)
+    soundfile.write(path, samples, 44100, subtype="FLOAT")
+
+
+def with_a_cut_header(path):
+    path.write_bytes(path.read_bytes()[:30])
+
+
+def with_one_channel(path):
+    import soundfile
+
+    samples, rate = soundfile.read(path)
+    soundfile.write(path, samples[:, 0], rate, subtype="FLOAT")
+
+
+@pytest.mark.parametrize("damage", [at_another_rate, with_a_cut_header, with_one_channel])
+@pytest.mark.parametrize("name", ["84-b", "72-a"])
+def test_a_file_of_a_wrong_kind_is_refused_and_the_day_goes_on(tmp_path, damage, name):
+    session = day(tmp_path, seed=701)
+    damage(tmp_path / f"captures/{name}.wav")
+    analysis = analyse(session, parameters=ASKED)
+    refused = [note for note in analysis.quality if note.severity == "refused"]
+    assert [note.capture for note in refused] == [f"captures/{name}.wav"]
+    assert str(tmp_path) not in refused[0].message
+    assert len(analysis.short_term) == 3
+
+
+def test_where_no_recording_can_be_read_one_line_says_so(tmp_path):
+    session = day(tmp_path, seed=701)
+    for path in (tmp_path / "captures").iterdir():
+        with_a_cut_header(path)
+    with pytest.raises(CaptureError, match=r"72-a\.wav"):
+        analyse(session, parameters=ASKED)
 
 
 def test_a_level_without_takes_is_left_out_everywhere(tmp_path):

@@ -81,3 +81,17 @@ def test_the_schema_refuses_an_unknown_grade(analysis):
     document["bands"][0]["grade"] = "splendid"
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate(document, results.results_schema())
+
+
+def test_rows_about_listeners_have_the_contracts_fields_and_are_unique(analysis):
+    document = json.loads(results.results_json(analysis, tool_version="0.1.0"))
+    for name, fields in (
+        ("in_room", "setup listeners_distance_m level_db low_db high_db loudest_db method"),
+        ("exposure", "level_dba allowed_s period source basis"),
+    ):
+        rows = document[name]
+        assert rows
+        assert all(list(row) == fields.split() for row in rows)
+        assert len({json.dumps(row) for row in rows}) == len(rows)
+    assert {row["basis"] for row in document["exposure"]} == {"assumed"}
+    assert {row["answer"] for row in document["needs"]} >= {"yes", "not tested"}

@@ -7,7 +7,7 @@ are written out again from their source, or come from scipy.signal.
 import numpy as np
 import pytest
 from days import GRID, LAW, QUIET, RATE, SWEEP, TWO_WAY, capture, responses, sound
-from scipy import signal
+from scipy import integrate, signal
 from test_uncertainty import make_response
 
 from reportlib import deconvolution, levels, simulate, uncertainty
@@ -112,6 +112,30 @@ def test_captures_are_aligned_as_their_cross_correlation_says(delay):
     found = second.arrival_s - first.arrival_s
     assert lag == delay
     assert found * RATE == pytest.approx(lag, abs=0.02)
+
+
+def test_a_turned_round_cable_is_aligned_as_well():
+    one = capture("a", sound(TWO_WAY, drive_db=0.0), chain=QUIET, seed=23)
+    turned = recorded(-np.roll(one.microphone, 5), one.reference, name="b")
+    _, (first, second) = responses([one, turned])
+    assert (second.arrival_s - first.arrival_s) * RATE == pytest.approx(5, abs=0.02)
+
+
+@pytest.mark.parametrize("gate_ms", [20.0, 100.0])
+def test_levels_behind_a_short_gate_are_those_of_a_finely_sampled_spectrum(gate_ms):
+    # general library: scipy.signal.zoom_fft of the gated impulse response, scipy.integrate
+    one = capture("a", sound(TWO_WAY, drive_db=0.0), chain=QUIET, seed=25)
+    found = deconvolution.deconvolve(one, law=LAW, frequency_hz=GRID, fraction=12)
+    gate, (measured,) = responses([one], gate_ms=gate_ms)
+    time_s = (found.first_lag + np.arange(found.impulse.size)) / RATE - measured.arrival_s
+    gated = found.impulse * gate.weights(time_s)
+    for hz in GRID[gate.lowest_hz * 1.1 < GRID][:24:6]:
+        low, high = hz * 10 ** (-0.3 / 24), hz * 10 ** (0.3 / 24)
+        fine = np.linspace(low, high, 201)
+        spectrum = signal.zoom_fft(gated, [low, high], m=201, fs=RATE, endpoint=True)
+        truth = integrate.simpson(np.abs(spectrum) ** 2, x=fine) / (high - low)
+        level = float(np.interp(hz, measured.frequency_hz, measured.power))
+        assert 10 * np.log10(level / truth) == pytest.approx(0.0, abs=0.012)
 
 
 def test_the_arrival_of_a_plain_delay_is_where_the_correlation_peaks():

@@ -2,7 +2,7 @@
 
 from reportlib.captures.calibrator import read_full_scale_db
 from reportlib.captures.column_text import read_column_text, read_correction
-from reportlib.captures.headers import check_headers, is_text_session
+from reportlib.captures.headers import Headers, check_headers, is_text_session, read_headers
 from reportlib.captures.recordings import (
     open_blocks,
     read_capture,
@@ -10,6 +10,7 @@ from reportlib.captures.recordings import (
 )
 
 __all__ = [
+    "Headers",
     "check_headers",
     "is_text_session",
     "open_blocks",
@@ -17,5 +18,6 @@ __all__ = [
     "read_column_text",
     "read_correction",
     "read_full_scale_db",
+    "read_headers",
     "read_stimulus",
 ]

@@ -1,12 +1,14 @@
 """Look at every file of the day before anything is made of one, so that faults come early."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 from reportlib.captures.audio_files import file_fault, opened_audio
 from reportlib.captures.channel_map import channel_indices, full_path, needed_roles
 from reportlib.captures.column_text import read_column_text, read_correction
 from reportlib.day import Session
+from reportlib.errors import CaptureError
 from reportlib.session.schema import is_column_text
 
 
@@ -15,40 +17,59 @@ def is_text_session(session: Session) -> bool:
     return is_column_text(session.baseline.captures[0])
 
 
-def check_headers(session: Session) -> int:
-    """Return the sample rate that all recordings share [Hz], from their headers alone.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Headers:
+    """What the headers of a day's recordings say.
 
-    The stimuli and the calibrator's recording are opened too; their rates may differ. Column
-    text, captures and the microphone's correction, is read.
+    Attributes
+    ----------
+    sample_rate_hz : of the session, 0 where every capture is column text
+    faults : by path, of the recordings that cannot be used
+    """
 
-    Returns
-    -------
-    Hz; 0 where every capture is column text
+    sample_rate_hz: int
+    faults: Mapping[str, CaptureError]
+
+
+def read_headers(session: Session) -> Headers:
+    """Look at every recording's header; one that cannot be used is a fault, not the day's end.
+
+    Of the rates that the baseline's takes have the commonest of the day is the session's: nothing
+    can be compared without a baseline. The stimuli and the calibrator's recording are opened
+    too; their rates may differ. Column text, captures and the microphone's correction, is read.
 
     Raises
     ------
     CaptureError
-        A file is no WAV or FLAC, is cut short, holds nothing, lacks a channel that
-        ``[channels]`` names, or has a sample rate of its own; column text cannot be read.
+        No recording can be used, or a stimulus, the calibrator's recording, the microphone's
+        correction or column text cannot be read.
     """
     read_correction(session)
     rates_hz: dict[str, int] = {}
+    faults: dict[str, CaptureError] = {}
     for path in _captures(session):
         if is_column_text(path):
             read_column_text(session, path)
             continue
-        with opened_audio(full_path(session, path)) as file:
-            channel_indices(session, path, file=file, roles=needed_roles(session, path))
-            rates_hz[path] = file.samplerate
-    common_hz = Counter(rates_hz.values()).most_common(1)[0][0] if rates_hz else 0
+        try:
+            with opened_audio(full_path(session, path)) as file:
+                channel_indices(session, path, file=file, roles=needed_roles(session, path))
+                rates_hz[path] = file.samplerate
+        except CaptureError as error:
+            faults[path] = error
+    if faults and not rates_hz:
+        raise next(iter(faults.values()))
+    baseline = {rates_hz[path] for path in session.baseline.captures if path in rates_hz}
+    counted = Counter(rate for rate in rates_hz.values() if not baseline or rate in baseline)
+    common_hz = counted.most_common(1)[0][0] if counted else 0
     for path, rate_hz in rates_hz.items():
         if rate_hz != common_hz:
-            other = next(name for name, rate in rates_hz.items() if rate == common_hz)
+            first = next(name for name, rate in rates_hz.items() if rate == common_hz)
             text = (
-                f"recorded at {rate_hz} Hz, but {other} at {common_hz} Hz, expected one sample "
+                f"recorded at {rate_hz} Hz, but {first} at {common_hz} Hz, expected one sample "
                 "rate for all captures. Record it again, or convert it."
             )
-            raise file_fault(full_path(session, path), text=text)
+            faults[path] = file_fault(full_path(session, path), text=text)
     if session.calibration and session.calibration.recording:
         path = session.calibration.recording
         with opened_audio(full_path(session, path)) as file:
@@ -57,7 +78,26 @@ def check_headers(session: Session) -> int:
         if stimulus and stimulus.stimulus:
             with opened_audio(full_path(session, stimulus.stimulus)):
                 pass
-    return common_hz
+    return Headers(sample_rate_hz=common_hz, faults=faults)
+
+
+def check_headers(session: Session) -> int:
+    """Return the sample rate that all recordings share [Hz], from their headers alone.
+
+    Returns
+    -------
+    Hz; 0 where every capture is column text
+
+    Raises
+    ------
+    CaptureError
+        As `read_headers`, and where any recording is no WAV or FLAC, is cut short, holds
+        nothing, lacks a channel that ``[channels]`` names, or has a sample rate of its own.
+    """
+    found = read_headers(session)
+    for error in found.faults.values():
+        raise error
+    return found.sample_rate_hz
 
 
 def _captures(session: Session) -> Iterator[str]:

@@ -110,6 +110,7 @@ def read_capture(session: Session, path: str) -> Capture:
         voltage=read.get("voltage"),
         current=read.get("current"),
         clipped_samples=clipped.size,
+        clipped_s=_stretches(clipped, apart=rate_hz // 100) / rate_hz,
         dc_offset=offset,
     )
 
@@ -199,3 +200,13 @@ def _held(channel: FloatArray, *, limit: float) -> NDArray[np.intp]:
     breaks = np.flatnonzero((np.diff(at) > 1) | (np.diff(channel[at]) != 0.0)) + 1
     lengths = np.diff(np.concatenate(([0], breaks, [at.size])))
     return at[np.repeat(lengths >= _CLIPPED_RUN, lengths)]
+
+
+def _stretches(samples: NDArray[np.intp], *, apart: int) -> FloatArray:
+    """Return first and last of each group of samples that lie less than `apart` from each other."""
+    if not samples.size:
+        return np.empty(0)
+    breaks = np.flatnonzero(np.diff(samples) >= apart)
+    first = samples[np.concatenate(([0], breaks + 1))]
+    last = samples[np.concatenate((breaks, [samples.size - 1]))]
+    return np.stack((first, last), axis=1).ravel().astype(np.float64)

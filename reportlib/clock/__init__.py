@@ -9,9 +9,16 @@ Sign: positive where the recorder runs fast, so that a recording holds the playe
 1 + drift seconds; in ppm.
 """
 
-from reportlib.clock.drift import CORRECT_ABOVE_PPM, Drift
+from reportlib.clock.drift import CORRECT_ABOVE_PPM, SHORT_GATE_S, Drift
 from reportlib.clock.multitone import multitone_drift
 from reportlib.clock.resampling import resampled
 from reportlib.clock.sweeps import relative_drift
 
-__all__ = ["CORRECT_ABOVE_PPM", "Drift", "multitone_drift", "relative_drift", "resampled"]
+__all__ = [
+    "CORRECT_ABOVE_PPM",
+    "SHORT_GATE_S",
+    "Drift",
+    "multitone_drift",
+    "relative_drift",
+    "resampled",
+]

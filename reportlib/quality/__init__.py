@@ -28,7 +28,7 @@ from reportlib.quality.recordings import (
     offset_notes,
 )
 from reportlib.quality.refusals import refused, without
-from reportlib.quality.setup import SHORT_GATE_S, level_notes, session_wide_notes, step_notes
+from reportlib.quality.setup import level_notes, session_wide_notes, step_notes
 from reportlib.quality.takes import take_notes
 from reportlib.quality.telling import (
     check_document,
@@ -42,7 +42,6 @@ from reportlib.quality.trace import Trace, listen, trace_from_text, trace_text
 
 __all__ = [
     "KINDS",
-    "SHORT_GATE_S",
     "Kind",
     "Trace",
     "after_comparing",

@@ -14,14 +14,14 @@ from reportlib.quality.kinds import found
 from reportlib.quality.trace import HUM_ORDERS, MAINS_HZ, Trace
 from reportlib.stimulus import SweepLaw, find_sweep
 
-NOISE_EXCESS_DB = 6.0  # method 3
+NOISE_EXCESS_DB = 6.0  # a judgement: four times the power
 FLAT_SHARE = 0.2
 """A sine of constant amplitude reaches 0.10, one cut 0.15 dB below its tops 0.3 (computed)."""
 DC_NOTE, DC_WARNING = 0.01, 0.1
 """Of full scale; 0.1 costs 0.9 dB of headroom (common practice, no source)."""
 CUT_S = 0.02
 LOW_SIGNAL_DB, LOWEST_SIGNAL_DB = 30.0, 20.0
-"""`facts.md` section 8: over 30 dB in a band; at 20 dB noise alone leaves 1.2 dB open."""
+"""At 20 dB noise alone leaves one bin 1.2 dB open, 0.4 dB at 30 (6.14 dB·σ/|H|, both sides)."""
 HUM_DB = 10.0
 """Noise alone passes this in the mean of several silences less than once in 10⁶ (computed)."""
 
@@ -36,8 +36,9 @@ def capture_notes(capture: Capture) -> list[QualityNote]:
             "warning",
             capture=capture.source,
             message=f"{capture.clipped_samples} samples stand at full scale in runs of three or "
-            "more: the recording clipped, and what looks like compression may be the recorder. "
-            "Lower the input gain and record this level again.",
+            "more: the recording clipped. What the sweep passed meanwhile is left out, since what "
+            "would look like compression there may be the recorder. Lower the input gain and "
+            "record this level again.",
         )
     ]
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from reportlib.clock.drift import SHORT_GATE_S
 from reportlib.day import SPACES_WITH_1_M_LEVELS, Session
 from reportlib.facts import frequency, number
 from reportlib.gate import Gate
@@ -9,9 +10,8 @@ from reportlib.levels import BANDS
 from reportlib.model import BaselineCurve, DriveStep, QualityNote, Response
 from reportlib.quality.kinds import found
 
-STEP_OFF_DB = 0.1  # `facts.md` section 9: accept |verified − nominal| ≤ 0.1 dB
+STEP_OFF_DB = 0.1  # what is accepted of a step (common practice, no source)
 LEVEL_OFF_DB = 1.0
-SHORT_GATE_S = 0.05
 
 
 def session_wide_notes(

@@ -1,7 +1,8 @@
 """Limits as figures, tables and captions give them: which ones, and in how many words."""
 
-from reportlib.facts import FactTable, limit_key, written
+from reportlib.facts import FactTable, written
 from reportlib.judged import Limit
+from reportlib.judged_facts import limit_key
 from reportlib.levels import BANDS
 from reportlib.limits import kind_of
 from reportlib.model import Analysis, Test

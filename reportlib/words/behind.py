@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
-from reportlib.facts import limit_key
 from reportlib.judged import Limit
+from reportlib.judged_facts import limit_key
 from reportlib.levels import BANDS
 from reportlib.limits import kind_of
 from reportlib.readings.behind import band_limits, limit_text

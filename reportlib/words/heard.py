@@ -4,8 +4,9 @@ from collections.abc import Sequence
 
 from reportlib.audibility import is_heard
 from reportlib.balance import balance_of
-from reportlib.facts import duration, frequency, heard_key
+from reportlib.facts import duration, frequency
 from reportlib.judged import Audible
+from reportlib.judged_facts import heard_key
 from reportlib.model import BandResult, Test
 from reportlib.thresholds import (
     BASS_BELOW_HZ,

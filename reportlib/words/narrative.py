@@ -13,9 +13,11 @@ from reportlib.facts import FactTable, duration, frequency, number
 from reportlib.model import Analysis, BandResult
 from reportlib.parameters import ReportParameters
 from reportlib.words.behind import behind
+from reportlib.words.care import care
 from reportlib.words.heard import heard_note, left_playing_heard, turned_up_heard
+from reportlib.words.seat import at_your_seat
 from reportlib.words.story import BandStory, at_a_point, is_gain, is_loss
-from reportlib.words.verdict import in_short, seat_values, verdict_sentences
+from reportlib.words.verdict import in_short, verdict_sentences
 from reportlib.words.writer import Templates, Writer, decibels, listed, plain, spoken, verb
 
 SLOTS = (
@@ -49,10 +51,8 @@ def draft(
         ),
         "left-playing": _left_playing(writer),
         "why": writer.page("why", paragraphs=_why(writer)),
-        "at-your-seat": _at_your_seat(writer),
-        "care": writer.page(
-            "care", ears=writer.say("care/ears"), equipment=writer.say("care/equipment")
-        ),
+        "at-your-seat": at_your_seat(writer),
+        "care": care(writer),
         "how-measured": writer.page("how-measured", paragraphs=_how_measured(writer)),
     }
 
@@ -218,22 +218,6 @@ def _why(writer: Writer) -> list[str]:
     if after_stress is not None:
         paragraphs.append(writer.say("why/after-stress"))
     return [*paragraphs, writer.say("why/not-judged")]
-
-
-def _at_your_seat(writer: Writer) -> str:
-    seat = seat_values(writer)
-    if seat is None:
-        return writer.page("at-your-seat", arrives=writer.say("at-your-seat/nothing"), method="")
-    basis = (
-        "levels were measured with a calibrated microphone"
-        if writer.analysis.baseline.calibrated
-        else "levels are the asked-for ones, since nothing was calibrated"
-    )
-    return writer.page(
-        "at-your-seat",
-        arrives=writer.say("at-your-seat/arrives", **seat),
-        method=writer.say("at-your-seat/method", basis=basis, **seat),
-    )
 
 
 def _how_measured(writer: Writer) -> list[str]:

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 
-from reportlib.facts import duration, level_key
+from reportlib.facts import duration
 from reportlib.model import BandResult
 from reportlib.words.behind import first_behind
+from reportlib.words.seat import in_short_at_seat
 from reportlib.words.story import Story, at_a_point
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
@@ -14,9 +15,7 @@ def in_short(writer: Writer) -> list[str]:
     sentences = list(filter(None, (first_behind(writer),)))
     if writer.analysis.session.long_term:
         sentences.append(_stress(writer))
-    seat = seat_values(writer)
-    if seat is not None:
-        sentences.append(writer.say("in-short/seat", **seat))
+    sentences += in_short_at_seat(writer)
     warnings = sum(note.severity != "note" for note in writer.analysis.quality)
     if warnings:
         count = "one warning" if warnings == 1 else f"{warnings} warnings"
@@ -129,21 +128,3 @@ def _stress(writer: Writer) -> str:
         u95=writer.of(worst, "u95"),
         elapsed=duration(worst.elapsed_s),
     )
-
-
-def seat_values(writer: Writer) -> dict[str, str] | None:
-    """Return what the words about the reader's seat need, or None where nothing is known."""
-    levels = writer.short.levels_db
-    key = f"seat.{level_key(levels[-1])}" if levels else ""
-    if f"{key}.low" not in writer.facts:
-        return None
-    seat = next(one for one in writer.analysis.in_room if one.level_db == levels[-1])
-    pair = writer.parameters.seat_loudspeakers == 2
-    return {
-        "distance": f"{seat.listeners_distance_m:g} m",
-        "loudspeakers": "a pair of them" if pair else "one of them",
-        "pair": "3 dB more for the second loudspeaker, " if pair else "",
-        "low": writer.quote(f"{key}.low"),
-        "high": writer.quote(f"{key}.high"),
-        "top": writer.quote("test.top"),
-    }

@@ -1,0 +1,197 @@
+"""Running a report notebook in a kernel of its own, with papermill.
+
+papermill is used by its API: its command line cannot shut a kernel down at once, saves the
+notebook twice a cell, and formats braces in paths. The notebook is executed in memory.
+"""
+
+import ast
+import copy
+import os
+import sys
+import tempfile
+from collections.abc import Callable, Collection
+from pathlib import Path
+from typing import Any
+
+import nbformat
+from nbformat import NotebookNode
+
+from reportlib import merge
+from reportlib.errors import NotebookError
+from reportlib.parameters import ReportParameters
+
+_TIMEOUT_S = 1800
+_STOPPED = "This cell of yours stopped: "
+
+
+def execute(
+    notebook: NotebookNode,
+    *,
+    parameters: ReportParameters,
+    folder: Path,
+    own_code: Collection[str] = (),
+    not_run: Collection[str] = (),
+    while_running: Callable[[], None] | None = None,
+) -> NotebookNode:
+    """Run a notebook with `folder` as its working directory; nothing is written.
+
+    Parameters
+    ----------
+    notebook : not changed
+    own_code : ids of the reviewer's own code cells, which may stop without stopping the report
+    not_run : ids of those among them that keep their old output
+    """
+    import papermill
+
+    notebook = copy.deepcopy(notebook)
+    for cell in notebook.cells:
+        wanted = [merge.MAY_FAIL] * (cell["id"] in own_code) + [merge.NOT_RUN] * (
+            cell["id"] in not_run
+        )
+        if wanted:
+            cell.metadata["tags"] = [*cell.metadata.get("tags", []), *wanted]
+    given = parameters.model_dump(mode="json")
+    declared = _declared_parameters(notebook)
+    if given.keys() != declared:
+        raise NotebookError(
+            f"report.ipynb: the cell tagged 'parameters' declares {sorted(declared)}, but this "
+            f"version passes {sorted(given)}. Make the cell declare exactly these names."
+        )
+    if while_running is not None:
+        while_running()
+    with tempfile.TemporaryDirectory(prefix="upheld-") as sockets:
+        try:
+            executed = papermill.execute_notebook(
+                notebook,
+                None,
+                parameters=given,
+                progress_bar=False,
+                request_save_on_cell_execute=False,
+                cwd=str(folder),
+                kernel_name="python3",
+                engine_name=_engine(),
+                kernel_manager_class=_kernel_manager(Path(sockets)),
+                shutdown_kernel="immediate",  # asking politely stalls for seconds now and then
+                execution_timeout=_TIMEOUT_S,
+            )
+        except papermill.PapermillExecutionError as error:
+            raise _as_report_error(error, folder=folder) from error
+    return _tidied(executed, own_code=own_code)
+
+
+def _engine() -> str:
+    """Name of the engine that lets a reviewer's own cell stop: papermill itself never does."""
+    from papermill.engines import NBClientEngine, papermill_engines
+
+    class Lenient(NBClientEngine):  # type: ignore[misc]
+        @classmethod
+        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **options: Any) -> None:
+            super().execute_managed_notebook(nb_man, kernel_name, **options)
+            for cell in nb_man.nb.cells:
+                if merge.MAY_FAIL in cell.metadata.get("tags", []):
+                    _let_stop(cell)
+
+    papermill_engines.register("upheld", Lenient)
+    return "upheld"
+
+
+def _let_stop(cell: NotebookNode) -> None:
+    """Turn the error of a reviewer's own cell into words under it."""
+    cell.metadata.get("papermill", {}).pop("exception", None)
+    cell.outputs = [
+        nbformat.v4.new_output(
+            "stream", name="stderr", text=f"{_STOPPED}{output.ename}: {output.evalue}\n"
+        )
+        if output.output_type == "error"
+        else output
+        for output in cell.get("outputs", [])
+    ]
+
+
+def what_stopped(notebook: NotebookNode) -> tuple[str, ...]:
+    """Return what stopped in the reviewer's own cells, one line each."""
+    return tuple(
+        " ".join(output.text.removeprefix(_STOPPED).split())
+        for cell in notebook.cells
+        if cell.cell_type == "code"
+        for output in cell.outputs
+        if output.output_type == "stream" and output.text.startswith(_STOPPED)
+    )
+
+
+def _kernel_manager(sockets: Path) -> type:
+    """Return a manager for a kernel of this very Python, whatever else Jupyter knows of.
+
+    Its sockets lie in a folder of their own: no open port, and none beside the notebook.
+    """
+    from jupyter_client.kernelspec import KernelSpec
+    from jupyter_client.manager import AsyncKernelManager
+
+    class ThisPython(AsyncKernelManager):
+        def __init__(self, **options: Any) -> None:
+            options["connection_file"] = str(sockets / "kernel.json")
+            if os.name == "posix":
+                options |= {"transport": "ipc", "ip": str(sockets / "kernel")}
+            super().__init__(**options)
+
+        @property
+        def kernel_spec(self) -> KernelSpec:
+            return KernelSpec(
+                argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
+                display_name="Python 3",
+                language="python",
+            )
+
+    return ThisPython
+
+
+def _declared_parameters(notebook: NotebookNode) -> set[str]:
+    """Names that the cell tagged ``parameters`` assigns."""
+    names: set[str] = set()
+    for cell in notebook.cells:
+        if "parameters" in cell.metadata.get("tags", []):
+            for node in ast.parse(cell.source).body:
+                if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+                    names.add(node.target.id)
+    return names
+
+
+def _as_report_error(error: Any, *, folder: Path) -> Exception:
+    """Turn a stopped cell into the library's error that stopped it, where it was one."""
+    from reportlib import errors
+
+    kind = getattr(errors, str(error.ename), None)
+    if isinstance(kind, type) and issubclass(kind, errors.ReportError):
+        found: Exception = kind(str(error.evalue))
+        return found
+    return NotebookError(
+        f"{folder / 'report.ipynb'}: cell [{error.exec_count}] stopped with {error.ename}: "
+        f"{str(error.evalue).splitlines()[0] if error.evalue else ''} Nothing was overwritten. "
+        "This is a fault of upheld; please report it with the session's session.toml."
+    )
+
+
+def _tidied(notebook: NotebookNode, *, own_code: Collection[str] = ()) -> NotebookNode:
+    """Take out what differs from run to run: timestamps, random ids, machine paths."""
+    tidy = copy.deepcopy(notebook)
+    tidy.metadata.pop("papermill", None)
+    tidy.metadata["kernelspec"] = {
+        "display_name": "Python 3",
+        "language": "python",
+        "name": "python3",
+    }
+    tidy.metadata.pop("language_info", None)
+    for cell in tidy.cells:
+        cell.metadata.pop("papermill", None)
+        cell.metadata.pop("execution", None)
+        if cell["id"] in own_code:
+            ours = (merge.MAY_FAIL, merge.NOT_RUN)
+            cell.metadata["tags"] = [tag for tag in cell.metadata["tags"] if tag not in ours]
+        if not cell.metadata.get("tags"):
+            cell.metadata.pop("tags", None)
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            cell["id"] = "injected-parameters"
+            cell.source = "\n".join(
+                line for line in cell.source.splitlines() if not line.startswith("# Parameters")
+            )
+    return tidy

@@ -1,0 +1,293 @@
+"""The reviewer's notebook and the tool's, made one before anything runs.
+
+The reviewer's order counts, and every cell of theirs is carried: edited, added, moved, split,
+merged, with its attachments. Of the tool's own cells those that nobody touched are taken from
+the template, those that are gone stay gone, and those that the report can't do without come
+back. Jupyter changes ids when cells are copied, split or merged but carries metadata along, so
+names and slots are what counts (`cells`).
+
+Whether somebody touched a cell is told by what was last written into it: its text, from the
+session's memory, or its digest, from the cell's own metadata. Either can be lost; where both
+are, the cell counts as the reviewer's.
+"""
+
+import copy
+import hashlib
+import itertools
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from nbformat import NotebookNode
+
+from reportlib.cells import KEY, cell_name, same_text, slot
+
+WRITTEN = "written"
+"""Metadata of a cell: the digest of what the tool last wrote into it."""
+NEEDED = "needed"
+"""Metadata of a template's code cell that the report can't do without."""
+NAMES = "cells"
+"""Metadata of a notebook: the names of the tool's cells when it was last written."""
+NOTE = "fresh-"
+"""What the name of a note behind a narrative cell starts with (`read_again`)."""
+NOT_RUN = "skip-execution"  # nbclient's own tag
+MAY_FAIL = "raises-exception"  # nbclient's own tag
+_LEAST_MERGED = 20  # characters of a draft that tell a merged cell from a deleted one
+
+
+@dataclass(frozen=True, kw_only=True)
+class Last:
+    """What the tool last wrote.
+
+    Attributes
+    ----------
+    drafts : text of the narrative cells by slot, empty where the memory is lost
+    names : names of all cells that the notebook was given, empty where not known
+    """
+
+    drafts: Mapping[str, str] = field(default_factory=dict)
+    names: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Merged:
+    """One notebook out of two, ready to be run.
+
+    Attributes
+    ----------
+    notebook : its narrative cells that nobody edited still wait for their drafts
+    kept : slots whose text is the reviewer's
+    deleted, joined : slots that the reviewer deleted, or merged into another cell
+    own_code : ids of code cells that the reviewer wrote
+    not_run : ids of those among them that are carried with their old output
+    """
+
+    notebook: NotebookNode
+    kept: tuple[str, ...] = ()
+    deleted: tuple[str, ...] = ()
+    joined: tuple[str, ...] = ()
+    own_code: tuple[str, ...] = ()
+    not_run: tuple[str, ...] = ()
+
+
+def text_digest(text: str) -> str:
+    """Return a digest of a cell's text that line ends and trailing white space don't change."""
+    lines = [line.rstrip() for line in text.replace("\r\n", "\n").strip().split("\n")]
+    return hashlib.sha256("\n".join(lines).encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+def names_of(notebook: NotebookNode) -> frozenset[str]:
+    """Return the names of the tool's cells that a notebook says it was given."""
+    about = notebook.metadata.get(KEY)
+    names = about.get(NAMES) if isinstance(about, Mapping) else None
+    return frozenset(map(str, names)) if isinstance(names, list) else frozenset()
+
+
+def sign_cells(notebook: NotebookNode, *, drafts: Mapping[str, str]) -> None:
+    """Write into each cell of the tool's what was written into it, and the names into all."""
+    names = []
+    for cell in notebook.cells:
+        name = cell_name(cell)
+        if not name:
+            continue
+        names += [name] * (not name.startswith(NOTE))
+        drafted = drafts.get(slot(cell))
+        if cell["cell_type"] == "code" or drafted is None or same_text(cell.source, drafted):
+            cell["metadata"][KEY][WRITTEN] = text_digest(cell.source)
+    notebook.metadata.setdefault(KEY, {})[NAMES] = sorted({*names, *names_of(notebook)})
+
+
+def merge(
+    template: NotebookNode, mine: NotebookNode | None, *, last: Last, trusted: bool
+) -> Merged:
+    """Return the template with the reviewer's work in it; neither argument is changed.
+
+    Parameters
+    ----------
+    template : the report as this version of the tool would make it
+    mine : the notebook that the reviewer has edited, None where there is none
+    last : what the tool last wrote into it
+    trusted : whether code in `mine` may run: the reviewer's own, not a stranger's
+    """
+    if mine is None:
+        return Merged(notebook=copy.deepcopy(template))
+    known = last.names or names_of(mine)
+    wanted = {cell_name(cell): cell for cell in template.cells}
+    edited = edited_slots(mine, last=last)
+    placed: list[NotebookNode] = []
+    used: set[str] = set()
+    own_code: list[NotebookNode] = []
+    for cell in mine.cells:
+        if "injected-parameters" in cell["metadata"].get("tags", []):
+            continue
+        name, here = cell_name(cell), copy.deepcopy(cell)
+        if name.startswith(NOTE):  # of the last run; what somebody wrote into it is theirs
+            if not _untouched(cell, None):
+                placed.append(_set_apart(here))
+            continue
+        place = wanted.get(name)
+        if slot(cell) and place is not None:
+            if edited[slot(cell)]:
+                placed.append(here)
+            elif name not in used:
+                placed.append(copy.deepcopy(place))
+        elif name and place is not None and name not in used and _same_kind(cell, place):
+            if _untouched(cell, place):
+                placed.append(copy.deepcopy(place))
+            elif cell["cell_type"] != "code" or trusted:
+                placed.append(here)
+                own_code += [here] if cell["cell_type"] == "code" else []
+            else:
+                placed += [copy.deepcopy(place), _set_apart(here)]
+                own_code.append(here)
+        elif name and place is None and not edited.get(slot(cell), not _untouched(cell, None)):
+            continue  # of another version of the template, and nobody's words are in it
+        else:
+            placed.append(here)
+            if cell["cell_type"] == "code" and not _is_ours(cell, wanted.values()):
+                own_code.append(here)
+        used.add(name)
+    gone = [
+        cell
+        for name, cell in wanted.items()
+        if name not in used and name in known and not _needed(cell)
+    ]
+    placed = _with_new(placed, template=template, gone={cell_name(cell) for cell in gone})
+    placed = _needed_first(placed, template=template)
+    give_ids(placed)
+    merged = copy.copy(template)
+    merged.metadata = copy.deepcopy(template.metadata)
+    merged.cells = placed
+    slots = [slot(cell) for cell in gone if slot(cell)]
+    joined = [name for name in slots if _stands_in(last.drafts.get(name, ""), placed)]
+    return Merged(
+        notebook=merged,
+        kept=tuple(name for name, is_edited in edited.items() if is_edited),
+        deleted=tuple(name for name in slots if name not in joined),
+        joined=tuple(joined),
+        own_code=tuple(cell["id"] for cell in own_code),
+        not_run=() if trusted else tuple(cell["id"] for cell in own_code),
+    )
+
+
+def edited_slots(mine: NotebookNode, *, last: Last) -> dict[str, bool]:
+    """Return, for each slot in a notebook, whether its text is the reviewer's.
+
+    A slot that stands in two cells (split or copied) or carries an attachment is theirs.
+    """
+    found: dict[str, bool] = {}
+    for cell in mine.cells:
+        name = slot(cell)
+        if not name:
+            continue
+        drafted = last.drafts.get(name)
+        untouched = (
+            name not in found
+            and not cell.get("attachments")
+            and (
+                (drafted is not None and same_text(cell.source, drafted))
+                or _written(cell) == text_digest(cell.source)
+            )
+        )
+        found[name] = not untouched
+    return found
+
+
+def _written(cell: Mapping[str, Any]) -> str:
+    about = cell["metadata"].get(KEY)
+    return str(about.get(WRITTEN, "")) if isinstance(about, Mapping) else ""
+
+
+def _same_kind(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    return bool(one["cell_type"] == other["cell_type"])
+
+
+def _untouched(cell: Mapping[str, Any], place: Mapping[str, Any] | None) -> bool:
+    """Whether a cell of the tool's, not narrative, holds what the tool wrote into it."""
+    if cell.get("attachments"):
+        return False
+    if place is not None and same_text(cell["source"], place["source"]):
+        return True
+    written = _written(cell)
+    # earlier versions wrote no digest, and never took an edit of theirs up
+    return not written or written == text_digest(cell["source"])
+
+
+def _is_ours(cell: Mapping[str, Any], places: Iterable[Mapping[str, Any]]) -> bool:
+    """Whether a code cell is a copy of one of the template's, which anybody may run."""
+    return any(
+        place["cell_type"] == "code" and same_text(cell["source"], place["source"])
+        for place in places
+    )
+
+
+def _set_apart(cell: NotebookNode) -> NotebookNode:
+    """Make an edited cell of the tool's one of the reviewer's own."""
+    cell["metadata"].pop(KEY, None)
+    return cell
+
+
+def _needed(cell: Mapping[str, Any]) -> bool:
+    return bool(cell["metadata"].get(KEY, {}).get(NEEDED))
+
+
+def _with_new(
+    placed: Sequence[NotebookNode], *, template: NotebookNode, gone: set[str]
+) -> list[NotebookNode]:
+    """Add the template's cells that are not there, each behind the one that it follows."""
+    result = list(placed)
+    before = ""
+    for cell in template.cells:
+        name = cell_name(cell)
+        at = [index for index, one in enumerate(result) if cell_name(one) == name]
+        if not at and name not in gone:
+            behind = [index for index, one in enumerate(result) if cell_name(one) == before]
+            result.insert(behind[-1] + 1 if behind else 0, copy.deepcopy(cell))
+        if at or name not in gone:
+            before = name
+    return result
+
+
+def _needed_first(cells: Sequence[NotebookNode], *, template: NotebookNode) -> list[NotebookNode]:
+    """Bring what everything else builds on before the first code cell that is not of it."""
+    code = [cell for cell in template.cells if cell["cell_type"] == "code"]
+    order = [cell_name(cell) for cell in itertools.takewhile(_needed, code)]
+    needed = {cell_name(cell): cell for cell in cells if cell_name(cell) in order}
+    places = [index for index, cell in enumerate(cells) if cell_name(cell) in order]
+    others = [
+        index
+        for index, cell in enumerate(cells)
+        if cell["cell_type"] == "code" and cell_name(cell) not in order
+    ]
+    in_order = [cell_name(cells[index]) for index in places] == [
+        name for name in order if name in needed
+    ]
+    if in_order and (not others or not places or places[-1] < others[0]):
+        return list(cells)
+    at = min([*others[:1], *places[:1]])
+    ours = [needed[name] for name in order if name in needed]
+    rest = [(index, cell) for index, cell in enumerate(cells) if cell_name(cell) not in order]
+    return [
+        *(cell for index, cell in rest if index < at),
+        *ours,
+        *(cell for index, cell in rest if index >= at),
+    ]
+
+
+def _stands_in(draft: str, cells: Iterable[NotebookNode]) -> bool:
+    """Whether the words of a draft are found in another cell: merged, not deleted."""
+    paragraphs = [part for part in draft.split("\n\n") if len(part) >= _LEAST_MERGED]
+    texts = [cell.source for cell in cells if cell["cell_type"] == "markdown"]
+    return any(part in text for part in paragraphs for text in texts)
+
+
+def give_ids(cells: Sequence[NotebookNode]) -> None:
+    """Give an id to every cell that has none, or one that a cell before it has; in place."""
+    seen: set[str] = set()
+    for index, cell in enumerate(cells):
+        if not cell.get("id") or cell["id"] in seen:
+            fresh = f"{cell_name(cell) or 'cell'}-{index}"
+            while fresh in seen:
+                fresh += "-x"
+            cell["id"] = fresh
+        seen.add(cell["id"])

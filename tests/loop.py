@@ -1,0 +1,82 @@
+"""The reviewer's loop without a kernel: what `upheld report` does to the notebook, and no more."""
+
+import json
+from contextlib import ExitStack
+from pathlib import Path
+from unittest.mock import patch
+
+import nbformat
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+
+from reportlib import memory, notebook
+from reportlib.parameters import ReportParameters
+
+SLOTS = ("in-short", "turned-up", "care")
+ASKED = ReportParameters(session=".")
+
+
+def template():
+    cells = [new_code_cell("x = 1", metadata={"upheld": {"cell": "read", "needed": True}})]
+    for name in SLOTS:
+        about = {"upheld": {"cell": name, "slot": name}, "tags": ["narrative"]}
+        cells.append(new_markdown_cell("*Drafted when the report runs.*", metadata=about))
+        cells.append(new_code_cell("show()", metadata={"upheld": {"cell": f"{name}-figure"}}))
+    made = new_notebook(cells=cells)
+    for cell in made.cells:
+        cell["id"] = cell.metadata.upheld.cell
+    return made
+
+
+def drafts(number):
+    """Drafts of the number-th run: other numbers, the same words."""
+    return {
+        name: f"## {name}\n\nIt is {number} dB short, says the tool.\n\nMore of {name}."
+        for name in SLOTS
+    }
+
+
+def judged(number):
+    """Grades of the number-th run; they change every third time."""
+    return {"short.mids.94": ("holds", "slips", "falls short")[number // 3 % 3]}
+
+
+def run(folder, number):
+    """Run the report on `folder` as `notebook.run_report` does, with the kernel left out."""
+    kept = memory.Kept(drafts=drafts(number), about={"format": 1, "title": "Trivet 6"}, data={})
+    with ExitStack() as stack:
+        stack.enter_context(patch.object(notebook, "execute", _executed))
+        stack.enter_context(patch.object(notebook, "sign", lambda _: None))
+        stack.enter_context(patch.object(notebook, "is_trusted", lambda _: True))
+        stack.enter_context(patch.object(memory, "read_results", lambda _: kept))
+        stack.enter_context(patch.object(notebook, "_template", template))
+        told = memory.Told(judged=judged(number), facts={}, digests={})
+        stack.enter_context(patch.object(memory, "read_told", lambda _: told))
+        return notebook.run_report(folder, parameters=ASKED)
+
+
+def _executed(merged, **_):
+    return merged
+
+
+def saved(folder):
+    """Return the notebook on disk."""
+    return nbformat.read(folder / "report.ipynb", as_version=4)
+
+
+def save(folder, made):
+    """Save a notebook as Jupyter does: in place."""
+    nbformat.validate(made)
+    (folder / "report.ipynb").write_text(nbformat.writes(made), encoding="utf-8")
+
+
+def words_kept(folder: Path) -> str:
+    """Return all that the session folder still holds of notebooks, as one text."""
+    found = [*folder.glob("report*.ipynb"), *(folder / ".upheld/history").glob("*.ipynb")]
+    return "\n".join(path.read_text("utf-8", errors="replace") for path in found)
+
+
+def memory_is_whole(folder):
+    """Whether every file of the tool's memory that is there can be read."""
+    for path in (folder / ".upheld").rglob("*.json"):
+        json.loads(path.read_text("utf-8"))
+    return True
