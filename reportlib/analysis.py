@@ -8,10 +8,12 @@ and what a reader should know about the data. Each step is one call and one froz
 from collections.abc import Iterable, Sequence
 
 from reportlib import quality
+from reportlib.audibility import audible_changes
 from reportlib.compression import Setting, ShortTerm, long_term, short_term
 from reportlib.day import Session
 from reportlib.grades import band_results
 from reportlib.levels import db
+from reportlib.limits import drive_units, limits_of
 from reportlib.listeners import listeners
 from reportlib.measuring import Measured, measure_captures, sweep_law
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves, QualityNote
@@ -74,7 +76,11 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
     curves = (*short.curves, *long)
     levels = [measured.setting(entry) for entry in session.short_term]
     notes = [*measured.notes, *_compared_notes(measured, short=short, levels=levels)]
-    bands = band_results(curves, fraction=parameters.smoothing_fraction)
+    fraction = parameters.smoothing_fraction
+    bands = band_results(curves, fraction=fraction)
+    units = band_results(
+        curves, bands=drive_units(session.speaker.crossovers_hz), fraction=fraction
+    )
     heard = listeners(
         session,
         baseline=short.baseline,
@@ -103,6 +109,15 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         needs=heard.needs,
         exposure=heard.exposure,
         day_dose=heard.day_dose,
+        limits=limits_of(
+            (*bands, *units),
+            baseline_db=session.baseline.level_db,
+            steps=short.steps,
+            lower_bound=measured.rules.source == "text",
+        ),
+        audible=audible_changes(
+            curves, baseline=short.baseline, in_room=heard.in_room, fraction=fraction
+        ),
     )
 
 

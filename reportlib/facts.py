@@ -35,12 +35,20 @@ Names are dotted and lower case: test, band, level, then what it is.
 ``….added-first``, ``….added``  distortion plus noise over the tones, early and at the end, %
 ``coil.<level>.rise``           how much hotter the coil got, ``.rise-u95``; the change that it
                                 predicts, ``.expected``, and that was heard, ``.heard``
+``limit.<band>.1``, ``….3``     level at which a band is 1 dB (3 dB) behind, turned up; its bracket
+                                ``.low``, ``.high``, rounded outwards; ``limit.<band>.tested``;
+                                ``limit.long.<band>.…`` left playing, ``limit.unit-40-401.…`` by
+                                drive unit
+``heard.short.<level>.most.…``  the stretch that is heard most: ``.size``, ``.u95``, ``.low``,
+                                ``.high``, ``.as-mids`` (phon); ``.other.…`` another one;
+                                ``heard.long.<level>.<s>.…`` left playing
 =============================== ============================================================
 """
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
+from reportlib.judged_facts import judged_facts
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Fact
 from reportlib.seat_facts import seat_facts
@@ -153,6 +161,14 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} at {level} dB while it played"
         case ["finding", cause]:
             return f"cause {cause.replace('-', ' ')}"
+        case ["limit", slug, *_] if slug in spoken:
+            return f"limit of the {spoken[slug]}"
+        case ["limit", "long", slug, *_] if slug in spoken:
+            return f"limit of the {spoken[slug]}, left playing"
+        case ["heard", "short", level, *_]:
+            return f"what is heard at {level} dB"
+        case ["heard", "long", level, elapsed, *_]:
+            return f"what is heard at {level} dB after {duration(float(elapsed))}"
         case ["need", need]:
             return need
         case _:
@@ -197,6 +213,7 @@ def collect(analysis: Analysis) -> FactTable:
             )
     facts += seat_facts(analysis)
     facts += stress_facts(analysis)
+    facts += judged_facts(analysis)
     return FactTable(facts)
 
 

@@ -10,6 +10,7 @@ from reportlib.facts import (
     number,
 )
 from reportlib.facts import row_anchors as _anchors
+from reportlib.limit_table import limit_table
 from reportlib.model import Analysis, BandResult
 from reportlib.seat_tables import exposure_table, need_table, seat_band_table, seat_table
 from reportlib.shown import Table
@@ -27,6 +28,7 @@ __all__ = [
 __all__ = [
     "band_table",
     "exposure_table",
+    "limit_table",
     "need_table",
     "quality_table",
     "seat_band_table",

@@ -5,10 +5,12 @@ about the day.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from invented import bump, heating, make_harmonics, vented_loss
 
+from reportlib.audibility import audible_changes
 from reportlib.day import (
     Channels,
     Entry,
@@ -21,6 +23,7 @@ from reportlib.day import (
     SweepFacts,
 )
 from reportlib.levels import BANDS, grid_hz
+from reportlib.limits import limits_of
 from reportlib.listeners import listeners
 from reportlib.model import (
     Analysis,
@@ -287,7 +290,7 @@ def make_analysis(
         bands=bands,
         parameters=checked_parameters(session="."),
     )
-    return Analysis(
+    measured = Analysis(
         session=session,
         sample_rate_hz=48000,
         gate_s=gate_s,
@@ -312,4 +315,23 @@ def make_analysis(
         exposure=seated.exposure,
         day_dose=seated.day_dose,
         playing=tuple(playing),
+    )
+    return judged(measured)
+
+
+def judged(analysis: Analysis) -> Analysis:
+    """Return the analysis with limits and what is heard, from its own curves and bands."""
+    return replace(
+        analysis,
+        limits=limits_of(
+            analysis.bands,
+            baseline_db=analysis.baseline.level_asked_db,
+            steps=analysis.drive_steps,
+        ),
+        audible=audible_changes(
+            (*analysis.short_term, *analysis.long_term),
+            baseline=analysis.baseline,
+            in_room=analysis.in_room,
+            fraction=analysis.smoothing_fraction,
+        ),
     )

@@ -13,15 +13,19 @@ PACKAGE = Path(reportlib.__file__).parent
 ROOT = PACKAGE.parent
 
 NUMBERS = {
-    "levels", "stimulus", "multitone", "noise", "deconvolution", "gate", "clock", "response",
-    "text_response", "uncertainty", "compression", "rooms", "soak",
+    "levels", "loudness", "stimulus", "multitone", "noise", "deconvolution", "gate", "clock",
+    "response", "text_response", "uncertainty", "compression", "rooms", "soak",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
     {"day", "model", "soaked", "judged", "corrected", "shown", "parameters"},
     NUMBERS | {"simulate"},
     {
+        "thresholds",
         "grades",
+        "limits",
+        "audibility",
+        "balance",
         "listening",
         "need",
         "exposure",
@@ -30,6 +34,8 @@ LAYERS = [
         "quotes",
         "claims",
         "seat_facts",
+        "judged_facts",
+        "limit_table",
         "seat_tables",
         "stress_facts",
         "wording",

@@ -80,7 +80,7 @@ def test_every_day_gets_a_draft_for_every_slot(day):
         assert len(body.split()) >= 8  # no empty section
         assert "{{" not in text
         assert "None" not in text
-        assert "nan" not in text.lower()
+        assert not re.search(r"\bnan\b", text.lower())
         assert not re.search(r"(?<![\w(])-\d", text)  # true minus signs only
         assert "  " not in body
         assert ". ." not in body
@@ -104,7 +104,7 @@ def test_measured_numbers_are_quoted_never_typed(day):
     """A decimal number of decibels that is not a quote can only be one of the fixed limits."""
     for text in drafts(make_analysis(**DAYS[day])).values():
         bare = re.sub(r"\[[^\]]+\]\(#fact-[^)]+\)", "", text)
-        assert set(re.findall(r"(\d+\.\d+) dB", bare)) <= {"0.5"}
+        assert set(re.findall(r"(\d+\.\d+) dB", bare)) <= {"0.5", "1.5"}
 
 
 def verdict(day):

@@ -4,9 +4,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from reportlib.facts import frequency
+from reportlib.facts import collect, frequency
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, ChangeCurve, HarmonicCurves
+from reportlib.readings.behind import limit_text, marked_limits
 from reportlib.readings.harmonics import ordinal
 from reportlib.readings.ladder import Rung
 from reportlib.readings.stages import after_text, last_result
@@ -201,6 +202,27 @@ def lower_bound(curves: Sequence[ChangeCurve]) -> str:
     if any(curve.source == "text" for curve in curves):
         return "Dashed: read from text files without noise, so the interval is a lower bound."
     return ""
+
+
+def rings(analysis: Analysis) -> str:
+    """Say what the rings stand for, where there are any."""
+    if not any(marked_limits(analysis, band=band.name) for band in BANDS):
+        return ""
+    return (
+        "A ring marks the level where a band is first 1 dB or 3 dB behind, the stroke through it "
+        "how surely that is known."
+    )
+
+
+def limits_read(analysis: Analysis) -> str:
+    """Read the limits out that the picture marks."""
+    facts = collect(analysis)
+    parts = [
+        f"{band.name} {limit.threshold_db:g} dB behind: {limit_text(limit, facts=facts)}"
+        for band in BANDS
+        for limit in marked_limits(analysis, band=band.name)
+    ]
+    return f"{sentence(listing(parts))}." if parts else ""
 
 
 def strongest(harmonics: HarmonicCurves) -> str:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from reportlib.facts import duration
 from reportlib.model import BandResult
+from reportlib.words.heard import left_playing_heard
 from reportlib.words.story import is_gain, is_loss
 from reportlib.words.stress import played_paragraphs
 from reportlib.words.writer import Writer, decibels, listed, spoken
@@ -55,7 +56,9 @@ def _by_sweeps(writer: Writer, level_db: float) -> str:
         for wording, results, part in (("loses", lower, "shortfall"), ("gains", higher, "mean"))
         if results
     ]
-    return " ".join(sentences) if sentences else writer.say("left-playing/holds", level=level)
+    heard = left_playing_heard(writer, level_db=level_db, changed=bool(sentences))
+    sentences = sentences or [writer.say("left-playing/holds", level=level)]
+    return " ".join(filter(None, (*sentences, heard)))
 
 
 def _changed(writer: Writer, wording: str, *, results: Sequence[BandResult], part: str) -> str:

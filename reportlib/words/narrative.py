@@ -12,7 +12,9 @@ from reportlib.day import Session
 from reportlib.facts import FactTable, frequency, number
 from reportlib.model import Analysis
 from reportlib.parameters import ReportParameters
+from reportlib.words.behind import behind
 from reportlib.words.care import care
+from reportlib.words.heard import heard_note, turned_up_heard
 from reportlib.words.left_playing import left_playing
 from reportlib.words.seat import at_your_seat
 from reportlib.words.story import BandStory, at_a_point
@@ -92,7 +94,7 @@ def _turned_up(writer: Writer) -> list[str]:
                 why=_why_untold(writer, story.untold),
             )
         )
-    return paragraphs
+    return [*paragraphs, *filter(None, (behind(writer), turned_up_heard(writer)))]
 
 
 def _band_paragraph(writer: Writer, *, one: BandStory) -> list[str]:
@@ -200,6 +202,7 @@ def _how_measured(writer: Writer) -> list[str]:
             lowest=frequency(max(analysis.lowest_hz, start)),
         ),
         writer.say("how-measured/grades"),
+        heard_note(writer),
     ]
     if session.rig.equipment:
         paragraphs.append(

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from reportlib.facts import duration
-from reportlib.grades import MEAN_LIMITS_DB
 from reportlib.levels import BANDS
 from reportlib.readings.coil import coil_end, with_coil
 from reportlib.readings.stress import (
@@ -19,6 +18,7 @@ from reportlib.readings.stress import (
 )
 from reportlib.soaked import Playing, Recovery, ThermalFit
 from reportlib.stress_facts import coil_key, stress_key
+from reportlib.thresholds import MEAN_LIMITS_DB
 from reportlib.words.writer import Writer, decibels, listed, plain, spoken
 
 MATTERS_DB = MEAN_LIMITS_DB[0]

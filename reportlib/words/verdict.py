@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from reportlib.facts import duration
 from reportlib.model import BandResult
+from reportlib.words.behind import first_behind
 from reportlib.words.seat import in_short_at_seat
 from reportlib.words.story import Story, at_a_point
 from reportlib.words.stress import stress_in_short
@@ -11,8 +12,8 @@ from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
 
 def in_short(writer: Writer) -> list[str]:
-    """Return what follows the verdict in the opening cell: the stress, the seat, what to watch."""
-    sentences = []
+    """Return what follows the verdict: the limit, the stress, the seat, what to watch."""
+    sentences = list(filter(None, (first_behind(writer),)))
     if writer.analysis.session.long_term:
         sentences.append(_stress(writer))
     sentences += in_short_at_seat(writer)
