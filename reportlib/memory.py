@@ -19,6 +19,7 @@ from reportlib.errors import NotebookError
 from reportlib.facts import collect
 from reportlib.model import Analysis
 from reportlib.parameters import ReportParameters
+from reportlib.soak import multitone_curves
 from reportlib.words import narrative
 
 FOLDER = ".upheld"
@@ -64,7 +65,9 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     )
     kept = {"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()}
     texts = {
-        "compression.csv": results.compression_csv((*analysis.short_term, *analysis.long_term)),
+        "compression.csv": results.compression_csv(
+            (*analysis.short_term, *analysis.long_term, *multitone_curves(analysis.playing))
+        ),
         "results.json": results.results_json(analysis, tool_version=__version__),
         "facts.json": results.facts_json(facts),
         "run.json": json.dumps(kept, ensure_ascii=False, indent=1) + "\n",

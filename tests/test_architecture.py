@@ -14,7 +14,7 @@ ROOT = PACKAGE.parent
 
 NUMBERS = {
     "levels", "stimulus", "noise", "deconvolution", "gate", "clock", "response", "text_response",
-    "uncertainty", "compression",
+    "uncertainty", "compression", "soak",
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
@@ -31,8 +31,18 @@ LAYERS = [
         "words",
         "tables",
     },
-    {"files", "resources", "session", "captures", "figures", "demo", "results", "kept"},
-    {"inputs", "measuring", "analysis", "memory"},
+    {
+        "files",
+        "resources",
+        "session",
+        "captures",
+        "figures",
+        "demo",
+        "results",
+        "kept",
+        "kept_stress",
+    },
+    {"inputs", "stress_captures", "measuring", "playing", "analysis", "memory"},
     {"cells", "notebook", "publish"},
     {"cli"},
 ]
