@@ -10,9 +10,11 @@ from scipy import fft
 from reportlib.arrays import FloatArray
 from reportlib.clock.drift import MOST_PPM
 from reportlib.soak.stream import Stream
-from reportlib.soak.tones import Played
+from reportlib.soak.tones import PeriodReader, Played
 
-_ABOVE_REST = 4.0  # peak over rms of a correlation that counts
+_ABOVE_REST = 3.0  # peak over rms of a correlation that counts: that of a tone (hum) is 1.4
+_TONAL = 0.1  # power between the tones over theirs, of half of them; in noise it is about 1
+_AGAIN = 0.5  # of the next two periods' highest, at the same lag
 _WHOLE = 0.75  # of the highest peak: one that a whole period makes, not half of one
 _WEAKEST = 0.1  # of the strongest tone: weaker ones are not made stronger than by its inverse
 _ALREADY_PLAYING = 0.25  # −6 dB: power before the first whole period over that in it
@@ -57,40 +59,49 @@ def find_start(
     spectrum[played.bins] = played.drive / strength / np.maximum(strength, floor)
     length = fft.next_fast_len(2 * size, real=True)
     conjugate = np.conj(fft.rfft(fft.irfft(spectrum, size), length))
-    near = 1e-6 * MOST_PPM * size + 4.0
-    place = stream.dropped
+    near = math.ceil(1e-6 * MOST_PPM * size) + 4
 
-    def peak(both: FloatArray | None) -> tuple[int, float, float] | None:
-        """Lag of the highest correlation, its height, and that over the rms of all."""
+    def correlated(both: FloatArray | None) -> FloatArray | None:
+        """Correlation at every lag at which a whole period stands in two."""
         if both is None:
             return None
-        ours = fft.rfft(both[channel], length)
-        correlation = np.abs(fft.irfft(ours * conjugate, length)[:size])
-        rms = math.sqrt(float(np.mean(np.square(correlation))))
-        first = int(np.argmax(correlation >= _WHOLE * float(correlation.max())))
-        # the lobe that begins there, not the slope that leads to its top
-        at = first + int(np.argmax(correlation[first : first + max(1, size // 50)]))
-        return at, float(correlation[at]), float(correlation[at]) / max(rms, 1e-300)
+        return np.abs(fft.irfft(fft.rfft(both[channel], length) * conjugate, length)[:size])
 
-    here = peak(stream.look(2 * size))
+    reader = PeriodReader(played)
+    place = stream.dropped
+    here = correlated(stream.look(2 * size))
     while here is not None:
         both = stream.look(3 * size)
-        after = None if both is None else both[:, size:]
-        following = peak(after)
-        if following is None:
+        following = correlated(None if both is None else both[:, size:])
+        if both is None or following is None:
             return None
-        half = size // 2
-        apart = abs((following[0] - here[0] + half // 2) % half - half // 2)
-        clear = min(here[2], following[2]) > _ABOVE_REST
-        if clear and apart <= near and here[1] >= _WHOLE * following[1]:
+        lag = _first_high(here)
+        again = (lag + np.arange(-near, near + 1)) % (size // 2)
+        stays = max(following[again].max(), following[again + size // 2].max())
+        whole = here[lag] >= _WHOLE * following.max() and stays >= _AGAIN * following.max()
+        clear = here[lag] > _ABOVE_REST * math.sqrt(float(np.mean(np.square(here))))
+        if whole and clear and _tonal(reader, both[channel, lag : lag + size]):
+            before = _before(stream, lag=lag, size=size, channel=channel)
             # a peak stands for the middle of its period
-            sample = place + here[0] - round(0.5 * drift * size)
-            before = _before(stream, lag=here[0], size=size, channel=channel)
+            sample = place + lag - round(0.5 * drift * size)
             return Start(sample=max(sample, place), playing_before=before)
         stream.drop(size)
         place += size
         here = following
     return None
+
+
+def _first_high(correlation: FloatArray) -> int:
+    """The first lag that stands out as only whole periods do."""
+    first = int(np.argmax(correlation >= _WHOLE * float(correlation.max())))
+    # the top of the lobe that begins there, not the slope that leads to it
+    return first + int(np.argmax(correlation[first : first + max(1, correlation.size // 50)]))
+
+
+def _tonal(reader: PeriodReader, period: FloatArray) -> bool:
+    """Whether most tones stand out of what lies between them, as in noise and hum they do not."""
+    heard = reader.heard(reader.spectrum(period), reference=None)
+    return float(np.median(heard.noise)) < _TONAL
 
 
 def first_periods(
