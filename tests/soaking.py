@@ -68,7 +68,7 @@ def recorded(loudspeaker, *, periods, seed, drive_db=DRIVE_DB, noise=None, **cha
 
 def read(channels, *, stress_s, split=5, clocks=True, **facts):
     """Read the tones of a recording; the drift is found where there is no reference."""
-    ppm = 0.0
+    ppm = facts.pop("drift_ppm", 0.0)
     if clocks and len(channels) == 1:
         found = multitone_drift(np.array_split(channels[0], 3), period=multitone().samples)
         ppm = found.ppm
@@ -109,11 +109,11 @@ def tracks_of(level, *, crossovers_hz=(350.0, 2800.0)):
 
 
 @cache
-def truth_db(loudspeaker, *, periods, drive_db=DRIVE_DB):
-    """Return each tone's true change since cold in the middle of each period: (periods, m)."""
+def truth_db(loudspeaker, *, centre_s, duration_s, drive_db=DRIVE_DB):
+    """Return each tone's true change since cold at moments of the stress: (moments, m)."""
     tones = multitone()
     heating = simulate.multitone_heating(
-        loudspeaker, tones, drive_db=drive_db, duration_s=periods * PERIOD_S, step_s=0.05
+        loudspeaker, tones, drive_db=drive_db, duration_s=duration_s, step_s=0.05
     )
 
     def transfer(coil_k=None):
@@ -127,7 +127,7 @@ def truth_db(loudspeaker, *, periods, drive_db=DRIVE_DB):
             )
         )
 
-    middle = heating.coil_at(PERIOD_S * (np.arange(periods) + 0.5)).T
+    middle = heating.coil_at(np.array(centre_s)).T
     return 20.0 * np.log10(np.array([transfer(coil_k) for coil_k in middle]) / transfer())
 
 

@@ -14,11 +14,11 @@ import numpy as np
 from reportlib.arrays import BoolArray, FloatArray, freeze, same_length
 from reportlib.soak.start import find_start
 from reportlib.soak.stream import Stream
-from reportlib.soak.tones import ComplexArray, Heard, IntArray, PeriodReader, Played
+from reportlib.soak.tones import ComplexArray, Heard, IntArray, PeriodReader, Played, lines_at_tones
 
 _LOUD = 0.1  # of the loudest period's tones: less, and the multitone does not play
 _ENDS_WITHIN = 4.0  # times the usual power between tones: the last period is not whole
-_NOTHING = 1e-7  # power between tones, over theirs, that is not looked at
+_NOTHING = 1e-5  # power between tones, over theirs, that is not looked at
 _BEYOND = 2  # periods that are read beyond the stress's stated end, to see whether it goes on
 _EARLIER_S = 0.02
 _SAME_CLOCK = 1e-8
@@ -46,7 +46,7 @@ class StressTones:
     missed_s : what of the stress had played before that; 0 where the recording holds its start,
         NaN where it holds neither start nor end
     heard_s : how long the multitone can be heard, from the first whole period on
-    ended : whether the recording goes on after the last whole period
+    ended : whether the recording goes on after the multitone's end
     centre_s : shape (n,), middle of each period, from the stress's start on
     frequency_hz, noise_dof : shape (m,)
     level_db : shape (n, m), each tone's power over that of its drive
@@ -119,7 +119,7 @@ def stress_tones(
     if first is None:
         return None
     referenced = first.shape[0] > 1
-    earlier = 0 if referenced else round(min(_EARLIER_S * rate, played.size / 20))
+    earlier = reader.edge if referenced else round(min(_EARLIER_S * rate, played.size / 20))
     stream = Stream(itertools.chain([first], blocks), before=reader.edge + earlier)
     start = find_start(stream, played=played, channel=int(referenced), drift=drift)
     if start is None:
@@ -134,12 +134,22 @@ def stress_tones(
             break
         rows.add(piece)
     count, gap = _playing(np.array(rows.loud), np.array(rows.between))
-    last = begin + reader.edge + round(count * reader.length)
-    ended = stream.dropped + stream.rest() > last + played.size // 100
+    ended = count < len(rows.loud)
+    if not ended and count:
+        stream.drop(begin + reader.edge + round(count * reader.length) - stream.dropped)
+        rest = stream.up_to(played.size)[-1]
+        rest = rest[9 * rest.size // 10 :]
+        ended = bool(rest.size) and float(np.mean(rest**2)) < _LOUD * rows.mean_square[-1]
     missed_s = 0.0
     if start.playing_before:
         missed_s = max(0, most - count) * played.period_s if ended else math.nan
     used = min(count, most)
+    tables = rows.tables(used)
+    if used:
+        guard = round(_EARLIER_S * rate)
+        broad = np.median(tables["noise"] * tables["power"], axis=0)
+        lines = lines_at_tones(start.silence[: -guard or None], played=played, noise=broad)
+        tables["noise"] = tables["noise"] + lines / tables["power"]
     begin_s = np.nan_to_num(missed_s) - earlier / rate
     return StressTones(
         source=source,
@@ -154,7 +164,7 @@ def stress_tones(
         noise_dof=reader.noise_dof,
         clipped=np.array(rows.clipped[:used], dtype=np.bool_),
         gap=gap[:used],
-        **rows.tables(used),
+        **tables,
     )
 
 
@@ -170,6 +180,7 @@ class _Rows:
     clipped: list[bool] = field(default_factory=list)
     loud: list[float] = field(default_factory=list)
     between: list[float] = field(default_factory=list)
+    mean_square: list[float] = field(default_factory=list)
     drives: list[ComplexArray] = field(default_factory=list)
 
     def add(self, piece: FloatArray) -> None:
@@ -188,6 +199,7 @@ class _Rows:
         power = np.abs(spectra[-1][bins[0] : bins[-1] + 1]) ** 2
         tones = float(np.sum(power[bins - bins[0]]))
         self.loud.append(tones)
+        self.mean_square.append(float(np.mean(piece[-1] ** 2)))
         self.between.append(float(np.sum(power)) - tones)
 
     def tables(self, count: int) -> dict[str, FloatArray]:

@@ -20,7 +20,7 @@ _WEAKEST = 0.1  # of the strongest tone: weaker ones are not made stronger than 
 _ALREADY_PLAYING = 0.25  # −6 dB: power before the first whole period over that in it
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Start:
     """Where the first whole period of a multitone begins.
 
@@ -28,10 +28,12 @@ class Start:
     ----------
     sample : of the recording
     playing_before : the multitone was playing already when the recording began
+    silence : shape (n,), what the microphone heard before, at most a period of it
     """
 
     sample: int
     playing_before: bool
+    silence: FloatArray
 
 
 def find_start(
@@ -65,10 +67,12 @@ def find_start(
         """Correlation at every lag at which a whole period stands in two."""
         if both is None:
             return None
-        return np.abs(fft.irfft(fft.rfft(both[channel], length) * conjugate, length)[:size])
+        spectrum = fft.rfft(both[channel], length)
+        return np.asarray(np.abs(fft.irfft(spectrum * conjugate, length)[: size + 1]))
 
     reader = PeriodReader(played)
     place = stream.dropped
+    past = np.zeros(0)
     here = correlated(stream.look(2 * size))
     while here is not None:
         both = stream.look(3 * size)
@@ -78,13 +82,22 @@ def find_start(
         lag = _first_high(here)
         again = (lag + np.arange(-near, near + 1)) % (size // 2)
         stays = max(following[again].max(), following[again + size // 2].max())
-        whole = here[lag] >= _WHOLE * following.max() and stays >= _AGAIN * following.max()
+        # the last lag's slope leads to the next period's top
+        whole = (
+            lag < size
+            and here[lag] >= _WHOLE * following.max()
+            and stays >= _AGAIN * following.max()
+        )
         clear = here[lag] > _ABOVE_REST * math.sqrt(float(np.mean(np.square(here))))
         if whole and clear and _tonal(reader, both[channel, lag : lag + size]):
             before = _before(stream, lag=lag, size=size, channel=channel)
             # a peak stands for the middle of its period
             sample = place + lag - round(0.5 * drift * size)
-            return Start(sample=max(sample, place), playing_before=before)
+            silence = np.concatenate((past, both[0, :lag])) if not before else past[:0]
+            # what was put before the recording's first sample was not heard
+            silence = silence[max(0, silence.size - place - lag) :][-size:]
+            return Start(sample=max(sample, place), playing_before=before, silence=silence)
+        past = both[0, :size].copy()
         stream.drop(size)
         place += size
         here = following

@@ -51,13 +51,10 @@ class Stream:
             self.dropped += count
             self._whole, self._held = self._whole[:, :0], 0
 
-    def rest(self) -> int:
-        """Read on to the end and return how many samples the recording has left."""
-        left = 0
-        while self._held or self.look(1) is not None:
-            left += self._held
-            self._whole, self._held = self._whole[:, :0], 0
-        return left
+    def up_to(self, count: int) -> FloatArray:
+        """Return the next `count` samples, or as many as the recording still has."""
+        whole = self.look(count)
+        return self._whole if whole is None else whole
 
     def _join(self) -> None:
         if self._parts:

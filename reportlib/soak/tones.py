@@ -26,6 +26,7 @@ ComplexArray = NDArray[np.complex128]
 _TONE = 1e-3  # of the strongest, −60 dB: weaker bins are no tones
 _BETWEEN = 1e-4  # −80 dB: stronger bins beside the tones mean that those lie beside their bins
 _LEAST_EMPTY = 8
+_LINE = 10.0  # times broad noise's power; noise alone passes once in 20000
 _NOISE_OCTAVES = 1.0 / 12.0  # to either side of a tone: how far its noise is looked for
 EDGE = 32
 """Half a length, in samples, of the bump that rounds the window's edges under drift."""
@@ -123,6 +124,29 @@ def played_tones(period: FloatArray, *, sample_rate_hz: int, source: str) -> Pla
     )
 
 
+def lines_at_tones(silence: FloatArray, *, played: Played, noise: FloatArray) -> FloatArray:
+    """Return the power that lines (hum) found in a silence give the tones' bins, shape (m,).
+
+    A line in a tone's own bin cannot be seen in the empty ones beside it. It shows before the
+    multitone starts, where it stands 10 dB and more above what broad noise would put there; else 0.
+    Looked at through a Hann window, so that one close to a tone counts as if it lay on it.
+
+    Parameters
+    ----------
+    silence : shape (n,), at most a period; less than 1/5 period tells nothing
+    noise : shape (m,), usual power of broad noise in the tones' bins
+    """
+    size = played.size
+    if silence.size < size // 5:
+        return np.zeros(played.bins.size)
+    window = np.hanning(silence.size)
+    scale = size / float(window.sum())
+    spectrum = fft.rfft((silence - silence.mean()) * window, size)[played.bins]
+    power = np.abs(spectrum) ** 2 * scale**2
+    broad = noise * (scale**2 * float(np.sum(window**2)) / size)
+    return np.where(power > _LINE * broad, power, 0.0)
+
+
 class PeriodReader:
     """Reads the tones of one period after another; everything that they share is made once.
 
@@ -154,6 +178,7 @@ class PeriodReader:
             from scipy.signal import CZT
 
             self._window = _partition(self.length, edge=self.edge, samples=self.samples)
+            self._window *= played.size / self.length  # a tone of 1 is one whatever the clocks
             turn = np.exp(-2j * np.pi / self.length)
             self._transform = CZT(self.samples, m=self._highest, w=turn)
 
