@@ -12,6 +12,7 @@ from reportlib.soak import (
     group_track,
     joined,
     recoveries,
+    third_track,
     tone_changes,
     tone_groups,
 )
@@ -43,8 +44,10 @@ def _playing(
     groups = tone_groups(
         level.frequency_hz, noise=noise, crossovers_hz=measured.session.speaker.crossovers_hz
     )
-    tracks = tuple(group_track(group, level=level) for group in groups)
-    tones = tone_changes(tracks, level=level)
+    fitted = [group_track(group, level=level) for group in groups if group.kind != "third"]
+    tones = tone_changes(fitted, level=level)
+    led_by = fitted if tones.cold_known else []
+    thirds = [third_track(one, tracks=led_by, level=level) for one in groups if one.kind == "third"]
     told = np.isfinite(tones.u95_db) & (tones.u95_db <= measured.parameters.usable_u95_db)
     distortion_db = db(level.beside.sum(axis=1) / level.power.sum(axis=1))
     return Playing(
@@ -61,9 +64,9 @@ def _playing(
         usable=told & used[:, np.newaxis],
         cold_known=tones.cold_known,
         distortion_db=np.where(level.settled, distortion_db, np.nan),
-        groups=tracks,
+        groups=(*fitted, *thirds),
         recovery=recoveries(
-            [one for one in tracks if one.kind == "band" and one.fit is not None],
+            [one for one in fitted if one.kind == "band" and one.fit is not None],
             history=level.history(used & np.isfinite(level.clock_s)),
             curves=[one for one in long if one.level_db == entry.level_db],
             law=sweep_law(measured.session),

@@ -17,6 +17,7 @@ from reportlib.soak import (
     joined,
     played_tones,
     stress_tones,
+    third_track,
     tone_changes,
     tone_groups,
 )
@@ -104,8 +105,12 @@ def tracks_of(level, *, crossovers_hz=(350.0, 2800.0)):
     """Return groups' tracks, and the tones' own changes."""
     noise = np.median(level.noise[level.usable], axis=0)
     groups = tone_groups(level.frequency_hz, noise=noise, crossovers_hz=crossovers_hz)
-    tracks = tuple(group_track(group, level=level) for group in groups)
-    return tracks, tone_changes(tracks, level=level)
+    fitted = [group_track(group, level=level) for group in groups if group.kind != "third"]
+    tones = tone_changes(fitted, level=level)
+    thirds = [
+        third_track(group, tracks=fitted, level=level) for group in groups if group.kind == "third"
+    ]
+    return (*fitted, *thirds), tones
 
 
 @cache

@@ -7,7 +7,7 @@
     joined        the stages of a level in a row
     groups        bands, 1/3 octaves, drive units
     tracks        their change over time, with their thermal fits
-    since_cold    each tone's change
+    since_cold    each tone's and each 1/3 octave's change
     rows          the same as curves for the data file
     history       stages and pauses of one level, and the periods that were read
     fit           the thermal fit of a group of tones, `thermal_fit`
@@ -35,7 +35,7 @@ from reportlib.soak.joined import joined
 from reportlib.soak.periods import ClocksDifferError, StressTones, stress_tones
 from reportlib.soak.recovery import recoveries
 from reportlib.soak.rows import multitone_curves
-from reportlib.soak.since_cold import tone_changes
+from reportlib.soak.since_cold import third_track, tone_changes
 from reportlib.soak.tones import Played, played_tones
 from reportlib.soak.tracks import group_track
 
@@ -51,6 +51,7 @@ __all__ = [
     "recoveries",
     "stress_tones",
     "thermal_fit",
+    "third_track",
     "tone_changes",
     "tone_groups",
 ]
