@@ -32,7 +32,13 @@ _BOOLEAN = tuple(field.name for field in fields(StressTones) if field.type is Bo
 
 
 def stress_key(
-    session: Session, path: str, *, stress_s: float, sample_rate_hz: int, code: str | None
+    session: Session,
+    path: str,
+    *,
+    stress_s: float,
+    sample_rate_hz: int,
+    ohm: float | None,
+    code: str | None,
 ) -> str | None:
     """Return the key of one stress recording, None where nothing can be kept (`kept`)."""
     if session.multitone is None or code is None:
@@ -48,6 +54,7 @@ def stress_key(
         "channels": asdict(session.channels),
         "stress_s": stress_s,
         "sample_rate_hz": sample_rate_hz,
+        "ohm": ohm,
     }
     return hashlib.sha256(json.dumps(enters, sort_keys=True).encode()).hexdigest()
 

@@ -4,11 +4,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from reportlib.arrays import BoolArray
 from reportlib.day import LongTermEntry
 from reportlib.levels import db
 from reportlib.measuring import Measured, sweep_law
 from reportlib.model import ChangeCurve
 from reportlib.soak import (
+    coil_track,
     group_track,
     joined,
     recoveries,
@@ -17,7 +19,8 @@ from reportlib.soak import (
     tone_groups,
 )
 from reportlib.soak.joined import Joined
-from reportlib.soaked import Playing
+from reportlib.soak.tracks import ToneChanges
+from reportlib.soaked import CoilTrack, Playing
 
 
 def while_playing(measured: Measured, *, long: Sequence[ChangeCurve]) -> tuple[Playing, ...]:
@@ -50,6 +53,7 @@ def _playing(
     thirds = [third_track(one, tracks=led_by, level=level) for one in groups if one.kind == "third"]
     told = np.isfinite(tones.u95_db) & (tones.u95_db <= measured.parameters.usable_u95_db)
     distortion_db = db(level.beside.sum(axis=1) / level.power.sum(axis=1))
+    coil = _coil(level, used=used, tones=tones, measured=measured)
     return Playing(
         level_db=entry.level_db,
         period_s=level.period_s,
@@ -73,4 +77,29 @@ def _playing(
             stages=entry.stages,
         ),
         reason=level.reason,
+        coil=None if isinstance(coil, str) else coil,
+        no_coil=coil if isinstance(coil, str) else "",
+    )
+
+
+def _coil(
+    level: Joined, *, used: BoolArray, tones: ToneChanges, measured: Measured
+) -> CoilTrack | str:
+    """Return the coil's temperature, or why there is none; empty where it was not looked for."""
+    impedance = level.resistance_ohm + 1j * level.reactance_ohm
+    if not np.any(impedance):
+        return ""
+    speaker, rig = measured.session.speaker, measured.session.rig
+    return coil_track(
+        impedance,
+        np.ones_like(impedance),
+        frequency_hz=level.frequency_hz,
+        period_s=level.period_s,
+        clock_s=level.clock_s,
+        stage=level.stage.astype(np.float64),
+        usable=used & np.any(impedance, axis=1),
+        heard_db=tones.change_db,
+        heard_u95_db=tones.u95_db,
+        crossovers_hz=speaker.crossovers_hz,
+        ambient_c=rig.temperature_c,
     )

@@ -198,6 +198,8 @@ class Playing:
     cold_known : whether changes are against the cold level (else since the first period)
     distortion_db : shape (n,), multitone distortion plus noise over all tones' power
     groups : bands, 1/3 octaves, and drive units where crossovers are given
+    coil : the coil's temperature, None where voltage and current were not recorded or do not tell
+        it; `no_coil` then says why they do not
     reason : one a period, why none of its tones may be used: ``"clipped"``, ``"gap"``, or empty
     """
 
@@ -217,6 +219,7 @@ class Playing:
     groups: tuple[GroupTrack, ...]
     recovery: tuple[Recovery, ...] = ()
     coil: CoilTrack | None = None
+    no_coil: str = ""
     reason: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -64,7 +64,12 @@ def read_stress(session: Session, *, sample_rate_hz: int, keep: bool) -> Stress:
     reader = _Reader(session=session, period=period, played=played)
     for path, stress_s in stages:
         key = kept_stress.stress_key(
-            session, path, stress_s=stress_s, sample_rate_hz=sample_rate_hz, code=code
+            session,
+            path,
+            stress_s=stress_s,
+            sample_rate_hz=sample_rate_hz,
+            ohm=_ohm(session),
+            code=code,
         )
         keys |= {key} if key is not None else set()
         try:
@@ -85,6 +90,15 @@ def read_stress(session: Session, *, sample_rate_hz: int, keep: bool) -> Stress:
     return Stress(tones=tones, notes=tuple(notes), keys=frozenset(keys))
 
 
+def _ohm(session: Session) -> float | None:
+    """Volts over amperes of full-scale samples; None where not both were recorded and scaled."""
+    channels, calibration = session.channels, session.calibration
+    if channels.voltage is None or channels.current is None or calibration is None:
+        return None
+    volt, ampere = calibration.voltage_full_scale_v, calibration.current_full_scale_a
+    return None if volt is None or ampere is None else volt / ampere
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Reader:
     session: Session
@@ -96,6 +110,9 @@ class _Reader:
         referenced = self.session.channels.reference is not None
         if referenced:
             roles.append("reference")
+        ohm = _ohm(self.session)
+        if ohm is not None:
+            roles += ["voltage", "current"]
         full_scale = captures.read_header(self.session, path).full_scale
 
         def tones(drift_ppm: float) -> StressTones | None:
@@ -106,6 +123,7 @@ class _Reader:
                 source=path,
                 drift_ppm=drift_ppm,
                 full_scale=full_scale,
+                ohm=ohm,
             )
 
         if referenced:

@@ -44,6 +44,7 @@ __all__ = [
     "History",
     "Played",
     "StressTones",
+    "coil_track",
     "group_track",
     "joined",
     "multitone_curves",

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportlib.arrays import BoolArray, FloatArray
+from reportlib.soak.groups import frequency_name
 
 ComplexArray = NDArray[np.complex128]
 
@@ -101,9 +102,7 @@ def unit_names(crossovers_hz: Sequence[float]) -> list[str]:
     >>> unit_names([3200.0, 450.0])
     ['up to 450 Hz', '450 Hz to 3.2 kHz', 'from 3.2 kHz']
     """
-    named = [
-        f"{hz:g} Hz" if hz < 1000.0 else f"{hz / 1000.0:g} kHz" for hz in sorted(crossovers_hz)
-    ]
+    named = [frequency_name(hz) for hz in sorted(crossovers_hz)]
     if not named:
         return ["the loudspeaker as a whole"]
     middle = [f"{low} to {high}" for low, high in pairwise(named)]

@@ -24,7 +24,8 @@ class Joined:
     stage : shape (n,)
     settled : shape (n,), False for a stage's first recorded period
     reason : shape (n,), why no tone of a period may be used, empty where they may
-    level_db, noise, power, beside : shape (n, m), as in `periods.StressTones`
+    level_db, noise, power, beside, resistance_ohm, reactance_ohm : shape (n, m), as in
+        `periods.StressTones`
     """
 
     period_s: float
@@ -40,6 +41,8 @@ class Joined:
     noise: FloatArray
     power: FloatArray
     beside: FloatArray
+    resistance_ohm: FloatArray
+    reactance_ohm: FloatArray
 
     def __post_init__(self) -> None:
         tones = ("frequency_hz", "noise_dof", "level_db", "noise", "power", "beside")
@@ -128,6 +131,6 @@ def joined(entry: LongTermEntry, *, heard: Mapping[str, StressTones]) -> Joined 
         noise_dof=np.min([one.noise_dof for _, one in found], axis=0),
         **{
             name: np.concatenate([getattr(one, name) for _, one in found])
-            for name in ("level_db", "noise", "power", "beside")
+            for name in ("level_db", "noise", "power", "beside", "resistance_ohm", "reactance_ohm")
         },
     )

@@ -52,6 +52,8 @@ class StressTones:
     level_db : shape (n, m), each tone's power over that of its drive
     noise : shape (n, m), variance that noise gives a tone's complex value, over its power
     power, beside : shape (n, m), the tone's power and that between the tones, as `tones.Heard`
+    resistance_ohm, reactance_ohm : shape (n, m), of the impedance at the terminals; 0 where voltage
+        and current were not recorded
     clipped, gap : shape (n,), periods in which the recorder clipped, the multitone did not play
     """
 
@@ -69,14 +71,17 @@ class StressTones:
     noise: FloatArray
     power: FloatArray
     beside: FloatArray
+    resistance_ohm: FloatArray
+    reactance_ohm: FloatArray
     clipped: BoolArray
     gap: BoolArray
 
     def __post_init__(self) -> None:
         tones = ("frequency_hz", "noise_dof", "level_db", "noise", "power", "beside")
-        freeze(self, ("centre_s", *tones))
+        impedance = ("resistance_ohm", "reactance_ohm")
+        freeze(self, ("centre_s", *tones, *impedance))
         freeze(self, ("clipped", "gap"), dtype=np.bool_)
-        same_length(self, tones)
+        same_length(self, (*tones, *impedance))
         same_length(self, ("centre_s", "clipped", "gap"))
 
 
@@ -88,6 +93,7 @@ def stress_tones(
     source: str,
     drift_ppm: float = 0.0,
     full_scale: float = math.inf,
+    ohm: float | None = None,
 ) -> StressTones | None:
     """Read the tones of a stress recording, one period after the other.
 
@@ -98,9 +104,11 @@ def stress_tones(
 
     Parameters
     ----------
-    blocks : shape (1, n) each, the microphone's samples in order, or (2, n) with the reference
+    blocks : shape (1, n) each, the microphone's samples in order, or (2, n) with the reference;
+        two rows more, voltage and current, where `ohm` is given
     stress_s : how long the multitone is said to have played
     full_scale : at or beyond which three equal samples in a row are clipped
+    ohm : a full-scale sample's volts over a full-scale sample's amperes
 
     Returns
     -------
@@ -118,7 +126,7 @@ def stress_tones(
     first = next(blocks, None)
     if first is None:
         return None
-    referenced = first.shape[0] > 1
+    referenced = first.shape[0] - (0 if ohm is None else 2) > 1
     earlier = reader.edge if referenced else round(min(_EARLIER_S * rate, played.size / 20))
     stream = Stream(itertools.chain([first], blocks), before=reader.edge + earlier)
     start = find_start(stream, played=played, channel=int(referenced), drift=drift)
@@ -126,7 +134,7 @@ def stress_tones(
         return None
     most = max(1, round(stress_s / played.period_s))
     begin = start.sample - earlier - reader.edge
-    rows = _Rows(reader=reader, played=played, full_scale=full_scale, one_clock=not drift)
+    rows = _Rows(reader=reader, played=played, full_scale=full_scale, one_clock=not drift, ohm=ohm)
     for index in range(most + _BEYOND):
         stream.drop(begin + round(index * reader.length) - stream.dropped)
         piece = stream.look(reader.samples)
@@ -137,7 +145,7 @@ def stress_tones(
     ended = count < len(rows.loud)
     if not ended and count:
         stream.drop(begin + reader.edge + round(count * reader.length) - stream.dropped)
-        rest = stream.up_to(played.size)[-1]
+        rest = stream.up_to(played.size)[int(referenced)]
         rest = rest[9 * rest.size // 10 :]
         ended = bool(rest.size) and float(np.mean(rest**2)) < _LOUD * rows.mean_square[-1]
     missed_s = 0.0
@@ -164,6 +172,7 @@ def stress_tones(
         noise_dof=reader.noise_dof,
         clipped=np.array(rows.clipped[:used], dtype=np.bool_),
         gap=gap[:used],
+        **rows.impedances(used),
         **tables,
     )
 
@@ -176,15 +185,20 @@ class _Rows:
     played: Played
     full_scale: float
     one_clock: bool
+    ohm: float | None
     heard: list[Heard] = field(default_factory=list)
     clipped: list[bool] = field(default_factory=list)
     loud: list[float] = field(default_factory=list)
     between: list[float] = field(default_factory=list)
     mean_square: list[float] = field(default_factory=list)
     drives: list[ComplexArray] = field(default_factory=list)
+    impedance: list[ComplexArray] = field(default_factory=list)
 
     def add(self, piece: FloatArray) -> None:
-        """Read one period, shape (1 or 2, samples): the microphone, and the reference."""
+        """Read one period, shape (1 to 4, samples): the microphone, and what came with it."""
+        if self.ohm is not None:
+            self.impedance.append(self.ohm * self._ratio(*piece[-2:]))
+            piece = piece[:-2]
         spectra = [self.reader.spectrum(one) for one in piece]
         referenced = len(spectra) > 1
         bins = self.played.bins
@@ -201,6 +215,21 @@ class _Rows:
         self.loud.append(tones)
         self.mean_square.append(float(np.mean(piece[-1] ** 2)))
         self.between.append(float(np.sum(power)) - tones)
+
+    def _ratio(self, voltage: FloatArray, current: FloatArray) -> ComplexArray:
+        """Voltage over current at the tones, 0 where no current is recorded."""
+        bins = self.played.bins
+        volt, ampere = (self.reader.spectrum(one)[bins] for one in (voltage, current))
+        flows = np.abs(ampere) > 0.0
+        return np.asarray(np.where(flows, volt / np.where(flows, ampere, 1.0), 0.0))
+
+    def impedances(self, count: int) -> dict[str, FloatArray]:
+        """Return the first `count` periods' impedance, in parts of shape (count, m)."""
+        shape = (count, self.played.bins.size)
+        if self.ohm is None:
+            return {name: np.zeros(shape) for name in ("resistance_ohm", "reactance_ohm")}
+        whole = np.array(self.impedance[:count], dtype=np.complex128).reshape(shape)
+        return {"resistance_ohm": whole.real, "reactance_ohm": whole.imag}
 
     def tables(self, count: int) -> dict[str, FloatArray]:
         """Return the first `count` periods, each value of `tones.Heard` of shape (count, m)."""
