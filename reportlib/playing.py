@@ -19,7 +19,7 @@ from reportlib.soak import (
     tone_groups,
 )
 from reportlib.soak.joined import Joined
-from reportlib.soak.tracks import ToneChanges
+from reportlib.soak.since_cold import ToneChanges
 from reportlib.soaked import CoilTrack, Playing
 
 

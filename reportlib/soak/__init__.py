@@ -12,7 +12,9 @@
     history       stages and pauses of one level, and the periods that were read
     fit           the thermal fit of a group of tones, `thermal_fit`
     recovery      what the sweep after a stage saw of it, `recoveries`
-    electrical    the coil's resistance and temperature from voltage and current
+    impedance     where voltage and current tell one coil's resistance
+    cold_start    a warming quantity followed back to the start
+    electrical    the coil's temperature
 
 and behind the fit
 
@@ -28,6 +30,7 @@ and behind the fit
     described     the record that comes of it
 """
 
+from reportlib.soak.electrical import coil_track
 from reportlib.soak.fit import thermal_fit
 from reportlib.soak.groups import tone_groups
 from reportlib.soak.history import History
