@@ -173,16 +173,19 @@ def publish(session: Path, *, as_it_is: bool, as_json: bool) -> None:
     Example:
       upheld publish demo_inputs/marram-12
     """
-    from reportlib import lock, memory, notebook
+    from reportlib import claimed, lock, memory, notebook
 
     notebook.require_read(session, as_it_is=as_it_is)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
         written = _render(session)
         notebook.record_publication(session)
+        false = claimed.contradicted(claimed.session_claims(session))
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
         return
     _say_where(session, written=written)
+    for one in false:
+        click.echo(f"The data contradict {one.line()}")
 
 
 @main.command()
@@ -238,16 +241,18 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
 @_JSON
 @_one_line_errors
 def check(session: Path, *, as_json: bool) -> None:
-    r"""Check SESSION's recordings for what goes wrong on a measuring day; nothing is written.
+    r"""Check SESSION's recordings, and the numbers typed into its text; nothing is written.
 
-    Exit code 0 where nothing is worse than a note, 3 where there are warnings or captures had to
-    be left out, 2 where the session cannot be analysed at all.
+    Recordings are checked for what goes wrong on a measuring day; numbers that somebody typed into
+    the notebook by hand are held against the last report's data. Exit code 0 where nothing is
+    worse than a note, 3 where there are warnings, captures that had to be left out or sentences
+    that the data contradict, 2 where the session cannot be analysed at all.
 
     \b
     Example:
       upheld check demo_inputs/marram-12
     """
-    from reportlib import quality
+    from reportlib import claimed, quality
     from reportlib.analysis import check_session
     from reportlib.parameters import checked_parameters
     from reportlib.session import read_session
@@ -256,11 +261,17 @@ def check(session: Path, *, as_json: bool) -> None:
         notes = check_session(
             read_session(session), parameters=checked_parameters(session=str(session))
         )
+    claims = claimed.session_claims(session)
+    false = claimed.contradicted(claims)
     if as_json:
-        click.echo(json.dumps(quality.check_document(notes), ensure_ascii=False, indent=1))
+        listed = [{"cell": one.place, **asdict(one.checked)} for one in claims]
+        document = {**quality.check_document(notes), "claims": listed}
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
     else:
         click.echo(quality.check_text(notes))
-    sys.exit(quality.exit_code(notes))
+        for one in false:
+            click.echo(f"contradicted: {one.line()}")
+    sys.exit(quality.exit_code(notes, contradicted=len(false)))
 
 
 @main.command()
@@ -286,9 +297,22 @@ def check(session: Path, *, as_json: bool) -> None:
     show_default=True,
     help="Takes of each short-term level.",
 )
+@click.option(
+    "--record-stress",
+    "recorded_db",
+    type=float,
+    multiple=True,
+    help="Long-term level at which the stress itself is recorded.  [default: 82 and 92]",
+)
 @_one_line_errors
 def demo(
-    folder: Path, *, speaker: tuple[str, ...], seed: int, stages_s: tuple[float, ...], takes: int
+    folder: Path,
+    *,
+    speaker: tuple[str, ...],
+    seed: int,
+    stages_s: tuple[float, ...],
+    takes: int,
+    recorded_db: tuple[float, ...],
 ) -> None:
     r"""Make simulated measuring days of invented loudspeakers in FOLDER.
 
@@ -306,6 +330,7 @@ def demo(
                 seed=seed,
                 stages_s=stages_s or (30.0, 90.0),
                 takes=takes,
+                record_stress=recorded_db or True,
             )
         click.echo(f"Made {made}. Next: upheld report {made}")
     click.echo(CAUTION)

@@ -17,6 +17,8 @@ from reportlib.stimulus import SweepLaw
 
 _SHORTEST_GATE_S = 0.001
 _FINER = 8
+_ALIKE = 0.7
+"""Two takes of one level are 0.99 alike and more where noise does not drown them (simulated)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,8 +102,19 @@ def align_s(capture: Deconvolved, *, to: Deconvolved, arrival_s: float) -> float
     """Return the arrival in `capture` that corresponds to `arrival_s` in `to`, in s.
 
     Cross-correlation of the impulse responses around the direct sound, to a part of a sample
-    by interpolation and a parabola through the three largest values.
+    by interpolation and a parabola through the three largest values. Where they are too little
+    alike they stand in noise, which dividing by the sweep has raised at high frequencies: then
+    they are weighted by its spectrum, 1/f. For noise of equal power at all frequencies that is
+    the matched filter (textbook, from memory).
     """
+    shift, alike = _shift(capture, to=to)
+    if alike < _ALIKE:
+        shift, _ = _shift(capture, to=to, in_noise=True)
+    return arrival_s + shift / capture.sample_rate_hz
+
+
+def _shift(capture: Deconvolved, *, to: Deconvolved, in_noise: bool = False) -> tuple[float, float]:
+    """Return how much later the direct sound is, in samples, and how alike the two are, up to 1."""
     fs = capture.sample_rate_hz
     search = round(0.002 * fs)
 
@@ -112,8 +125,10 @@ def align_s(capture: Deconvolved, *, to: Deconvolved, arrival_s: float) -> float
     ours, theirs = around(capture), around(to)
     length = fft.next_fast_len(ours.size + theirs.size, real=True)
     cross = fft.rfft(ours, length) * np.conj(fft.rfft(theirs, length))
+    if in_noise:
+        cross[1:] /= np.arange(1, cross.size)
     # The peak is a few samples wide: a parabola is right only on a finer grid.
-    correlation = fft.irfft(cross, _FINER * length)
+    correlation = _FINER * fft.irfft(cross, _FINER * length)
     near = np.concatenate((correlation[-search * _FINER :], correlation[: search * _FINER + 1]))
     best = int(np.argmax(np.abs(near)))  # a cable may be turned round
     near = near * np.sign(near[best])
@@ -122,5 +137,6 @@ def align_s(capture: Deconvolved, *, to: Deconvolved, arrival_s: float) -> float
         left, middle, right = near[best - 1 : best + 2]
         curvature = left - 2.0 * middle + right
         part = 0.5 * float(left - right) / float(curvature) if curvature < 0 else 0.0
-    shift = capture.peak_lag - to.peak_lag + (best + part) / _FINER - search
-    return arrival_s + shift / fs
+    energy = float(np.sqrt(np.dot(ours, ours) * np.dot(theirs, theirs)))
+    alike = float(near[best]) / energy if energy > 0.0 else 0.0
+    return capture.peak_lag - to.peak_lag + (best + part) / _FINER - search, alike

@@ -7,7 +7,7 @@ used again; clocks that differ are brought together. What comes out is one froze
 import os
 from collections.abc import Container, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,7 +23,9 @@ from reportlib.model import FloatArray, QualityNote, Response
 from reportlib.parameters import ReportParameters
 from reportlib.response import measure_response, smoothing_cells
 from reportlib.session import session_notes
+from reportlib.soak import StressTones
 from reportlib.stimulus import SweepLaw, find_sweep
+from reportlib.stress_captures import read_stress
 
 _REVERBERANT = ("room", "near field")
 _MOST_WORKERS = 4  # each holds about seven arrays as long as a recording
@@ -149,6 +151,7 @@ class Measured:
     session : the day as it remains, without the captures that were refused
     responses : by capture path
     traces : by capture path, what the quality gate keeps of the recordings
+    stress : by capture path, the tones of the stress recordings that can be used
     notes : what was found while reading, refusals among it
     """
 
@@ -160,6 +163,7 @@ class Measured:
     responses: Mapping[str, Response]
     traces: Mapping[str, quality.Trace]
     notes: tuple[QualityNote, ...]
+    stress: Mapping[str, StressTones] = field(default_factory=dict)
 
     def setting(self, entry: Entry) -> Setting:
         """Return the responses of one short-term entry (or baseline again)."""
@@ -242,8 +246,10 @@ def measure_captures(
             )
 
         responses = {one.source: one for one in pool.map(measure, deconvolved)}
+    stress = read_stress(session, sample_rate_hz=rate, keep=keep)
+    notes += stress.notes
     if keep:
-        kept.tidy(kept.shelf_folder(session), {reader.key(path) for path in paths})
+        kept.tidy(kept.shelf_folder(session), {reader.key(path) for path in paths} | stress.keys)
     notes += quality.before_comparing(remaining, responses)
     remaining, missing = quality.without(session, notes)
     responses = {path: responses[path] for path in sweep_captures(remaining)}
@@ -269,6 +275,7 @@ def measure_captures(
         responses=responses,
         traces=traces,
         notes=(*session_notes(session), *notes, *microphone_notes),
+        stress=stress.tones,
     )
 
 

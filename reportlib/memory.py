@@ -21,6 +21,7 @@ from reportlib.facts import collect, written
 from reportlib.merge import Last
 from reportlib.model import Analysis, Fact
 from reportlib.parameters import ReportParameters
+from reportlib.soak import multitone_curves
 from reportlib.words import narrative
 from reportlib.words.changed import what_changed
 
@@ -66,7 +67,9 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     drafts["what-changed"] = _what_changed(analysis, facts=facts)
     kept = {"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()}
     texts = {
-        "compression.csv": results.compression_csv((*analysis.short_term, *analysis.long_term)),
+        "compression.csv": results.compression_csv(
+            (*analysis.short_term, *analysis.long_term, *multitone_curves(analysis.playing))
+        ),
         "results.json": results.results_json(analysis, tool_version=__version__),
         "facts.json": results.facts_json(facts),
         "run.json": json.dumps(kept, ensure_ascii=False, indent=1) + "\n",
@@ -157,6 +160,25 @@ def read_told(session_folder: Path) -> Told:
             digests=dict(document["digests"]),
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
+        raise NotebookError(
+            f"{folder}: the results of the last run are missing or damaged "
+            f"({type(error).__name__}). Run 'upheld report {session_folder}' first."
+        ) from error
+
+
+def read_texts(session_folder: Path) -> dict[str, str]:
+    """Read the last run's data files as text, by the names that `claims.data_from_files` takes.
+
+    Raises
+    ------
+    NotebookError
+        No run has been kept, or what was kept is damaged.
+    """
+    folder = session_folder / FOLDER / "results"
+    names = ("results.json", "compression.csv", "facts.json")
+    try:
+        return {name.replace(".", "_"): (folder / name).read_text("utf-8") for name in names}
+    except (OSError, ValueError) as error:
         raise NotebookError(
             f"{folder}: the results of the last run are missing or damaged "
             f"({type(error).__name__}). Run 'upheld report {session_folder}' first."

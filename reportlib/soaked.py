@@ -197,6 +197,7 @@ class Playing:
     cold_known : whether changes are against the cold level (else since the first period)
     distortion_db : shape (n,), multitone distortion plus noise over all tones' power
     groups : bands, 1/3 octaves, and drive units where crossovers are given
+    reason : one a period, why none of its tones may be used: ``"clipped"``, ``"gap"``, or empty
     """
 
     level_db: float
@@ -215,6 +216,7 @@ class Playing:
     groups: tuple[GroupTrack, ...]
     recovery: tuple[Recovery, ...] = ()
     coil: CoilTrack | None = None
+    reason: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         freeze(

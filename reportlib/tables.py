@@ -10,13 +10,25 @@ from reportlib.facts import (
     number,
 )
 from reportlib.facts import row_anchors as _anchors
+from reportlib.limit_table import limit_table
 from reportlib.model import Analysis, BandResult
 from reportlib.seat_tables import exposure_table, need_table, seat_band_table, seat_table
 from reportlib.shown import Table
+from reportlib.stress_tables import coil_table, thermal_table
+
+__all__ = [
+    "band_table",
+    "coil_table",
+    "quality_table",
+    "seat_table",
+    "step_table",
+    "thermal_table",
+]
 
 __all__ = [
     "band_table",
     "exposure_table",
+    "limit_table",
     "need_table",
     "quality_table",
     "seat_band_table",

@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from reportlib import simulate
 from reportlib.cells import cell_name, slot
+from reportlib.claimed import contradicted, session_claims
 from reportlib.cli import main
 from reportlib.demo import SPEAKERS
 from reportlib.demo.making import SWEEP
@@ -256,6 +257,22 @@ def test_a_second_run_at_once_says_so_and_stops(mine):
     assert "upheld report (process" in said
     assert "is at work there" in said
     run("publish", mine)  # and is free again
+
+
+def test_a_typed_number_that_the_data_contradict_is_named(mine):
+    edit(mine, "care", "## Care\n\nAt 99 dB the low mids lose 9.5 dB. Mind your ears.")
+    said = run("check", mine, code=3).output
+    assert "contradicted: care: “At 99 dB the low mids lose 9.5 dB.” But the data say" in said
+    assert (
+        "The data contradict care: “At 99 dB the low mids lose 9.5 dB.”"
+        in run("publish", mine).output
+    )
+
+
+def test_no_draft_of_the_tools_own_is_contradicted_by_its_data(reported):
+    claims = session_claims(reported)
+    assert len(claims) >= 5
+    assert [one.line() for one in contradicted(claims)] == []
 
 
 def test_what_is_published_again_with_other_numbers_says_what_changed(mine):

@@ -7,6 +7,7 @@ a recording without noise: the ratio of two drives is the change that the analys
     parts         the loudspeaker's parts, as parameters
     unit          one drive unit: filters, box, the coil's movement
     loudspeaker   the whole loudspeaker, as formulas of frequency
+    electrical    what it takes from its amplifier
     heat          coils and magnets through the day
     signals       sweeps and multitones
     rig           noise, microphone, converters, clock
@@ -16,6 +17,7 @@ a recording without noise: the ratio of two drives is the change that the analys
 Recordings are made by multiplying spectra, padded so that nothing wraps round.
 """
 
+from reportlib.simulate.electrical import terminal_admittance
 from reportlib.simulate.heat import Heating, Temperatures, cold, cooled, heated
 from reportlib.simulate.loudspeaker import small_signal, transfer
 from reportlib.simulate.multitone import multitone_heating, multitone_sound, play_multitone
@@ -80,5 +82,6 @@ __all__ = [
     "sweep_sound",
     "sweep_time_s",
     "sweep_transfer",
+    "terminal_admittance",
     "transfer",
 ]

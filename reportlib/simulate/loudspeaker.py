@@ -128,6 +128,8 @@ def limiter_gain(
     pascal = np.abs(_scale(loudspeaker) * _cold_shape(loudspeaker, frequency_hz))
     heard = np.maximum(felt(pascal * loudspeaker.voltage(drive_db), shares), 1e-12)
     foreseen_db = 20.0 * np.log10(heard / PASCAL_AT_0_DB)
+    if shares is not None:
+        foreseen_db = foreseen_db + loudspeaker.limiter.multitone_db
     return np.asarray(10.0 ** (loudspeaker.limiter.gain_db(foreseen_db) / 20.0))
 
 

@@ -1,0 +1,206 @@
+"""A grid of time constants, each point solved for its cold level and losses.
+
+The model is linear in these, so that only time constants and the cooling ratio need searching
+(variable projection, Golub & Pereyra 1973). All points of a grid share one table of inner
+products: the constant is taken out of it first, and what is left is two equations at most.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from reportlib.arrays import BoolArray, FloatArray
+from reportlib.soak.correlated import Products, products
+from reportlib.soak.history import History
+from reportlib.soak.model_curves import period_states
+
+SEPARATION = 3.0
+"""A second time constant is at least so many times the first."""
+
+_STEP = 1e-4  # of ln τ, for slopes
+LEAST_DB = 0.003
+"""Noise added to every period: what the model's form leaves open even where the track does not
+(a two-stage network's loss of 2 dB is met by two exponentials to 0.0013 dB)."""
+
+_TINY = 1e-14
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Axes:
+    """ln τ of the first and the second term, and the cooling ratio; one node where not fitted."""
+
+    terms: int
+    fast: FloatArray
+    slow: FloatArray = field(default_factory=lambda: np.zeros(1))
+    cooling: FloatArray = field(default_factory=lambda: np.ones(1))
+
+    @property
+    def log_time_constants(self) -> FloatArray:
+        """Those of all columns in a row: first terms, then second ones."""
+        return np.concatenate((self.fast, self.slow)[: self.terms]) if self.terms else np.zeros(0)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Solved:
+    """A grid at one correlation and cooling ratio; arrays of shape (fast, slow).
+
+    Attributes
+    ----------
+    misfit : residual's sum of squares, whitened
+    level_db : the level where no state weighs in; the cold level is this − Σ loss·`offset`
+    losses_db, offset : shape (terms, fast, slow)
+    inverse : shape (terms, terms, fast, slow), inverse products of the states' columns
+    information : of the constant, 1ᵀV⁻¹1
+    log_determinant : ln det XᵀV⁻¹X
+    allowed : losses positive and time constants apart
+    """
+
+    misfit: FloatArray
+    level_db: float
+    losses_db: FloatArray
+    offset: FloatArray
+    inverse: FloatArray
+    information: float
+    log_determinant: FloatArray
+    allowed: BoolArray
+
+    @property
+    def least_misfit(self) -> float:
+        """The smallest that is allowed; inf where none is."""
+        return float(np.min(self.misfit, where=self.allowed, initial=np.inf))
+
+
+def grid_products(
+    track_db: FloatArray, *, history: History, axes: Axes, cooling: float, slopes: bool = False
+) -> Products:
+    """Return the products of constant, track, states and, where asked for, the states' slopes."""
+    tau = np.exp(axes.log_time_constants)
+    columns = [np.ones((track_db.size, 1)), track_db[:, np.newaxis]]
+    if tau.size:
+        states = -period_states(history, time_constant_s=tau, cooling=cooling)
+        columns.append(states)
+        if slopes:
+            later = -period_states(history, time_constant_s=tau * np.exp(_STEP), cooling=cooling)
+            columns.append((later - states) / _STEP)
+    return products(np.hstack(columns), follows=history.follows)
+
+
+def solved(table: Products, *, axes: Axes, correlation: float) -> Solved:
+    """Solve every point of a grid for its cold level and losses."""
+    full = table.at(correlation)
+    information, along = float(full[0, 0]), full[0] / full[0, 0]
+    left = full - np.outer(full[0], along)
+    floor = table.count * LEAST_DB**2 * (1.0 + correlation**2)
+    total = max(float(left[1, 1]), 0.0) + floor
+    first, second = _state_slices(axes)
+    shape = (axes.fast.size, axes.slow.size)
+    a = np.diagonal(left[first, first])[:, np.newaxis]
+    u = left[first, 1][:, np.newaxis]
+    if axes.terms == 0:
+        losses, offset = np.zeros((0, *shape)), np.zeros((0, *shape))
+        inverse = np.zeros((0, 0, *shape))
+        misfit, determinant = np.full(shape, total), np.ones(shape)
+    elif axes.terms == 1:
+        losses, offset = (u / a)[np.newaxis], along[first][np.newaxis, :, np.newaxis]
+        inverse = (1.0 / a)[np.newaxis, np.newaxis]
+        misfit, determinant = total - u * losses[0], a
+    else:
+        b, c = left[first, second], np.diagonal(left[second, second])[np.newaxis]
+        v = left[second, 1][np.newaxis]
+        determinant = np.maximum(a * c - b * b, _TINY * a * c)
+        inverse = np.array([[c + 0.0 * b, -b], [-b, a + 0.0 * b]]) / determinant
+        losses = np.array([inverse[0, 0] * u + inverse[0, 1] * v, inverse[1, 0] * u
+                           + inverse[1, 1] * v])  # fmt: skip
+        offset = np.array([along[first][:, np.newaxis] + 0.0 * b, along[second] + 0.0 * b])
+        misfit = total - losses[0] * u - losses[1] * v
+    apart = axes.slow - axes.fast[:, np.newaxis] >= np.log(SEPARATION) - 1e-9
+    return Solved(
+        misfit=np.maximum(misfit, floor),
+        level_db=float(along[1]),
+        losses_db=losses,
+        offset=offset,
+        inverse=inverse,
+        information=information,
+        log_determinant=np.log(information * determinant),
+        allowed=np.all(losses > 0.0, axis=0) & (apart | (axes.terms < 2)),
+    )
+
+
+def log_likelihood(point: Solved, *, table: Products, axes: Axes, correlation: float) -> FloatArray:
+    """Return the log-likelihood with the linear parameters and the noise's size integrated out.
+
+    Restricted likelihood (Patterson & Thompson 1971): what is fitted does not pass for noise,
+    nor make it look less correlated than it is. −inf where a point is not allowed.
+    """
+    freedom = table.count - 1 - axes.terms
+    value = -0.5 * freedom * np.log(point.misfit) - 0.5 * point.log_determinant
+    return np.where(point.allowed, value + table.log_scale(correlation), -np.inf)
+
+
+def restricted_profile(table: Products, *, correlations: FloatArray) -> FloatArray:
+    """Return the same at a grid's only point, for many correlations; shape as `correlations`."""
+    rho = correlations[:, np.newaxis, np.newaxis]
+    full = table.plain + rho**2 * table.squared - rho * table.lagged
+    known = [0, *range(2, full.shape[1])]
+    inner, along = full[:, known][:, :, known], full[:, known, 1]
+    inner = inner + 1e-12 * np.trace(inner, axis1=1, axis2=2)[:, np.newaxis, np.newaxis] * np.eye(
+        len(known)
+    )
+    answer = np.linalg.solve(inner, along[..., np.newaxis])[..., 0]
+    misfit = full[:, 1, 1] - np.sum(along * answer, axis=1)
+    floor = table.count * LEAST_DB**2 * (1.0 + correlations**2)
+    freedom = table.count - len(known)
+    scale = np.array([table.log_scale(float(one)) for one in correlations])
+    determinant = np.linalg.slogdet(inner)[1]
+    return np.asarray(
+        -0.5 * freedom * np.log(np.maximum(misfit, 0.0) + floor) - 0.5 * determinant + scale
+    )
+
+
+def log_volume(table: Products, *, axes: Axes, correlation: float, point: Solved) -> FloatArray:
+    """Return ln of the volume that a cell of the grid covers among the fitted tracks.
+
+    Jeffreys' prior for the time constants: √det of the information on them that the linear
+    parameters leave. `table` must hold slopes.
+    """
+    if axes.terms == 0:
+        return np.zeros(point.misfit.shape)
+    full = table.at(correlation)
+    left = full - np.outer(full[0], full[0] / full[0, 0])
+    states = _state_slices(axes)[: axes.terms]
+    shift = axes.log_time_constants.size
+    slopes = [slice(one.start + shift, one.stop + shift) for one in states]
+    sizes = [axes.fast.size, axes.slow.size]
+
+    def across(terms: tuple[int, int], columns: tuple[slice, slice]) -> FloatArray:
+        """Products of columns of two terms on the grid, shape (fast, slow) or alike."""
+        block = left[columns]
+        if terms[0] == terms[1]:
+            block = np.diagonal(block)
+            return block[:, np.newaxis] if terms[0] == 0 else block[np.newaxis]
+        return block if terms[0] == 0 else block.T
+
+    terms = range(axes.terms)
+    mixed = [[across((i, j), (slopes[i], states[j])) for j in terms] for i in terms]
+    inverse = point.inverse
+    information = [
+        [
+            across((i, j), (slopes[i], slopes[j]))
+            - sum(mixed[i][k] * inverse[k, m] * mixed[j][m] for k in terms for m in terms)
+            for j in terms
+        ]
+        for i in terms
+    ]
+    determinant = information[0][0]
+    if axes.terms == 2:
+        determinant = determinant * information[1][1] - information[0][1] ** 2
+    losses = np.sum(np.log(np.maximum(point.losses_db, _TINY)), axis=0)
+    volume = 0.5 * np.log(np.maximum(determinant, _TINY**2)) + losses
+    return np.asarray(np.broadcast_to(volume, sizes))
+
+
+def _state_slices(axes: Axes) -> tuple[slice, slice]:
+    """Where the first and the second terms' columns stand, after constant and track."""
+    first = slice(2, 2 + (axes.fast.size if axes.terms else 0))
+    second = slice(first.stop, first.stop + (axes.slow.size if axes.terms == 2 else 0))
+    return first, second
