@@ -68,8 +68,7 @@ def described(
         refusal = _untold(slowest, record_s=history.record_s)
     elif history.stress_s < PROJECTED_S and later_u95_db > WIDEST_DB:
         refusal = (
-            f"{_spoken(history.record_s)} of stress leave the loss after 10 min open by more than "
-            f"{WIDEST_DB:g} dB."
+            f"{_spoken(history.record_s)} of stress leave it open by more than {WIDEST_DB:g} dB."
         )
     spare = max(1, residual_db.size - 1 - 2 * losses.size)
     return ThermalFit(
@@ -105,8 +104,7 @@ def stepped(track_db: FloatArray, *, history: History, mean_db: float) -> Therma
         cooling_ratio=None,
         projected_600_s_db=None,
         projected_u95_db=None,
-        refusal="The level moved in a step, which no heating explains, so that no loss after "
-        "10 min follows from it.",
+        refusal="The level moved in a step, which no heating explains.",
         residual_db=float(np.std(track_db)),
         effective_count=float(np.count_nonzero(~history.follows)),
     )
@@ -134,13 +132,10 @@ def _term(
 def _untold(term: ThermalTerm, *, record_s: float) -> str:
     if record_s < _RECORDS * term.time_constant_high_s:
         return (
-            f"{_spoken(record_s)} of stress are too short for a time constant that may be "
-            f"{_spoken(term.time_constant_high_s)}, so that the loss after 10 min can't be told."
+            f"{_spoken(record_s)} of stress are too short for a slow part that may take "
+            f"{_spoken(term.time_constant_high_s)} to come."
         )
-    return (
-        f"The time constant of about {_spoken(term.time_constant_s)} is not known well enough to "
-        "tell the loss after 10 min."
-    )
+    return f"How fast it comes, in about {_spoken(term.time_constant_s)}, is not known well enough."
 
 
 def _spoken(seconds: float) -> str:
