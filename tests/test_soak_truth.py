@@ -23,7 +23,7 @@ from reportlib import simulate
 from reportlib.levels import BANDS
 from reportlib.soak import tone_changes
 
-PERIODS = 50
+PERIODS = 40
 STRESS_S = PERIODS * PERIOD_S
 HUM = {"hum_db": 70.0, "white_db": 50.0}
 NOISES = {
@@ -72,7 +72,7 @@ def test_the_loss_at_the_end_is_found_by_band_and_by_tone():
 def test_without_a_reference_it_is_found_through_another_clock():
     level, true_db = soaked(
         HOT,
-        periods=12,
+        periods=8,
         seed=1003,
         noise={"white_db": 50.0},
         reference=False,
@@ -80,7 +80,7 @@ def test_without_a_reference_it_is_found_through_another_clock():
     )
     first = int(level.usable.argmax())
     error = tone_changes((), level=level).change_db - (true_db - true_db[first])
-    assert np.min(true_db[-1] - true_db[first]) < -1.0
+    assert np.min(true_db[-1] - true_db[first]) < -0.8
     assert np.max(np.abs(error[-1])) < 0.1
 
 
@@ -107,7 +107,7 @@ def test_intervals_of_tones_hold_small(noise):
 
 @pytest.mark.benchmarks
 def test_loss_at_the_end_over_clocks():
-    print("\nworst error of a band's change at the end of 25 s of stress, dB, and of a tone's:")
+    print("\nworst error of a band's change at the end of 20 s of stress, dB, and of a tone's:")
     for name, chain in {
         "reference": {},
         **{
