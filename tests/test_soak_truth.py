@@ -1,6 +1,6 @@
 """Tone by tone while it plays, against a simulated loudspeaker that heats as we say.
 
-Truth is the simulation's (see `soaking`). The whole study (``-m benchmarks -s``) takes 120
+Truth is the simulation's (see `soaking`). The whole study (``-m benchmarks -s``) takes 100
 recordings a row; its seeds are not those that were tuned on (below 1000).
 """
 
@@ -23,7 +23,7 @@ from reportlib import simulate
 from reportlib.levels import BANDS
 from reportlib.soak import tone_changes
 
-PERIODS = 50
+PERIODS = 40
 STRESS_S = PERIODS * PERIOD_S
 HUM = {"hum_db": 70.0, "white_db": 50.0}
 NOISES = {
@@ -72,7 +72,7 @@ def test_the_loss_at_the_end_is_found_by_band_and_by_tone():
 def test_without_a_reference_it_is_found_through_another_clock():
     level, true_db = soaked(
         HOT,
-        periods=12,
+        periods=8,
         seed=1003,
         noise={"white_db": 50.0},
         reference=False,
@@ -80,7 +80,7 @@ def test_without_a_reference_it_is_found_through_another_clock():
     )
     first = int(level.usable.argmax())
     error = tone_changes((), level=level).change_db - (true_db - true_db[first])
-    assert np.min(true_db[-1] - true_db[first]) < -1.0
+    assert np.min(true_db[-1] - true_db[first]) < -0.8
     assert np.max(np.abs(error[-1])) < 0.1
 
 
@@ -107,7 +107,7 @@ def test_intervals_of_tones_hold_small(noise):
 
 @pytest.mark.benchmarks
 def test_loss_at_the_end_over_clocks():
-    print("\nworst error of a band's change at the end of 25 s of stress, dB, and of a tone's:")
+    print("\nworst error of a band's change at the end of 20 s of stress, dB, and of a tone's:")
     for name, chain in {
         "reference": {},
         **{
@@ -122,19 +122,24 @@ def test_loss_at_the_end_over_clocks():
 
 @pytest.mark.benchmarks
 def test_coverage_of_tones():
-    print("\nshare of tones' changes inside their 95 % interval (recordings, share usable):")
+    print("\nshare of tones' changes inside their 95 % interval (by recordings; share usable):")
+    another_clock = {"reference": False, "drift_ppm": 40.0}
     for name, noise in NOISES.items():
-        for loudspeaker, kind in ((COLD, "cold"), (HOT, "heating")):
-            for chain in ({}, {"reference": False, "drift_ppm": 40.0}):
-                hits, told = covered(
-                    loudspeaker, noise=noise, seeds=range(5000, 5120), periods=10, **chain
-                )
-                rng = np.random.default_rng(1)
-                again = [hits[rng.integers(0, len(hits), len(hits))].mean() for _ in range(400)]
-                low, high = np.quantile(again, (0.025, 0.975))
-                print(
-                    f"  {name}, {kind}, {'no reference, 40 ppm' if chain else 'reference'}: "
-                    f"{100 * hits.mean():.1f} % ({100 * low:.1f} to {100 * high:.1f}; "
-                    f"{len(hits)}, {100 * told:.0f} %), single tones "
-                    f"{100 * hits.mean(axis=0).min():.0f} to {100 * hits.mean(axis=0).max():.0f} %"
-                )
+        for kind, loudspeaker, chain in (
+            ("cold, reference", COLD, {}),
+            ("cold, no reference, 40 ppm", COLD, another_clock),
+            ("heating, reference", HOT, {}),
+        ):
+            hits, told = covered(
+                loudspeaker, noise=noise, seeds=range(7000, 7100), periods=8, **chain
+            )
+            rng = np.random.default_rng(1)
+            again = [hits[rng.integers(0, len(hits), len(hits))].mean() for _ in range(400)]
+            low, high = np.quantile(again, (0.025, 0.975))
+            single = 100.0 * hits.mean(axis=0)
+            print(
+                f"  {name}, {kind}: {100 * hits.mean():.1f} % ({100 * low:.1f} to "
+                f"{100 * high:.1f}; {100 * told:.0f} %), single tones {single.min():.0f} to "
+                f"{single.max():.0f} %",
+                flush=True,
+            )
