@@ -1,7 +1,7 @@
 """Do the thermal fit's intervals hold? A small study in the suite, the whole one as a benchmark.
 
 The whole study (``-m benchmarks -s``) runs 320 days of each kind; its table stands in
-DEVELOPERS.md. Its seeds are not those that were tuned on (below 50000).
+DEVELOPERS.md. Its seeds are not those that were tuned on (below 60000).
 """
 
 import pytest
@@ -9,6 +9,7 @@ from thermal_days import Kind
 from thermal_study import kinds, row, table, wilson
 
 DAYS = 320
+FIRST_SEED = 70000
 
 
 def holds(count, *, least, most=1.0):
@@ -33,8 +34,11 @@ def test_small_study(correlation, synthetic):
 @pytest.mark.benchmarks
 def test_whole_study():
     print("\n" + table([]))
+    wrong = more = 0
     for kind in kinds():
-        found = row(kind, seeds=range(50000, 50000 + DAYS), workers=2)
+        found = row(kind, seeds=range(FIRST_SEED, FIRST_SEED + DAYS), workers=2)
         print(table([(kind, found)]).splitlines()[-1], flush=True)
-        assert found["wrong"].hits == 0
-        assert found["more"].share < 0.07
+        wrong += found["wrong"].hits
+        more = max(more, found["more"].share)
+    assert wrong == 0
+    assert more < 0.07
