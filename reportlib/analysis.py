@@ -1,23 +1,28 @@
 """The analysis of one session, in the steps that the notebook shows.
 
 ``measure_captures`` (`measuring`) reads every recording and makes it a response;
-``short_term_test`` and ``long_term_test`` compare them; ``conclude`` adds bands, grades, the seat
-and what a reader should know about the data. Each step is one call and one frozen record.
+``short_term_test`` and ``long_term_test`` compare them, ``while_playing`` (`playing`) follows the
+stress itself; ``conclude`` adds bands, grades, the seat and what a reader should know about the
+data. Each step is one call and one frozen record.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from reportlib import quality
+from reportlib.audibility import audible_changes
 from reportlib.causes import find_causes
 from reportlib.compression import Setting, ShortTerm, long_term, short_term
 from reportlib.day import Session
 from reportlib.grades import band_results
 from reportlib.levels import db
+from reportlib.limits import drive_units, limits_of
 from reportlib.listeners import listeners
 from reportlib.measuring import Measured, measure_captures, sweep_law
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves, QualityNote
 from reportlib.parameters import ReportParameters
+from reportlib.playing import while_playing
+from reportlib.soaked import Playing
 
 __all__ = [
     "analyse",
@@ -70,13 +75,26 @@ def long_term_test(measured: Measured, *, short: ShortTerm) -> tuple[ChangeCurve
     return tuple(curves)
 
 
-def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve]) -> Analysis:
-    """Add bands, grades, the seat, harmonics and what a reader should know about the data."""
+def conclude(
+    measured: Measured,
+    *,
+    short: ShortTerm,
+    long: Sequence[ChangeCurve],
+    playing: Sequence[Playing] = (),
+) -> Analysis:
+    """Add bands, grades, the seat, harmonics and what a reader should know about the data.
+
+    Bands and grades are those of sweeps; what was heard while the stress played stands beside them.
+    """
     session, parameters = measured.session, measured.parameters
     curves = (*short.curves, *long)
     levels = [measured.setting(entry) for entry in session.short_term]
     notes = [*measured.notes, *_compared_notes(measured, short=short, levels=levels)]
-    bands = band_results(curves, fraction=parameters.smoothing_fraction)
+    fraction = parameters.smoothing_fraction
+    bands = band_results(curves, fraction=fraction)
+    units = band_results(
+        curves, bands=drive_units(session.speaker.crossovers_hz), fraction=fraction
+    )
     heard = listeners(
         session,
         baseline=short.baseline,
@@ -84,6 +102,7 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         steps=short.steps,
         bands=bands,
         parameters=parameters,
+        playing=playing,
     )
     analysis = Analysis(
         session=session,
@@ -99,12 +118,22 @@ def conclude(measured: Measured, *, short: ShortTerm, long: Sequence[ChangeCurve
         short_term=short.curves,
         long_term=tuple(long),
         harmonics=tuple(_harmonics(one) for one in levels if measured.rules.source == "sweep"),
+        playing=tuple(playing),
         bands=bands,
         in_room=heard.in_room,
         seat_bands=heard.seat_bands,
         needs=heard.needs,
         exposure=heard.exposure,
         day_dose=heard.day_dose,
+        limits=limits_of(
+            (*bands, *units),
+            baseline_db=session.baseline.level_db,
+            steps=short.steps,
+            lower_bound=measured.rules.source == "text",
+        ),
+        audible=audible_changes(
+            curves, baseline=short.baseline, in_room=heard.in_room, fraction=fraction
+        ),
     )
     return replace(analysis, findings=find_causes(analysis))
 
@@ -143,7 +172,9 @@ def analyse(session: Session, *, parameters: ReportParameters, keep: bool = True
     """Run every step in order; `keep` as in :func:`measuring.measure_captures`."""
     measured = measure_captures(session, parameters=parameters, keep=keep)
     short = short_term_test(measured)
-    return conclude(measured, short=short, long=long_term_test(measured, short=short))
+    long = long_term_test(measured, short=short)
+    playing = while_playing(measured, long=long)
+    return conclude(measured, short=short, long=long, playing=playing)
 
 
 def check_session(session: Session, *, parameters: ReportParameters) -> tuple[QualityNote, ...]:

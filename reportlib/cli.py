@@ -297,9 +297,22 @@ def check(session: Path, *, as_json: bool) -> None:
     show_default=True,
     help="Takes of each short-term level.",
 )
+@click.option(
+    "--record-stress",
+    "recorded_db",
+    type=float,
+    multiple=True,
+    help="Long-term level at which the stress itself is recorded.  [default: 82 and 92]",
+)
 @_one_line_errors
 def demo(
-    folder: Path, *, speaker: tuple[str, ...], seed: int, stages_s: tuple[float, ...], takes: int
+    folder: Path,
+    *,
+    speaker: tuple[str, ...],
+    seed: int,
+    stages_s: tuple[float, ...],
+    takes: int,
+    recorded_db: tuple[float, ...],
 ) -> None:
     r"""Make simulated measuring days of invented loudspeakers in FOLDER.
 
@@ -317,6 +330,7 @@ def demo(
                 seed=seed,
                 stages_s=stages_s or (30.0, 90.0),
                 takes=takes,
+                record_stress=recorded_db or True,
             )
         click.echo(f"Made {made}. Next: upheld report {made}")
     click.echo(CAUTION)

@@ -49,6 +49,8 @@ class Deconvolved:
         `noise.Spectrum` beside them
     clipped_hz : shape (2k,), what the sweep passed while the recording clipped: lowest and
         highest frequency of each stretch
+    own_clock_ppm : shape (2,), the recording's clock drift and its u, where two sweeps in it told
+        them; else shape (0,)
     sweep_start_s, tail_s : see `model.Response`
     """
 
@@ -68,6 +70,7 @@ class Deconvolved:
     noise_before_segments: float
     noise_before_length_s: float
     clipped_hz: FloatArray
+    own_clock_ppm: FloatArray
     sweep_start_s: float
     tail_s: float
 
@@ -228,6 +231,7 @@ def deconvolve(
         noise_before_segments=before.segments,
         noise_before_length_s=before.length_s,
         clipped_hz=_clipped_hz(capture, starts_s=(drive_start_s, sweep_start_s), law=law),
+        own_clock_ppm=np.empty(0),
         sweep_start_s=sweep_start_s,
         tail_s=microphone.size / fs - sweep_start_s - law.duration_s,
     )

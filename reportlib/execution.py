@@ -140,6 +140,8 @@ def _kernel_manager(sockets: Path) -> type:
                 argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
                 display_name="Python 3",
                 language="python",
+                # products of small matrices lose more to threads than they gain
+                env={"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
             )
 
     return ThisPython

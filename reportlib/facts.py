@@ -25,15 +25,35 @@ Names are dotted and lower case: test, band, level, then what it is.
 ``exposure.<what>.level``, …    level of a setting or a need, dBA, and how long it may last:
                                 ``.day`` (NIOSH), ``.week`` (WHO–ITU), ``.osha``
 ``dose.day``, ``dose.week``, …  what the measuring day comes to, %; ``dose.sounding``
+``stress.<band>.<level>.end``   loss against cold when the stress ended; ``.change`` its negative,
+                                ``.u95``; ``.later``, ``.later-change`` where only the loss since
+                                the first period can be told; a drive unit's slug is
+                                ``unit-2600-18000``
+``….time-1``, ``….time-2``      time constants that can be told, the faster first
+``….at-600``, ``….at-600-u95``  loss projected to 10 min of stress
+``….swept``, ``….swept-u95``    loss that the sweep after the last stage saw; ``.after`` how long
+                                after the stress, ``.left`` what should have been left by then
+``….added-first``, ``….added``  distortion plus noise over the tones, early and at the end, %
+``coil.<level>.rise``           how much hotter the coil got, ``.rise-u95``; the change that it
+                                predicts, ``.expected``, and that was heard, ``.heard``
+``limit.<band>.1``, ``….3``     level at which a band is 1 dB (3 dB) behind, turned up; its bracket
+                                ``.low``, ``.high``, rounded outwards; ``limit.<band>.tested``;
+                                ``limit.long.<band>.…`` left playing, ``limit.unit-40-401.…`` by
+                                drive unit
+``heard.short.<level>.most.…``  the stretch that is heard most: ``.size``, ``.u95``, ``.low``,
+                                ``.high``, ``.as-mids`` (phon); ``.other.…`` another one;
+                                ``heard.long.<level>.<s>.…`` left playing
 =============================== ============================================================
 """
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
+from reportlib.judged_facts import judged_facts
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Fact
 from reportlib.seat_facts import seat_facts
+from reportlib.stress_facts import stress_facts
 
 SLUGS = {band.name: band.slug for band in BANDS}
 
@@ -138,10 +158,20 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} at {level} dB"
         case ["long", slug, level, elapsed, *_] if slug in spoken:
             return f"{spoken[slug]} at {level} dB after {duration(float(elapsed))}"
+        case ["stress", slug, level, *_] if slug in spoken:
+            return f"{spoken[slug]} at {level} dB while it played"
         case ["finding", cause]:
             return f"cause {cause.replace('-', ' ')}"
         case ["why", cause, *_]:
             return f"cause {cause.replace('-', ' ')}"
+        case ["limit", slug, *_] if slug in spoken:
+            return f"limit of the {spoken[slug]}"
+        case ["limit", "long", slug, *_] if slug in spoken:
+            return f"limit of the {spoken[slug]}, left playing"
+        case ["heard", "short", level, *_]:
+            return f"what is heard at {level} dB"
+        case ["heard", "long", level, elapsed, *_]:
+            return f"what is heard at {level} dB after {duration(float(elapsed))}"
         case ["need", need]:
             return need
         case _:
@@ -192,6 +222,8 @@ def collect(analysis: Analysis) -> FactTable:
                 for end, hz in (("low", one.low_hz), ("high", one.high_hz))
             ]  # fmt: skip
     facts += seat_facts(analysis)
+    facts += stress_facts(analysis)
+    facts += judged_facts(analysis)
     return FactTable(facts)
 
 

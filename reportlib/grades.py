@@ -4,10 +4,7 @@ A band's number is the mean over log frequency; its worst point is judged after 
 for being the worst of so many, since the largest of n values of pure noise is not small. A
 grade is given only as far as the intervals carry it.
 
-The limits below are a judgement, in one place: where level differences begin to be heard is
-about 0.5 dB for broad changes and 1 dB for narrow ones, and 3 dB is half the power (W.
-Jesteadt, C. C. Wier, D. M. Green, JASA 61, 1977; G. A. Miller, JASA 19, 1947; both from
-memory; the steps between are common practice, no source).
+The limits are judgements, in one place with their sources: `thresholds`.
 """
 
 import math
@@ -17,23 +14,17 @@ import numpy as np
 
 from reportlib.levels import BANDS, GRID_PER_OCTAVE, Band, G
 from reportlib.model import BandResult, BoolArray, ChangeCurve, FloatArray, Grade
-
-MEAN_LIMITS_DB = (0.5, 1.0, 3.0)
-"""A band's mean loss beyond each of these is one grade worse."""
-WORST_LIMITS_DB = (1.0, 2.0, 4.0)
-"""The same for the worst point in a band."""
-GAIN_LIMITS_DB = (1.0, 3.0)
-"""A band's mean gain beyond these rises, rises much."""
-WORST_GAIN_LIMITS_DB = (2.0, 4.0)
-"""The same for the largest gain at a point, in proportion to the losses' limits."""
+from reportlib.thresholds import (
+    GAIN_LIMITS_DB,
+    LARGEST_UNUSABLE_SHARE,
+    MEAN_LIMITS_DB,
+    TEXT_UNKNOWN_DB,
+    WORST_GAIN_LIMITS_DB,
+    WORST_LIMITS_DB,
+)
 
 LOSS_GRADES: tuple[Grade, ...] = ("holds", "slips", "falls short", "gives out")
 GAIN_GRADES: tuple[Grade, ...] = ("holds", "rises", "rises much")
-TEXT_UNKNOWN_DB = 0.2
-"""What is added to the half-width of column text, in quadrature, before it is graded: its own
-is a lower bound, so a grade within this of a limit names the neighbour too (a judgement)."""
-LARGEST_UNUSABLE_SHARE = 0.4
-"""A band with more than this share of unusable points can't be told."""
 
 
 def worst_of_many(count: float) -> float:
@@ -124,8 +115,7 @@ def mean_u95_db(curve: ChangeCurve, *, used: BoolArray, fraction: int) -> float:
     """
     budget = curve.budget
     own = np.hypot(budget.noise_db, budget.local_db)[used]
-    correlation = _overlap(int(own.size), fraction=fraction)
-    averaged = float(own @ correlation @ own) / own.size**2
+    averaged = _overlapping(own, fraction=fraction) / own.size**2
     shared = (
         budget.broadband_db**2
         + budget.step_db**2
@@ -151,10 +141,13 @@ def _standard_db(curve: ChangeCurve) -> FloatArray:
     )
 
 
-def _overlap(count: int, *, fraction: int) -> FloatArray:
-    """Correlation of noise between grid points: how much of their smoothing cells they share."""
-    apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
-    return np.asarray(np.clip(1.0 - apart * fraction / GRID_PER_OCTAVE, 0.0, 1.0))
+def _overlapping(own: FloatArray, *, fraction: int) -> float:
+    """Variance of a sum of noise on the grid: neighbours share part of their smoothing cells."""
+    total = float(own @ own)
+    for apart in range(1, math.ceil(GRID_PER_OCTAVE / fraction)):
+        shared = 1.0 - apart * fraction / GRID_PER_OCTAVE
+        total += 2.0 * shared * float(own[:-apart] @ own[apart:])
+    return total
 
 
 def _worst(

@@ -17,16 +17,19 @@ SEAT_SETUP = "your seat"
 
 @dataclass(frozen=True, kw_only=True)
 class Limit:
-    """The asked-for level at which a band's loss first reaches a threshold.
+    """The level, as driven, at which a band's loss first reaches a threshold.
 
     Attributes
     ----------
     band : a band's name, or a drive unit's words
-    level_db : None where it was not reached
-    low_db, high_db : its bracket; None where not reached
+    level_db : None where it was not reached, or was by the quietest level already
+    low_db, high_db : its bracket. Where reached, `low_db` is None if the quietest level may be
+        past it already, `high_db` if the loudest may not be; where not reached, `low_db` is from
+        where on the interval allows that it is, else None
     reached : False where no tested level loses so much; None in place of it where the levels
         can't be told
     tested_to_db : highest level that could be told
+    untold_db : asked-for levels that were skipped, since they can't be told
     """
 
     test: Test
@@ -39,6 +42,7 @@ class Limit:
     high_db: float | None
     reached: bool | None
     tested_to_db: float | None
+    untold_db: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,10 +7,11 @@ used again; clocks that differ are brought together. What comes out is one froze
 import os
 from collections.abc import Container, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
-from reportlib import captures, kept, quality
-from reportlib.clock import SHORT_GATE_S, Drift, multitone_drift, relative_drift, resampled
+import numpy as np
+
+from reportlib import captures, clock, kept, quality
 from reportlib.compression import Rules, Setting
 from reportlib.day import Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
@@ -22,7 +23,9 @@ from reportlib.model import FloatArray, QualityNote, Response
 from reportlib.parameters import ReportParameters
 from reportlib.response import measure_response, smoothing_cells
 from reportlib.session import session_notes
+from reportlib.soak import StressTones
 from reportlib.stimulus import SweepLaw, find_sweep
+from reportlib.stress_captures import read_stress
 
 _REVERBERANT = ("room", "near field")
 _MOST_WORKERS = 4  # each holds about seven arrays as long as a recording
@@ -55,6 +58,7 @@ class _Reader:
     grid_hz: FloatArray
     fraction: int
     stimulus: FloatArray | None
+    two: clock.TwoSweeps | None
     code: str | None
     keep: bool
     faults: Mapping[str, CaptureError]
@@ -67,7 +71,11 @@ class _Reader:
             if any(note.severity == "refused" for note in notes):
                 return _Read(notes=tuple(notes))
             if ppm:
-                capture = replace(capture, microphone=resampled(capture.microphone, ppm=ppm))
+                capture = replace(capture, microphone=clock.resampled(capture.microphone, ppm=ppm))
+            drift = None
+            if self.two is not None:
+                first, drift = clock.first_of_two(capture.microphone, two=self.two, source=path)
+                capture = replace(capture, microphone=first)
         except CaptureError as error:
             return _Read(notes=(quality.refused(path, error),))
         try:
@@ -81,6 +89,8 @@ class _Reader:
         except CaptureError as error:
             whole = self.stimulus is None and quality.holds_drive(capture, law=self.law)
             return _Read(notes=(quality.refused(path, error, whole_drive=whole),))
+        if drift is not None:
+            one = replace(one, own_clock_ppm=np.array([drift.ppm, drift.u_ppm]))
         alone = self.stimulus is not None
         starts_s = one.sweep_start_s if alone else quality.drive_start_s(one)
         trace = quality.listen(capture, law=self.law, sweep_start_s=starts_s)
@@ -141,6 +151,7 @@ class Measured:
     session : the day as it remains, without the captures that were refused
     responses : by capture path
     traces : by capture path, what the quality gate keeps of the recordings
+    stress : by capture path, the tones of the stress recordings that can be used
     notes : what was found while reading, refusals among it
     """
 
@@ -152,6 +163,7 @@ class Measured:
     responses: Mapping[str, Response]
     traces: Mapping[str, quality.Trace]
     notes: tuple[QualityNote, ...]
+    stress: Mapping[str, StressTones] = field(default_factory=dict)
 
     def setting(self, entry: Entry) -> Setting:
         """Return the responses of one short-term entry (or baseline again)."""
@@ -234,8 +246,10 @@ def measure_captures(
             )
 
         responses = {one.source: one for one in pool.map(measure, deconvolved)}
+    stress = read_stress(session, sample_rate_hz=rate, keep=keep)
+    notes += stress.notes
     if keep:
-        kept.tidy(kept.shelf_folder(session), {reader.key(path) for path in paths})
+        kept.tidy(kept.shelf_folder(session), {reader.key(path) for path in paths} | stress.keys)
     notes += quality.before_comparing(remaining, responses)
     remaining, missing = quality.without(session, notes)
     responses = {path: responses[path] for path in sweep_captures(remaining)}
@@ -261,6 +275,7 @@ def measure_captures(
         responses=responses,
         traces=traces,
         notes=(*session_notes(session), *notes, *microphone_notes),
+        stress=stress.tones,
     )
 
 
@@ -293,7 +308,7 @@ def _reader(session: Session, *, fraction: int, keep: bool) -> _Reader:
             f"session.toml: [sweep] stop_hz = {facts.stop_hz:g} lies above half the captures' "
             f"sample rate ({rate} Hz). Correct stop_hz."
         )
-    stimulus = None
+    stimulus, two = None, None
     if session.channels.reference is None:
         if facts.stimulus is None:
             raise SessionError(
@@ -301,7 +316,11 @@ def _reader(session: Session, *, fraction: int, keep: bool) -> _Reader:
                 "Add stimulus, the file that was played."
             )
         stimulus = captures.read_stimulus(session, facts.stimulus, sample_rate_hz=rate)
-        find_sweep(stimulus, law=law, sample_rate_hz=rate, source=facts.stimulus)
+        two = clock.two_sweeps(stimulus, law=law, sample_rate_hz=rate, source=facts.stimulus)
+        if two is not None:
+            stimulus = two.played
+        else:
+            find_sweep(stimulus, law=law, sample_rate_hz=rate, source=facts.stimulus)
     return _Reader(
         session=session,
         law=law,
@@ -309,6 +328,7 @@ def _reader(session: Session, *, fraction: int, keep: bool) -> _Reader:
         grid_hz=grid_hz(start_hz=facts.start_hz, stop_hz=facts.stop_hz),
         fraction=fraction,
         stimulus=stimulus,
+        two=two,
         code=kept.code_digest(),
         keep=keep,
         faults=headers.faults,
@@ -323,27 +343,14 @@ def _clocks_together(
     pool: ThreadPoolExecutor,
 ) -> tuple[list[Deconvolved], list[QualityNote]]:
     """Bring captures without a reference to one clock, where theirs differ by too much."""
-    first, law = deconvolved[0], reader.law
-    against = [relative_drift(one, to=first, law=law) for one in deconvolved[1:]]
-    differing = {
-        one.source: drift
-        for one, drift in zip(deconvolved[1:], against, strict=True)
-        if drift is not None
-        and drift.to_correct_behind(gate_s=gate.length_s, sweep_s=law.duration_s)
-    }
-    stress, common = _stress_drift(
-        reader.session, sample_rate_hz=reader.sample_rate_hz, faults=reader.faults
-    )
-    # A drift that all share cancels, but not wholly behind a short gate.
-    off = (
-        common is not None
-        and gate.length_s < SHORT_GATE_S
-        and common.to_correct_behind(gate_s=gate.length_s, sweep_s=law.duration_s)
-    )
-    shared_ppm = common.ppm if common is not None and off else 0.0
-    moved = {one.source: shared_ppm for one in deconvolved if off}
-    for path, drift in differing.items():
-        moved[path] = drift.ppm + shared_ppm * (1.0 + 1e-6 * drift.ppm)
+    own = clock.own_drift(deconvolved[0])
+    heard, common = deconvolved[0].source, own
+    if common is None:
+        heard, common = _stress_drift(
+            reader.session, sample_rate_hz=reader.sample_rate_hz, faults=reader.faults
+        )
+    clocks = clock.compare_clocks(deconvolved, law=reader.law, gate_s=gate.length_s, common=common)
+    moved = clocks.to_take_off_ppm(deconvolved)
     again = dict(
         zip(
             moved,
@@ -351,13 +358,13 @@ def _clocks_together(
             strict=True,
         )
     )
-    notes = quality.clock_notes(common, stress=stress, differing=differing, taken_off=off)
+    notes = quality.clock_notes(clocks, heard=heard, twice=own is not None)
     return [again.get(one.source) or one for one in deconvolved], notes
 
 
 def _stress_drift(
     session: Session, *, sample_rate_hz: int, faults: Container[str]
-) -> tuple[str, Drift | None]:
+) -> tuple[str, clock.Drift | None]:
     """Path of the day's first stress recording and the drift of its clock, where it tells one."""
     paths = [
         stage.stress
@@ -371,7 +378,7 @@ def _stress_drift(
         session, session.multitone.stimulus, sample_rate_hz=sample_rate_hz
     )
     blocks = captures.open_blocks(session, paths[0])
-    return paths[0], multitone_drift(blocks, period=period)
+    return paths[0], clock.multitone_drift(blocks, period=period)
 
 
 def _sweep_facts(session: Session) -> SweepFacts:

@@ -21,6 +21,7 @@ from reportlib.facts import collect, written
 from reportlib.merge import Last
 from reportlib.model import Analysis, Fact
 from reportlib.parameters import ReportParameters
+from reportlib.soak import multitone_curves
 from reportlib.words import narrative
 from reportlib.words.changed import what_changed
 
@@ -66,7 +67,9 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     drafts["what-changed"] = _what_changed(analysis, facts=facts)
     kept = {"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()}
     texts = {
-        "compression.csv": results.compression_csv((*analysis.short_term, *analysis.long_term)),
+        "compression.csv": results.compression_csv(
+            (*analysis.short_term, *analysis.long_term, *multitone_curves(analysis.playing))
+        ),
         "results.json": results.results_json(analysis, tool_version=__version__),
         "facts.json": results.facts_json(facts),
         "run.json": json.dumps(kept, ensure_ascii=False, indent=1) + "\n",

@@ -13,7 +13,9 @@ from dataclasses import asdict
 from importlib import resources
 from typing import Any
 
+from reportlib.judged import Limit
 from reportlib.model import Analysis, ChangeCurve, Fact
+from reportlib.stress_results import coil_list, recovery_list, thermal_list
 
 CSV_COLUMNS = (
     "test",
@@ -74,9 +76,11 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "quality": [asdict(note) for note in analysis.quality],
         "drive_steps": [asdict(step) for step in analysis.drive_steps],
         "bands": [asdict(result) for result in analysis.bands],
-        "limits": [],
+        "limits": [_limit(limit) for limit in analysis.limits],
         "findings": [asdict(one) for one in analysis.findings],
-        "thermal": [],
+        "thermal": thermal_list(analysis),
+        "recovery": recovery_list(analysis),
+        "coil": coil_list(analysis),
         "in_room": [asdict(seat) for seat in analysis.in_room],
         "exposure": _exposure(analysis),
         "needs": [asdict(answer) for answer in analysis.needs],
@@ -84,6 +88,11 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
     rounded = _rounded(document)
     assert isinstance(rounded, dict)
     return rounded
+
+
+def _limit(limit: Limit) -> dict[str, Any]:
+    """A limit as the format lists it; which levels were skipped can be seen in `bands`."""
+    return {name: value for name, value in asdict(limit).items() if name != "untold_db"}
 
 
 def _exposure(analysis: Analysis) -> list[dict[str, Any]]:

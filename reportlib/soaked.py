@@ -83,11 +83,12 @@ class GroupTrack:
     ----------
     kind, name : ``"band"`` and its name, ``"third"`` and its nominal frequency, ``"unit"`` and
         what it plays (``"up to 450 Hz"``)
-    change_db, u95_db : shape (n,), against the cold level where `fit.cold_known`, else against
-        the first period; NaN where no tone could be told
+    change_db, u95_db : shape (n,), against the cold level where `fit.cold_known` (for 1/3 octaves,
+        which have no fit of their own, where `Playing.cold_known`), else against the first period;
+        NaN where no tone could be told
     distortion_db : shape (n,), multitone distortion plus noise over the tones' power
     tones : how many tones it averages
-    fit : None where there were too few periods
+    fit : None where there were too few periods, and for 1/3 octaves
     fitted_db : shape (n,), the fit at the same times, NaN without one
     """
 
@@ -197,6 +198,9 @@ class Playing:
     cold_known : whether changes are against the cold level (else since the first period)
     distortion_db : shape (n,), multitone distortion plus noise over all tones' power
     groups : bands, 1/3 octaves, and drive units where crossovers are given
+    coil : the coil's temperature, None where voltage and current were not recorded or do not tell
+        it; `no_coil` then says why they do not
+    reason : one a period, why none of its tones may be used: ``"clipped"``, ``"gap"``, or empty
     """
 
     level_db: float
@@ -215,6 +219,8 @@ class Playing:
     groups: tuple[GroupTrack, ...]
     recovery: tuple[Recovery, ...] = ()
     coil: CoilTrack | None = None
+    no_coil: str = ""
+    reason: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         freeze(

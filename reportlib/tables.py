@@ -14,14 +14,26 @@ from reportlib.facts import (
 )
 from reportlib.facts import row_anchors as _anchors
 from reportlib.judged import Finding
+from reportlib.limit_table import limit_table
 from reportlib.model import Analysis, BandResult
 from reportlib.seat_tables import exposure_table, need_table, seat_band_table, seat_table
 from reportlib.shown import Table
+from reportlib.stress_tables import coil_table, thermal_table
+
+__all__ = [
+    "band_table",
+    "coil_table",
+    "quality_table",
+    "seat_table",
+    "step_table",
+    "thermal_table",
+]
 
 __all__ = [
     "band_table",
     "cause_table",
     "exposure_table",
+    "limit_table",
     "need_table",
     "quality_table",
     "seat_band_table",
@@ -89,9 +101,7 @@ def cause_table(analysis: Analysis) -> Table | None:
         caption="What the changes fit, the likeliest first. A cause that fits is not yet proved.",
         columns=("cause", "how sure", "where", "levels", "for", "against", "what would settle it"),
         rows=tuple(_cause_row(one) for one in analysis.findings),
-        anchors=tuple(
-            _anchors(facts, key=f"why.{one.cause}.") for one in analysis.findings
-        ),
+        anchors=tuple(_anchors(facts, key=f"why.{one.cause}.") for one in analysis.findings),
         folded=True,
     )
 

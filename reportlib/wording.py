@@ -21,6 +21,17 @@ def db_number(value_db: float, *, u95_db: float = 0.0) -> str:
     return f"+{text}" if value_db > 0.0 and float(text) > 0.0 else text
 
 
+def db_interval(value_db: float, *, u95_db: float) -> str:
+    """Return a signed number of decibels with its interval, which is rounded up.
+
+    >>> db_interval(-1.46, u95_db=0.11)
+    '−1.5 ± 0.2 dB'
+    """
+    digits = digits_for(u95_db)
+    half = max(math.ceil(u95_db * 10.0**digits - 1e-9), 1) / 10.0**digits
+    return f"{db_number(value_db, u95_db=u95_db)} ± {number(half, digits)} dB"
+
+
 def db_amount(value_db: float, *, u95_db: float = 0.0) -> str:
     """Return a size in decibels with its unit, as many digits as its interval supports.
 

@@ -5,10 +5,12 @@ about the day.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from invented import bump, heating, make_harmonics, vented_loss
 
+from reportlib.audibility import audible_changes
 from reportlib.day import (
     Channels,
     Entry,
@@ -21,6 +23,7 @@ from reportlib.day import (
     SweepFacts,
 )
 from reportlib.levels import BANDS, grid_hz
+from reportlib.limits import limits_of
 from reportlib.listeners import listeners
 from reportlib.model import (
     Analysis,
@@ -32,6 +35,7 @@ from reportlib.model import (
     QualityNote,
 )
 from reportlib.parameters import checked_parameters
+from reportlib.soaked import Playing
 
 Change = Callable[[np.ndarray, float], np.ndarray]
 """(frequency_hz, rise in dB) → change in dB, negative for a loss."""
@@ -197,6 +201,7 @@ def make_analysis(
     warming: Callable[[np.ndarray, float, float], np.ndarray] = heating,
     long_noise_below_hz: Mapping[float, float] | None = None,
     quality: Sequence[QualityNote] = (),
+    playing: Sequence[Playing] = (),
     seed: int = 4,
 ) -> Analysis:
     """Return a whole analysis.
@@ -209,6 +214,7 @@ def make_analysis(
     noise_below_hz, noise_above_hz, long_noise_below_hz : level → where noise takes over
     gate_s : the session's gate; below 2/gate nothing is usable
     source : ``"text"`` for column-text curves
+    playing : long-term levels whose stress was recorded; ``stressed.make_playing`` makes one
     """
     rng = np.random.default_rng(seed)
     f = grid_hz(start_hz=20.0, stop_hz=20000.0)
@@ -284,7 +290,7 @@ def make_analysis(
         bands=bands,
         parameters=checked_parameters(session="."),
     )
-    return Analysis(
+    measured = Analysis(
         session=session,
         sample_rate_hz=48000,
         gate_s=gate_s,
@@ -308,4 +314,24 @@ def make_analysis(
         needs=seated.needs,
         exposure=seated.exposure,
         day_dose=seated.day_dose,
+        playing=tuple(playing),
+    )
+    return judged(measured)
+
+
+def judged(analysis: Analysis) -> Analysis:
+    """Return the analysis with limits and what is heard, from its own curves and bands."""
+    return replace(
+        analysis,
+        limits=limits_of(
+            analysis.bands,
+            baseline_db=analysis.baseline.level_asked_db,
+            steps=analysis.drive_steps,
+        ),
+        audible=audible_changes(
+            (*analysis.short_term, *analysis.long_term),
+            baseline=analysis.baseline,
+            in_room=analysis.in_room,
+            fraction=analysis.smoothing_fraction,
+        ),
     )

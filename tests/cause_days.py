@@ -164,15 +164,18 @@ def ordinary(rng):
 def change_db(loudspeaker, frequency_hz, *, drive_db, base=0.0):
     """Return output against drive, cold, against the baseline's, in dB."""
     loud, quiet = (
-        np.abs(simulate.transfer(loudspeaker, frequency_hz, drive_db=one)) for one in (drive_db, base)
+        np.abs(simulate.transfer(loudspeaker, frequency_hz, drive_db=one))
+        for one in (drive_db, base)
     )
     return 20.0 * np.log10(loud / quiet)
 
 
-def strong_enough(make: Callable[[float], simulate.Loudspeaker], *, drive_db, target_db, span, from_hz=45.0):
+def strong_enough(
+    make: Callable[[float], simulate.Loudspeaker], *, drive_db, target_db, span, from_hz=45.0
+):
     """Return `make(x)` whose largest change at `drive_db`, from `from_hz` up, is `target_db`."""
     low, high = np.log(span)
-    told = COARSE[COARSE >= from_hz]
+    told = COARSE[from_hz <= COARSE]
     for _ in range(12):
         middle = 0.5 * (low + high)
         worst = np.max(np.abs(change_db(make(np.exp(middle)), told, drive_db=drive_db)))
@@ -195,17 +198,29 @@ def plan(cause, seed):
     if cause in ("heat-coil", "heat-magnet", "crossover-heat"):
         active = rng.random() < 0.15
     levels = tuple(
-        72.0 + np.array(((6, 12, 18, 24, 27), (6, 12, 18, 21, 24, 27), (6, 12, 18, 24))[rng.integers(3)], float)
+        72.0
+        + np.array(
+            ((6, 12, 18, 24, 27), (6, 12, 18, 21, 24, 27), (6, 12, 18, 24))[rng.integers(3)], float
+        )
     )
     top = levels[-1] - 72.0
-    low_cause = cause in ("port", "excursion", "motor-strength", HELD_OUT, "suspension-softening", "heat-magnet")
+    low_cause = cause in (
+        "port",
+        "excursion",
+        "motor-strength",
+        HELD_OUT,
+        "suspension-softening",
+        "heat-magnet",
+    )
     gate_hz = 20.0 if low_cause else float(rng.choice([20.0, 20.0, 40.0, 150.0, 333.0]))
     made = Plan(
         cause=cause,
         loudspeaker=loudspeaker,
         drive="active" if active else "passive",
         crossovers_hz=crossovers if rng.random() < 0.85 else (),
-        reference=str(rng.choice(["loop-back", ""] if active else ["terminals", "terminals", "loop-back", ""])),
+        reference=str(
+            rng.choice(["loop-back", ""] if active else ["terminals", "terminals", "loop-back", ""])
+        ),
         lowest_hz=gate_hz,
         levels_db=levels,
         long_levels_db=((82.0, 92.0), (92.0,), (86.0, 94.0))[rng.integers(3)],
@@ -230,23 +245,40 @@ def _limiter_broad(made, rng, *, target, top):
             limiter=simulate.Limiter(threshold_db=112.0 - below, **law),
         )
 
-    return replace(made, loudspeaker=strong_enough(make, drive_db=top, target_db=target, span=(1, 40), from_hz=1.1 * made.lowest_hz))
+    return replace(
+        made,
+        loudspeaker=strong_enough(
+            make, drive_db=top, target_db=target, span=(1, 40), from_hz=1.1 * made.lowest_hz
+        ),
+    )
 
 
 def _limiter_band(made, rng, *, target, top):
-    low, high = ((20.0, rng.uniform(70, 150)), (rng.uniform(2000, 4000), 20000.0), (rng.uniform(250, 500), rng.uniform(1200, 2500)))[rng.integers(3)]
+    low, high = (
+        (20.0, rng.uniform(70, 150)),
+        (rng.uniform(2000, 4000), 20000.0),
+        (rng.uniform(250, 500), rng.uniform(1200, 2500)),
+    )[rng.integers(3)]
     law = {"ratio": float(rng.choice([2.5, 4.0, 8.0, np.inf])), "knee_db": float(rng.uniform(0, 4))}
 
     def make(below):
         band = simulate.BandLimiter(
-            low_hz=float(low), high_hz=float(high), limiter=simulate.Limiter(threshold_db=115.0 - below, **law)
+            low_hz=float(low),
+            high_hz=float(high),
+            limiter=simulate.Limiter(threshold_db=115.0 - below, **law),
         )
         return replace(made.loudspeaker, band_limiters=(band,))
 
     return replace(
         made,
         lowest_hz=20.0 if low < 100 else made.lowest_hz,
-        loudspeaker=strong_enough(make, drive_db=top, target_db=max(target, 1.5), span=(1, 60), from_hz=max(45.0, 1.1 * made.lowest_hz) if low > 100 else 45.0),
+        loudspeaker=strong_enough(
+            make,
+            drive_db=top,
+            target_db=max(target, 1.5),
+            span=(1, 60),
+            from_hz=max(45.0, 1.1 * made.lowest_hz) if low > 100 else 45.0,
+        ),
     )
 
 
@@ -291,7 +323,11 @@ def _excursion(made, rng, *, target, top):
     return replace(
         made,
         loudspeaker=strong_enough(make, drive_db=top, target_db=target, span=(20, 20000)),
-        harmonic_share=(float(rng.uniform(0.05, 0.3)), float(rng.uniform(0.3, 0.6)), float(rng.uniform(0.15, 0.3))),
+        harmonic_share=(
+            float(rng.uniform(0.05, 0.3)),
+            float(rng.uniform(0.3, 0.6)),
+            float(rng.uniform(0.15, 0.3)),
+        ),
     )
 
 
@@ -386,7 +422,11 @@ def _amplifier(made, rng, *, target, top):
 
 def _noise(made, rng, *, target, top):
     low = rng.random() < 0.6
-    centre = float(rng.uniform(1.2, 3.0) * max(made.lowest_hz, 25.0)) if low else float(rng.uniform(9000, 16000))
+    centre = (
+        float(rng.uniform(1.2, 3.0) * max(made.lowest_hz, 25.0))
+        if low
+        else float(rng.uniform(9000, 16000))
+    )
     ratio = 10 ** (target / 10.0) - 1.0
     return replace(made, baseline_noise=(centre, float(rng.uniform(0.5, 1.5)), ratio))
 

@@ -71,7 +71,9 @@ def measured(plan, seed):
             DriveStep(
                 level_db=level,
                 asked_db=rise,
-                measured_db=rise - missing + 0.02 * rng.standard_normal() if plan.reference else None,
+                measured_db=rise - missing + 0.02 * rng.standard_normal()
+                if plan.reference
+                else None,
                 u95_db=0.04 if plan.reference else 0.2,
             )
         )
@@ -84,7 +86,7 @@ def measured(plan, seed):
         level_db=response,
         u95_db=np.full(GRID.size, 0.1),
         snr_db=snr,
-        usable=GRID >= plan.lowest_hz,
+        usable=plan.lowest_hz <= GRID,
         calibrated=False,
     )
     return Analysis(
@@ -138,9 +140,14 @@ class _Spread:
         self.broad_db = 0.05 if plan.takes == 1 else float(rng.uniform(0.01, 0.05))
         self.step_db = 0.02 if plan.reference else 0.1
 
-    def curve(self, change, *, level, rise, test="short_term", elapsed_s=0.0, again=None, base_rise=0.0):
+    def curve(
+        self, change, *, level, rise, test="short_term", elapsed_s=0.0, again=None, base_rise=0.0
+    ):
         rng, takes = self.rng, self.plan.takes if test == "short_term" else 1
-        each = [6.14 * 10.0 ** (-(self.snr_db + one) / 20.0) / np.sqrt(takes) for one in (base_rise, rise)]
+        each = [
+            6.14 * 10.0 ** (-(self.snr_db + one) / 20.0) / np.sqrt(takes)
+            for one in (base_rise, rise)
+        ]
         noise = np.hypot(*each)
         local = np.full(GRID.size, 0.02)
         broad = self.broad_db * np.sqrt(2.0 / takes)
@@ -152,9 +159,11 @@ class _Spread:
         smooth = (white[1:] + white[:-1]) / np.sqrt(2.0)
         change = change + np.hypot(noise, local) * smooth
         change = change + broad * rng.standard_normal() + step * rng.standard_normal()
-        usable = (u95 <= 0.5 + (0 if again is None else 2.0 * np.max(drift))) & (GRID >= self.plan.lowest_hz)
+        usable = (u95 <= 0.5 + (0 if again is None else 2.0 * np.max(drift))) & (
+            self.plan.lowest_hz <= GRID
+        )
         usable &= (GRID > 20.6) & (GRID < 19400.0)
-        reason = np.where(usable, "", np.where(GRID < self.plan.lowest_hz, "gate", "noise"))
+        reason = np.where(usable, "", np.where(self.plan.lowest_hz > GRID, "gate", "noise"))
         return ChangeCurve(
             test=test,
             level_db=level,
@@ -224,7 +233,7 @@ def _overload_gain(plan, response):
     for _ in range(40):
         ceiling = 0.5 * (low + high)
         x = 10.0 ** ((top - ceiling) / 20.0)
-        lost = np.max(-20.0 * np.log10(_waveshape(x)[0] / x)[GRID >= plan.lowest_hz])
+        lost = np.max(-20.0 * np.log10(_waveshape(x)[0] / x)[plan.lowest_hz <= GRID])
         low, high = (ceiling, high) if lost > plan.overload_db else (low, ceiling)
 
     def gain(level):
@@ -271,7 +280,10 @@ def plan_held_out(plan, frequency_hz, level):
     double = _double_m(plan)
     loud, quiet = (
         stiffened_change_db(
-            frequency_hz, volt=plan.loudspeaker.unit_voltage(one), double_m=double, unit=_unit_of(plan)
+            frequency_hz,
+            volt=plan.loudspeaker.unit_voltage(one),
+            double_m=double,
+            unit=_unit_of(plan),
         )
         for one in (level - 72.0, 0.0)
     )
@@ -286,7 +298,9 @@ def _harmonics(plan, change, *, level, rng, response):
     missing = np.maximum(1.0 - 10.0 ** (np.minimum(change, 0.0) / 20.0), 1e-9)
     deep = GRID < 400.0
     for index, order in enumerate((2, 3, 4, 5)):
-        amplitude = 10.0 ** ((base[index] + (order - 1) * (rise - 27.0)) / 20.0) * np.ones(GRID.size)
+        amplitude = 10.0 ** ((base[index] + (order - 1) * (rise - 27.0)) / 20.0) * np.ones(
+            GRID.size
+        )
         amplitude *= np.sqrt(1.0 + (90.0 / GRID) ** 2)
         if index < 3 and any(plan.harmonic_share):
             share = (plan.harmonic_share[0], plan.harmonic_share[1], 0.0)[index]
@@ -402,9 +416,7 @@ def _stressed(plan, drive, stress, temperatures, elapsed, level, after):
 
 
 def _tones(loudspeaker, tones, drive, coil_k, shares):
-    h = simulate.transfer(
-        loudspeaker, tones, drive_db=drive, temperatures=coil_k, shares=shares
-    )
+    h = simulate.transfer(loudspeaker, tones, drive_db=drive, temperatures=coil_k, shares=shares)
     return 20.0 * np.log10(np.abs(h))
 
 

@@ -11,12 +11,11 @@ import matplotlib
 import numpy as np
 import pytest
 from builders import make_analysis
+from figure_texts import assert_apart, written
 from invented import bump, no_change, vented_loss
 from matplotlib import colors
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch, Polygon
-from matplotlib.text import Text
 from PIL import Image
 
 from reportlib import figures
@@ -101,13 +100,6 @@ def pictures():
     return {figure: getattr(figures, figure)(analysis) for figure in DRAWN}
 
 
-def written(figure):
-    """Return every text of a figure with its box in pixels at 1×."""
-    renderer = FigureCanvasAgg(figure).get_renderer()
-    texts = [text for text in figure.findobj(Text) if text.get_text() and text.get_visible()]
-    return [(text.get_text(), text, text.get_window_extent(renderer)) for text in texts]
-
-
 @pytest.mark.parametrize("figure", DRAWN)
 @pytest.mark.parametrize("case", CASES)
 def test_no_text_leaves_the_frame_or_touches_another(case, figure):
@@ -118,17 +110,7 @@ def test_no_text_leaves_the_frame_or_touches_another(case, figure):
             return
         found = written(sheet.figure)
     assert len(found) > 8
-    for words, text, box in found:
-        assert text.get_fontsize() >= 9.0, words
-        assert box.x0 >= 0.0, words
-        assert box.y0 >= 0.0, words
-        assert box.x1 <= sheet.width_px, words
-        assert box.y1 <= sheet.height_px, words
-    for (words, _, box), (other_words, _, other) in combinations(found, 2):
-        across = min(box.x1, other.x1) - max(box.x0, other.x0)
-        down = min(box.y1, other.y1) - max(box.y0, other.y0)
-        # Boxes hold the line's full ascent and descent: two of those may share a hair.
-        assert min(across, down) < 1.5, (words, other_words)
+    assert_apart(sheet, found)
 
 
 def test_the_overlap_check_sees_an_overlap():

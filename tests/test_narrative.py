@@ -80,7 +80,7 @@ def test_every_day_gets_a_draft_for_every_slot(day):
         assert len(body.split()) >= 8  # no empty section
         assert "{{" not in text
         assert "None" not in text
-        assert "nan" not in text.lower()
+        assert not re.search(r"\bnan\b", text.lower())
         assert not re.search(r"(?<![\w(])-\d", text)  # true minus signs only
         assert "  " not in body
         assert ". ." not in body
@@ -104,7 +104,7 @@ def test_measured_numbers_are_quoted_never_typed(day):
     """A decimal number of decibels that is not a quote can only be one of the fixed limits."""
     for text in drafts(make_analysis(**DAYS[day])).values():
         bare = re.sub(r"\[[^\]]+\]\(#fact-[^)]+\)", "", text)
-        assert set(re.findall(r"(\d+\.\d+) dB", bare)) <= {"0.5"}
+        assert set(re.findall(r"(\d+\.\d+) dB", bare)) <= {"0.5", "1.5"}
 
 
 def verdict(day):
@@ -187,7 +187,8 @@ def test_wordings_only_place_what_they_are_given(path):
 
 
 def test_every_wording_is_used_by_the_code():
-    source = "".join(path.read_text("utf-8") for path in Path(words.__file__).parent.glob("*.py"))
+    modules = sorted(Path(words.__file__).parent.glob("*.py"))
+    source = "".join(path.read_text("utf-8") for path in modules)
     for path in WORDINGS:
         wording = f"{path.parent.name}/{path.name.removesuffix('.md.j2')}"
         name = wording.split("/")[1]

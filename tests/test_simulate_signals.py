@@ -48,9 +48,20 @@ def test_multitone():
     silent = np.delete(spectrum, multitone.bins)
     assert np.max(silent) < 1e-12
     assert np.mean(np.square(multitone.samples)) == pytest.approx(1.0, rel=1e-9)
-    assert multitone.crest_factor_db < 12.05
-    # computed, facts 2.i: about 11.7 dB is the least that clipping and putting back reaches
-    assert multitone.crest_factor_db > 10.5
+
+
+@pytest.mark.parametrize("asked_db", [11.0, 12.0, 13.0])
+def test_multitone_has_the_crest_factor_asked_for(asked_db):
+    multitone = simulate.multitone_signal(seed=9, crest_factor_db=asked_db)
+    assert multitone.crest_factor_db == pytest.approx(asked_db, abs=0.05)
+    between = signal.resample_poly(np.tile(multitone.samples, 3), 4, 1)[4 * RATE : 8 * RATE]
+    assert 20.0 * np.log10(np.max(np.abs(between))) == pytest.approx(asked_db, abs=0.1)
+
+
+@pytest.mark.parametrize("asked_db", [4.0, 20.0])
+def test_a_crest_factor_out_of_reach_is_refused(asked_db):
+    with pytest.raises(ValueError, match=f"no phases with a crest factor of {asked_db:g} dB"):
+        simulate.multitone_signal(seed=9, period_s=0.1, crest_factor_db=asked_db)
 
 
 def test_multitone_is_pink_in_the_middle_and_leaves_bins_for_products():

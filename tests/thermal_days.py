@@ -7,17 +7,18 @@ a fit to that loss without noise, by scipy and with as many terms: power falls a
 rises, so that the network's own time constants are not those of the loss.
 """
 
+import warnings
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from scipy.integrate import solve_ivp
-from scipy.optimize import curve_fit
+from scipy.optimize import OptimizeWarning, curve_fit
 
 from reportlib import simulate
 from reportlib.soak.history import History
 
-POOL = 12
+POOL = 16
 STEPS_A_PERIOD = 4
 
 
@@ -41,6 +42,8 @@ class Kind:
     correlation: float = 0.0
     limit: float = 0.5
     """Longest period, in coil time constants; at most 2.7 s."""
+    synthetic: bool = False
+    """Exponentials themselves, not a network on a voltage source."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +54,7 @@ class Truth:
     loss_db: np.ndarray
     end_db: float
     after_600_s_db: float
-    time_constants_s: tuple[float, ...]
+    network_s: tuple[float, ...]
 
 
 def log_uniform(generator, low, high):
@@ -136,6 +139,8 @@ def truth(kind, index):
     parts = len(kind.pauses_s) + 1
     shares = np.geomspace(1.0, 3.0, parts) if parts > 1 else np.ones(1)
     history = history_of(period_s, record_s * shares / shares.sum(), kind.pauses_s)
+    if kind.synthetic:
+        return _synthetic(kind, history, generator, (coil_s, magnet_s) if magnet_s else (coil_s,))
     loss_db, end_db = losses_db(unit, power_w, history)
     once = history_of(600.0 / round(600.0 / period_s), (600.0,))
     return Truth(
@@ -143,8 +148,23 @@ def truth(kind, index):
         loss_db=loss_db,
         end_db=end_db,
         after_600_s_db=losses_db(unit, power_w, once)[1],
-        time_constants_s=(coil_s, magnet_s) if magnet_s else (coil_s,),
+        network_s=(coil_s, magnet_s) if magnet_s else (coil_s,),
     )
+
+
+def _synthetic(kind, history, generator, time_constants_s):
+    losses = log_uniform(generator, *kind.loss_db) * np.array([0.65, 0.35][: len(time_constants_s)])
+    losses /= 1.0 if len(losses) == 2 else 0.65
+    loss_db, end_db, later_db = 0.0, 0.0, 0.0
+    for tau_s, loss in zip(time_constants_s, losses, strict=True):
+        loss_db = loss_db + loss * average(history, tau_s, 1.25)
+        state, clock = 0.0, 0.0
+        for start_s, stop_s in history.spans_s:
+            state *= np.exp(-(start_s - clock) / (1.25 * tau_s))
+            state, clock = 1.0 - (1.0 - state) * np.exp(-(stop_s - start_s) / tau_s), stop_s
+        end_db += loss * state
+        later_db += loss * (1.0 - np.exp(-600.0 / tau_s))
+    return Truth(history, loss_db, end_db, later_db, time_constants_s)
 
 
 def states(history, tau_s, kappa):
@@ -175,7 +195,7 @@ def states(history, tau_s, kappa):
 
 
 def noiseless_fit(history, loss_db, terms):
-    """Fit a loss by scipy.optimize.curve_fit; time constants, the faster first."""
+    """Fit a loss by scipy.optimize.curve_fit; time constants and losses, the faster first."""
     pauses = history.spans_s.shape[0] > 1
 
     def exponentials(_, *given):
@@ -191,15 +211,22 @@ def noiseless_fit(history, loss_db, terms):
         guess = np.log([first, 8.0 * first][:terms])
         start = [0.0, *guess, *np.full(terms, loss_db[-1] / terms), *([1.2] if pauses else [])]
         try:
-            found, _ = curve_fit(
-                exponentials, history.centre_s, loss_db, p0=start, maxfev=3000, xtol=1e-10
-            )
+            with np.errstate(all="ignore"), warnings.catch_warnings():
+                # Its search may run far out, and an exact fit leaves it no covariance to tell.
+                warnings.simplefilter("ignore", OptimizeWarning)
+                found, _ = curve_fit(
+                    exponentials, history.centre_s, loss_db, p0=start, maxfev=3000, xtol=1e-10
+                )
         except RuntimeError:
             continue
-        misfit = float(np.sum((exponentials(None, *found) - loss_db) ** 2))
+        with np.errstate(all="ignore"):
+            misfit = float(np.sum((exponentials(None, *found) - loss_db) ** 2))
         if misfit < least:
             best, least = found, misfit
-    return None if best is None else np.sort(np.exp(best[1 : 1 + terms]))
+    if best is None:
+        return None
+    order = np.argsort(best[1 : 1 + terms])
+    return np.exp(best[1 : 1 + terms])[order], best[1 + terms : 1 + 2 * terms][order]
 
 
 def average(history, tau_s, kappa):
@@ -218,7 +245,7 @@ def average(history, tau_s, kappa):
 
 
 @cache
-def true_time_constants(kind, index, terms):
+def true_terms(kind, index, terms):
     day = truth(kind, index)
     return noiseless_fit(day.history, day.loss_db, terms)
 

@@ -6,6 +6,8 @@ from reportlib.captures.headers import Headers, check_headers, is_text_session, 
 from reportlib.captures.recordings import (
     open_blocks,
     read_capture,
+    read_header,
+    read_period,
     read_stimulus,
 )
 
@@ -18,6 +20,8 @@ __all__ = [
     "read_column_text",
     "read_correction",
     "read_full_scale_db",
+    "read_header",
     "read_headers",
+    "read_period",
     "read_stimulus",
 ]

@@ -5,6 +5,7 @@ kept. What cannot be used ends in one line that names the file; nothing is mende
 """
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from math import gcd
 from pathlib import Path
 
@@ -147,6 +148,60 @@ def read_stimulus(session: Session, path: str, *, sample_rate_hz: int) -> FloatA
     # transition of 0.2 of its Nyquist frequency (Kaiser 1974; the formula from memory) gives 39
     taps = firwin(2 * 40 * widest + 1, 1.0 / widest, window=("kaiser", 12.26))
     return np.asarray(resample_poly(samples, up, down, window=taps))
+
+
+def read_period(session: Session, path: str, *, sample_rate_hz: int) -> FloatArray:
+    """Return one period of what was repeated, at the captures' sample rate; shape (p,).
+
+    Where its own rate differs it is resampled as what repeats itself for ever (by its spectrum), so
+    that it stays one whole period.
+
+    Raises
+    ------
+    CaptureError
+        The file cannot be used, or its length is no whole number of samples at that rate.
+    """
+    full = full_path(session, path)
+    with opened_audio(full) as file:
+        rate_hz, frames = file.samplerate, file.frames
+    samples = read_stimulus(session, path, sample_rate_hz=rate_hz)
+    if rate_hz == sample_rate_hz:
+        return samples
+    if frames * sample_rate_hz % rate_hz:
+        text = (
+            f"its {frames} samples at {rate_hz} Hz are no whole number at the captures' "
+            f"{sample_rate_hz} Hz, so that no period of it can be cut out of them. Play a period "
+            "that is."
+        )
+        raise file_fault(full, text=text)
+    from scipy.signal import resample
+
+    return np.asarray(resample(samples, frames * sample_rate_hz // rate_hz))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Header:
+    """What a recording's header says: its length, and the value from which samples are clipped."""
+
+    sample_rate_hz: int
+    frames: int
+    full_scale: float
+
+
+def read_header(session: Session, path: str) -> Header:
+    """Read how long a recording is and where it clips.
+
+    Raises
+    ------
+    CaptureError
+        The file cannot be used.
+    """
+    with opened_audio(full_path(session, path)) as file:
+        return Header(
+            sample_rate_hz=file.samplerate,
+            frames=file.frames,
+            full_scale=full_scale(file.subtype),
+        )
 
 
 def open_blocks(

@@ -173,9 +173,7 @@ def _rises(analysis: Analysis, curves: Sequence[ChangeCurve]) -> list[float]:
 def _ripples(curve: ChangeCurve) -> list[Ripple]:
     """How far a curve goes up and down about its own octave mean, beyond what is not known."""
     hz = curve.frequency_hz
-    smooth = moving_octave_mean(
-        curve.change_db, frequency_hz=hz, octaves=1 / 12, keep=curve.usable
-    )
+    smooth = moving_octave_mean(curve.change_db, frequency_hz=hz, octaves=1 / 12, keep=curve.usable)
     slow = moving_octave_mean(
         curve.change_db, frequency_hz=hz, octaves=RIPPLE_OCTAVES, keep=curve.usable
     )

@@ -2,8 +2,8 @@
 
 from reportlib.causes.case import Case, Seen, case_of, levels, where
 from reportlib.causes.evidence import Evidence, Stretch
-from reportlib.causes.law import Law
 from reportlib.causes.instruments import BENT, CLEAN, even, spans_all
+from reportlib.causes.law import Law
 from reportlib.facts import frequency
 
 BASS_HZ = 250.0
@@ -153,7 +153,9 @@ def amplifier(evidence: Evidence) -> list[Case]:
         seen = Seen()
         seen.marks("At the terminals there was less than the step that was asked for.")
         if top in short_of and below:
-            seen.fits("level", f"The voltage falls short {levels([one.level_db for one in short_of])}.")
+            seen.fits(
+                "level", f"The voltage falls short {levels([one.level_db for one in short_of])}."
+            )
             seen.fits("frequency", "It is the drive as a whole that falls short.")
         found.append(
             Case(

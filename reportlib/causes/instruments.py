@@ -31,7 +31,9 @@ def noise_in_baseline(evidence: Evidence) -> list[Case]:
             continue
         seen = Seen()
         if one.snr_db > CLEAR_SNR_DB:
-            seen.contradicts("The baseline stood well above its noise there.", signature="frequency")
+            seen.contradicts(
+                "The baseline stood well above its noise there.", signature="frequency"
+            )
         else:
             seen.fits("frequency", f"The baseline has little signal over noise {where(one)}.")
         seen.fits("level", "It is the same at every level, from the first step on.")
@@ -167,7 +169,9 @@ def microphone_overload(evidence: Evidence) -> list[Case]:
         if bent:
             seen.also("Harmonics rise with the loss, as where a waveform is cut.")
         if law is not None:
-            seen.fits("frequency", "It takes most where the sound is loudest, whatever plays there.")
+            seen.fits(
+                "frequency", "It takes most where the sound is loudest, whatever plays there."
+            )
         elif one.octaves > 3.0:
             seen.fits("frequency", "It spans drive units and bands alike.")
         if one.growth in ("knee", "smooth") or law is not None:
@@ -195,7 +199,9 @@ def even(one: Stretch) -> bool:
 
 def heat_text(rise_k: float) -> str:
     """Say how much hotter a coil would have to be."""
-    return f"If all of it were the coil’s heat, the coil would be about {number(rise_k, 0)} K hotter"
+    return (
+        f"If all of it were the coil’s heat, the coil would be about {number(rise_k, 0)} K hotter"
+    )
 
 
 def near_text(hz: float) -> str:

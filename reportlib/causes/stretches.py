@@ -69,9 +69,7 @@ def _contiguous(marked: BoolArray) -> list[BoolArray]:
     return result
 
 
-def _terraces(
-    curve: ChangeCurve, *, sign: int, inside: BoolArray, smooth: FloatArray
-) -> list[Run]:
+def _terraces(curve: ChangeCurve, *, sign: int, inside: BoolArray, smooth: FloatArray) -> list[Run]:
     """Part a peak from the plateau that it stands on, where there is one."""
     inside = inside & np.isfinite(smooth)
     size = np.where(inside, sign * smooth, 0.0)

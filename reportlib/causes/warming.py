@@ -196,7 +196,7 @@ def heat_magnet(evidence: Evidence) -> list[Case]:
     losses = [
         one
         for one in evidence.long
-        if one.sign < 0 and BASS_HZ < one.high_hz and one.low_hz < MAGNET_HZ and one.octaves > 0.8
+        if one.sign < 0 and one.high_hz > BASS_HZ and one.low_hz < MAGNET_HZ and one.octaves > 0.8
     ]
     for one in losses:
         gains = [
@@ -224,12 +224,15 @@ def heat_magnet(evidence: Evidence) -> list[Case]:
             seen.fits("level", "It is of the size that a warm magnet takes.")
         found.append(case_of(one, **seen.all))
         found += [case_of(other, **seen.all) for other in gains[:1]]
-    return found or [
-        case
-        for one in evidence.long
-        if one.sign > 0 and one.worst_hz < BASS_HZ and one.high_hz < 2.0 * BASS_HZ
-        for case in _from_the_gain(evidence, one)
-    ][:1]
+    return (
+        found
+        or [
+            case
+            for one in evidence.long
+            if one.sign > 0 and one.worst_hz < BASS_HZ and one.high_hz < 2.0 * BASS_HZ
+            for case in _from_the_gain(evidence, one)
+        ][:1]
+    )
 
 
 def _mids_lost(evidence: Evidence, one: Stretch) -> float | None:
@@ -263,9 +266,7 @@ def _from_the_gain(evidence: Evidence, one: Stretch) -> list[Case]:
 
 def _late(evidence: Evidence, one: Stretch) -> float | None:
     """Share of a stretch's growth that came after the first minutes, by stages or by the stress."""
-    shares = [
-        group.late_share for group in _groups(evidence, one) if group.late_share is not None
-    ]
+    shares = [group.late_share for group in _groups(evidence, one) if group.late_share is not None]
     return shares[0] if shares else one.late_share
 
 
@@ -317,7 +318,9 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
         if one.sign < 0 or one.worst_hz > BASS_HZ or one.high_hz > 2.0 * BASS_HZ:
             continue
         seen = Seen()
-        seen.fits("frequency", f"After the stress there is more output {where(one)}, in the bass alone.")
+        seen.fits(
+            "frequency", f"After the stress there is more output {where(one)}, in the bass alone."
+        )
         seen.fits("time", "The sweep before the stress did not have it.")
         lost = _mids_lost(evidence, one)
         if lost is not None and lost < MIDS_KEPT:

@@ -1,6 +1,5 @@
 """The drift of a recording of a multitone, by how far its tones advance from period to period."""
 
-import math
 from collections.abc import Iterable, Iterator
 
 import numpy as np
@@ -8,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from reportlib.clock.drift import MOST_PPM, Drift
+from reportlib.clock.turning import turn_by_clock
 from reportlib.model import FloatArray
 
 ComplexArray = NDArray[np.complex128]
@@ -139,38 +139,11 @@ def _refined(tones: ComplexArray, *, bins: NDArray[np.intp], drift: float) -> Dr
     slope = time @ relative / np.sum(time**2)
     left = relative.imag - relative.imag.mean(axis=0) - np.outer(time, slope.imag)
     noise = np.sum(left**2, axis=0) / max(count - 2, 1) / np.sum(time**2)
-    turn, variance, weight = _weighted(slope.imag, bins=bins, variance=noise)
-    # Heat turns the tones' phases too, in step with their levels: what taking out all that keeps
-    # step with the levels would change is not known.
-    root = np.sqrt(weight)
-    columns = np.column_stack((bins, slope.real)) * root[:, np.newaxis]
-    instead = float(np.linalg.lstsq(columns, slope.imag * root, rcond=None)[0][0])
+    turn, u = turn_by_clock(
+        slope.imag, place=bins.astype(np.float64), variance=noise, gain=slope.real
+    )
     total = turn / (2.0 * np.pi) - drift / (1.0 + drift)
     ppm = -1e6 * total / (1.0 + total)
     if abs(ppm) > MOST_PPM:
         return None
-    return Drift(
-        ppm=ppm, u_ppm=1e6 * math.hypot(math.sqrt(variance), turn - instead) / (2.0 * np.pi)
-    )
-
-
-def _weighted(
-    slope: FloatArray, *, bins: NDArray[np.intp], variance: FloatArray
-) -> tuple[float, float, FloatArray]:
-    """Slope in proportion to the bin's number, its variance, and the tones' weights.
-
-    Beyond noise the tones may turn by themselves (heat), by as much at low as at high ones: that
-    spread is found from what they are left apart by, and tones of one 1/3 octave count as one.
-    """
-    spread = 0.0
-    for _ in range(20):
-        weight = 1.0 / (variance + spread)
-        across = np.sum(weight * bins**2)
-        mean = float(np.sum(weight * bins * slope) / across)
-        left = slope - mean * bins
-        # a strong outlier (a disturbed tone) must not set the spread of all
-        apart = 1.4826 * float(np.median(np.abs(left)))
-        spread = max(0.0, apart**2 - float(np.median(variance)))
-    groups = np.floor(3.0 * np.log2(bins)).astype(np.intp)
-    sums = np.array([np.sum((weight * bins * left)[groups == one]) for one in np.unique(groups)])
-    return mean, float(max(1.0 / across, np.sum(sums**2) / across**2)), weight
+    return Drift(ppm=ppm, u_ppm=1e6 * u / (2.0 * np.pi))

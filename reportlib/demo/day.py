@@ -32,6 +32,8 @@ SILENCE_S = 6.0
 BETWEEN_TAKES_S, BETWEEN_LEVELS_S = 90.0, 60.0
 BEFORE_STRESS_S, BEFORE_BASELINE_AGAIN_S = 600.0, 1200.0
 PAUSE_S, REST_S = 2.0, 8.0
+STRESS_BITS = 14
+"""Of the stress recordings, with dither: minutes of sound are most of a folder's size."""
 TAKES = "abcdefghijklmnopqrstuvwxyz"
 
 
@@ -159,7 +161,7 @@ class DemoDay:
                 self._multitone,
                 drive_db=drive_db,
                 periods=round(stress_s * self._periods_a_second()),
-                chain=self._chain(),
+                chain=replace(self._chain(), converter_bits=STRESS_BITS, dither=True),
                 seed=self._next_seed(),
                 temperatures=self._temperatures,
                 lead_in_s=LEAD_IN_S,

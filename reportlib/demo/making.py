@@ -7,7 +7,7 @@ same bytes.
 """
 
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +27,7 @@ from reportlib.demo.session_text import session_text
 from reportlib.demo.speakers import SPEAKERS, DemoSpeaker
 from reportlib.errors import ReportError
 from reportlib.model import FloatArray
-from reportlib.simulate import Recording, multitone_signal, sweep_signal
+from reportlib.simulate import Chain, Recording, multitone_signal, sweep_signal
 
 SAMPLE_RATE_HZ = 48000
 STIMULUS_PEAK = 0.5
@@ -46,7 +46,7 @@ def make_demo(
     seed: int = 1,
     stages_s: Sequence[float] = (30.0, 90.0),
     takes: int = 2,
-    record_stress: bool = True,
+    record_stress: bool | Collection[float] = True,
     progress: Progress | None = None,
 ) -> Path:
     """Write a complete session folder of one of the demo's loudspeakers.
@@ -60,7 +60,8 @@ def make_demo(
     seed : of noise and takes
     stages_s : how long each stage of stress lasts, whole seconds
     takes : captures of each level, 1 to 26
-    record_stress : whether the stress itself is recorded (most of the folder's size)
+    record_stress : whether the stress itself is recorded (most of the folder's size), or at which
+        levels
     progress : called after each capture
 
     Returns
@@ -70,9 +71,11 @@ def make_demo(
     Raises
     ------
     ReportError
-        No such loudspeaker; impossible stages or takes; the folder is in use.
+        No such loudspeaker; impossible stages, takes or levels; the folder is in use.
     """
-    _refuse(folder, speaker=speaker, stages_s=stages_s, takes=takes)
+    if isinstance(record_stress, bool):
+        record_stress = LONG_TERM_LEVELS_DB if record_stress else ()
+    _refuse(folder, speaker=speaker, stages_s=stages_s, takes=takes, recorded_db=record_stress)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as beside:
@@ -83,7 +86,7 @@ def make_demo(
                 seed=seed,
                 stages_s=stages_s,
                 takes=takes,
-                record_stress=record_stress,
+                recorded_db=record_stress,
                 progress=progress,
             )
             if folder.exists():
@@ -97,7 +100,14 @@ def make_demo(
     return folder
 
 
-def _refuse(folder: Path, *, speaker: str, stages_s: Sequence[float], takes: int) -> None:
+def _refuse(
+    folder: Path,
+    *,
+    speaker: str,
+    stages_s: Sequence[float],
+    takes: int,
+    recorded_db: Collection[float],
+) -> None:
     if speaker not in SPEAKERS:
         raise ReportError(
             f"there is no demo loudspeaker {speaker!r}. Choose one of: {', '.join(SPEAKERS)}."
@@ -109,6 +119,13 @@ def _refuse(folder: Path, *, speaker: str, stages_s: Sequence[float], takes: int
         )
     if not 1 <= takes <= len(TAKES):
         raise ReportError(f"{takes} takes of each level: give a number from 1 to {len(TAKES)}.")
+    for level_db in recorded_db:
+        if level_db not in LONG_TERM_LEVELS_DB:
+            levels = " and ".join(f"{level:g}" for level in LONG_TERM_LEVELS_DB)
+            raise ReportError(
+                f"stress recorded at {level_db:g} dB: the demo's long-term levels are {levels} dB. "
+                "Give one of them."
+            )
     if folder.exists() and not folder.is_dir():
         raise ReportError(f"{folder}: is a file. Give the name of a new folder.")
     if folder.is_dir() and any(folder.iterdir()):
@@ -124,14 +141,14 @@ def _write_session(
     seed: int,
     stages_s: Sequence[float],
     takes: int,
-    record_stress: bool,
+    recorded_db: Collection[float],
     progress: Progress | None,
 ) -> None:
     about = SPEAKERS[speaker]
     multitone = multitone_signal(sample_rate_hz=SAMPLE_RATE_HZ, seed=[seed, 0])
     sweeps = takes * (len(LEVELS_DB) + 1)
-    long_sweeps = len(LONG_TERM_LEVELS_DB) * (takes + len(stages_s) * (1 + record_stress))
-    captures_in_all = 1 + sweeps + long_sweeps
+    long_sweeps = len(LONG_TERM_LEVELS_DB) * (takes + len(stages_s))
+    captures_in_all = 1 + sweeps + long_sweeps + len(set(recorded_db)) * len(stages_s)
     written: list[str] = []
 
     def keep(name: str, recording: Recording) -> str:
@@ -146,7 +163,9 @@ def _write_session(
     noise = day.silence()
     short_term = day.short_term(takes=takes)
     long_term = tuple(
-        day.long_term(level_db, stages_s=stages_s, takes=takes, record_stress=record_stress)
+        day.long_term(
+            level_db, stages_s=stages_s, takes=takes, record_stress=level_db in recorded_db
+        )
         for level_db in LONG_TERM_LEVELS_DB
     )
     again = day.baseline_again(takes=takes)
@@ -163,8 +182,12 @@ def _write_session(
         notes=f"{about.about} Simulated for the demo: no such loudspeaker exists.",
         speaker=_speaker(about),
         rig=_rig(about),
-        channels=Channels(microphone=1, reference=2),
-        calibration=Calibration(full_scale_db=about.chain.full_scale_db),
+        channels=_channels(about.chain),
+        calibration=Calibration(
+            full_scale_db=about.chain.full_scale_db,
+            voltage_full_scale_v=about.chain.voltage_full_scale_v,
+            current_full_scale_a=about.chain.current_full_scale_a,
+        ),
         sweep=SWEEP,
         multitone=MultitoneFacts(
             stimulus=MULTITONE, crest_factor_db=round(multitone.crest_factor_db, 1)
@@ -209,19 +232,40 @@ def _rig(about: DemoSpeaker) -> Rig:
     )
 
 
+def _channels(chain: Chain) -> Channels:
+    """Return which channel is what; the two electrical ones are in the stress recordings alone."""
+    if chain.current_full_scale_a is None:
+        return Channels(microphone=1, reference=2)
+    return Channels(microphone=1, reference=2, voltage=3, current=4)
+
+
 def _write_recording(path: Path, recording: Recording) -> None:
-    channels = [recording.microphone]
-    if recording.reference is not None:
-        channels.append(recording.reference)
-    _write_audio(path, np.stack(channels, axis=1), sample_rate_hz=recording.sample_rate_hz)
+    channels = [
+        channel
+        for channel in (
+            recording.microphone,
+            recording.reference,
+            recording.voltage,
+            recording.current,
+        )
+        if channel is not None
+    ]
+    _write_audio(
+        path,
+        np.stack(channels, axis=1),
+        sample_rate_hz=recording.sample_rate_hz,
+        bits=16 if recording.bits is not None and recording.bits <= 16 else 24,
+    )
 
 
-def _write_audio(path: Path, samples: FloatArray, *, sample_rate_hz: int) -> None:
-    """Write 24-bit FLAC; whole numbers, for soundfile would scale a float by 2^23 − 1."""
+def _write_audio(path: Path, samples: FloatArray, *, sample_rate_hz: int, bits: int = 24) -> None:
+    """Write FLAC; whole numbers, for soundfile would scale a float by 2^(bits − 1) − 1."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    largest = 2**23 - 1
-    whole = np.clip(np.round(samples * 2.0**23), -largest - 1, largest).astype(np.int32)
-    soundfile.write(path, whole << 8, sample_rate_hz, format="FLAC", subtype="PCM_24")
+    steps = 2 ** (bits - 1)
+    whole = np.clip(np.round(samples * steps), -steps, steps - 1).astype(np.int32)
+    soundfile.write(
+        path, whole << (32 - bits), sample_rate_hz, format="FLAC", subtype=f"PCM_{bits}"
+    )
 
 
 def _write_microphone(path: Path, *, about: DemoSpeaker) -> None:

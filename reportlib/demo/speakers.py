@@ -83,7 +83,7 @@ def _marram_12() -> DemoSpeaker:
         cone_area_m2=0.0085,
         highpass_hz=450.0,
         lowpass_hz=3200.0,
-        heat=Heat(coil_k_per_w=9.0, coil_j_per_k=2.6, magnet_k_per_w=2.0, magnet_j_per_k=420.0),
+        heat=Heat(coil_k_per_w=7.6, coil_j_per_k=2.5, magnet_k_per_w=2.0, magnet_j_per_k=420.0),
     )
     tweeter = DriveUnit(
         name="tweeter",
@@ -95,7 +95,7 @@ def _marram_12() -> DemoSpeaker:
         cone_area_m2=0.0007,
         pad_db=6.0,
         highpass_hz=3200.0,
-        heat=Heat(coil_k_per_w=14.0, coil_j_per_k=0.9, magnet_k_per_w=4.0, magnet_j_per_k=160.0),
+        heat=Heat(coil_k_per_w=5.0, coil_j_per_k=0.9, magnet_k_per_w=4.0, magnet_j_per_k=160.0),
     )
     return DemoSpeaker(
         name="Marram 12",
@@ -127,7 +127,7 @@ def _marram_12() -> DemoSpeaker:
             microphone_shelf_db=1.2,
             reference_full_scale_v=60.0,
             reference_noise_db=-104.0,
-            converter_bits=20,
+            converter_bits=18,
         ),
         space="half space",
         reference_at="terminals",
@@ -161,7 +161,9 @@ def _trivet_6() -> DemoSpeaker:
             loss_coefficient=3.0,
             onset_m_s=20.0,
         ),
-        heat=Heat(coil_k_per_w=10.5, coil_j_per_k=4.2, magnet_k_per_w=2.0, magnet_j_per_k=520.0),
+        heat=Heat(
+            coil_k_per_w=4.4, coil_j_per_k=1.9, magnet_k_per_w=7.0, magnet_j_per_k=90.0, room_c=18.0
+        ),
     )
     tweeter = DriveUnit(
         name="tweeter",
@@ -173,7 +175,13 @@ def _trivet_6() -> DemoSpeaker:
         cone_area_m2=0.0007,
         pad_db=5.0,
         highpass_hz=2400.0,
-        heat=Heat(coil_k_per_w=14.0, coil_j_per_k=0.8, magnet_k_per_w=5.0, magnet_j_per_k=140.0),
+        heat=Heat(
+            coil_k_per_w=6.0,
+            coil_j_per_k=0.8,
+            magnet_k_per_w=5.0,
+            magnet_j_per_k=140.0,
+            room_c=18.0,
+        ),
     )
     return DemoSpeaker(
         name="Trivet 6",
@@ -204,14 +212,21 @@ def _trivet_6() -> DemoSpeaker:
             jitter_db=0.015,
             reference_full_scale_v=60.0,
             reference_noise_db=-104.0,
-            converter_bits=20,
+            voltage_full_scale_v=60.0,
+            current_full_scale_a=20.0,
+            electrical_noise_db=-96.0,
+            converter_bits=18,
         ),
         space="room",
         reference_at="terminals",
         date="2026-05-06",
         temperature_c=18.0,
         humidity_percent=66.0,
-        equipment=("measuring microphone, class 1, on a stand", "amplifier, 2 x 200 W"),
+        equipment=(
+            "measuring microphone, class 1, on a stand",
+            "amplifier, 2 x 200 W",
+            "voltage divider and current probe at the terminals",
+        ),
         crossovers_hz=(2400.0,),
         rated_impedance_ohm=4.0,
         sensitivity_db=85.0,
@@ -229,7 +244,7 @@ def _samphire_3() -> DemoSpeaker:
         mechanical_q=3.5,
         cone_area_m2=0.0056,
         lowpass_hz=2800.0,
-        heat=Heat(coil_k_per_w=4.0, coil_j_per_k=2.4, magnet_k_per_w=3.0, magnet_j_per_k=260.0),
+        heat=Heat(coil_k_per_w=1.5, coil_j_per_k=4.6, magnet_k_per_w=2.0, magnet_j_per_k=400.0),
     )
     tweeter = DriveUnit(
         name="tweeter",
@@ -241,7 +256,7 @@ def _samphire_3() -> DemoSpeaker:
         cone_area_m2=0.0006,
         pad_db=4.0,
         highpass_hz=2800.0,
-        heat=Heat(coil_k_per_w=15.0, coil_j_per_k=0.6, magnet_k_per_w=6.0, magnet_j_per_k=90.0),
+        heat=Heat(coil_k_per_w=6.0, coil_j_per_k=0.7, magnet_k_per_w=6.0, magnet_j_per_k=120.0),
     )
     return DemoSpeaker(
         name="Samphire 3",
@@ -263,7 +278,7 @@ def _samphire_3() -> DemoSpeaker:
                     frequency_hz=420.0, q=9.0, full_gain_db=2.8, half_level_db=85.0, steepness=2.5
                 ),
             ),
-            limiter=Limiter(threshold_db=96.2, ratio=6.0, knee_db=5.0),
+            limiter=Limiter(threshold_db=96.2, ratio=6.0, knee_db=5.0, multitone_db=9.0),
             harmonics=(
                 Harmonic(order=2, level_db=-36.0, at_drive_db=27.0, rising_below_hz=200.0),
                 Harmonic(order=3, level_db=-34.0, at_drive_db=27.0, rising_below_hz=200.0),
@@ -277,7 +292,7 @@ def _samphire_3() -> DemoSpeaker:
             jitter_db=0.015,
             reference_full_scale_v=8.0,
             reference_noise_db=-106.0,
-            converter_bits=20,
+            converter_bits=18,
         ),
         space="free field",
         reference_at="loop-back",

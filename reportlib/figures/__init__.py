@@ -4,15 +4,28 @@ pictures             the public functions
 style, sheet, frame  colours and sizes; a canvas; axes and their words
 scales, placing      where axes end; where labels stand
 panel, panel_layout  one panel of change over frequency
-*_panels, ladder_rows, turned_up_panel   what each figure draws
+stress_parts         what the figures of the stress share
+*_panels, *_panel, ladder_rows   what each figure draws
 """
 
 from reportlib.figures.pictures import (
     asked_and_given,
+    coil,
     distortion,
     left_playing,
     level_ladder,
+    minute_by_minute,
+    stress_map,
     turned_up,
 )
 
-__all__ = ["asked_and_given", "distortion", "left_playing", "level_ladder", "turned_up"]
+__all__ = [
+    "asked_and_given",
+    "coil",
+    "distortion",
+    "left_playing",
+    "level_ladder",
+    "minute_by_minute",
+    "stress_map",
+    "turned_up",
+]

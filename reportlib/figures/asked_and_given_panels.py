@@ -1,16 +1,23 @@
-"""Asked and given: by band, how far the output rose against how far it was asked to."""
+"""Asked and given: by band, how far the output rose against how far it was asked to.
+
+A ring marks where a band is first 1 dB and 3 dB behind, the stroke along the parallel through it
+is the bracket. They are named in the corner above the diagonal, which only gains reach.
+"""
 
 from collections.abc import Sequence
 
 import numpy as np
 
+from reportlib.facts import FactTable, collect
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
 from reportlib.figures.placing import spread
 from reportlib.figures.scales import rise_scale
 from reportlib.figures.sheet import MARGIN_PX, Sheet
+from reportlib.judged import Limit
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
+from reportlib.readings.behind import limit_label, marked_limits
 from reportlib.readings.ladder import Rung, rungs
 from reportlib.readings.untold import why_band
 from reportlib.wording import db_number, sentence
@@ -23,6 +30,7 @@ _FRAME_PX = 260.0
 _UNDER_PX = 52.0
 _LABEL_GAP_PX = 15.0
 _SHORTFALLS_DB = (0.0, 1.0, 3.0)
+_LIMIT_ROW_PX = 16.0
 
 
 def draw(analysis: Analysis) -> Sheet | None:
@@ -42,6 +50,7 @@ def draw(analysis: Analysis) -> Sheet | None:
     room = sheet.width_px - _LEFT_PX - _PARALLELS_PX
     each = (room + _BETWEEN_PX) / len(BANDS)
     top = _HEADING_PX + 40.0
+    facts = collect(analysis)
     for index, band in enumerate(BANDS):
         frame = Frame(
             left=_LEFT_PX + index * each,
@@ -70,6 +79,13 @@ def draw(analysis: Analysis) -> Sheet | None:
         else:
             _draw_promise(sheet, frame=frame, from_db=0.0)
             _draw_given(sheet, band_rungs, frame=frame)
+            _mark_limits(
+                sheet,
+                marked_limits(analysis, band=band.name),
+                frame=frame,
+                from_db=analysis.baseline.level_asked_db,
+                facts=facts,
+            )
     _name_parallels(sheet, frame)
     below = f"asked for, dB above {analysis.baseline.level_asked_db:g} dB"
     sheet.text(_LEFT_PX, top + _FRAME_PX + 40.0, text=below, size=style.SMALL_PX, color=style.MUTED)
@@ -125,6 +141,45 @@ def _draw_given(sheet: Sheet, band_rungs: Sequence[Rung], *, frame: Frame) -> No
     sheet.line(xs, ys, color=style.SEA, linewidth=2.0, marker="o", markersize=5.0)
     whiskers = [((x, frame.y(given - u95)), (x, frame.y(given + u95))) for x, given, u95 in told]
     sheet.strokes(whiskers, color=style.INK, linewidth=1.0)
+
+
+def _mark_limits(
+    sheet: Sheet, limits: Sequence[Limit], *, frame: Frame, from_db: float, facts: FactTable
+) -> None:
+    """Mark where the band is behind, on the parallel that lies so far below the promise."""
+    for row, limit in enumerate(limits):
+        short_db = limit.threshold_db
+        low, high = (
+            frame.x_range[1] if level is None else level - from_db
+            for level in (limit.low_db or from_db, limit.high_db)
+        )
+        sheet.line(
+            (frame.x(low), frame.x(high)),
+            (frame.y(low - short_db), frame.y(high - short_db)),
+            color=style.INK,
+            linewidth=4.0,
+            alpha=0.45,
+            solid_capstyle="butt",
+            zorder=3.0,
+        )
+        if limit.level_db is not None:
+            at = limit.level_db - from_db
+            sheet.line(
+                (frame.x(at),),
+                (frame.y(at - short_db),),
+                marker="o",
+                markersize=8.0,
+                markerfacecolor="none",
+                markeredgecolor=style.INK,
+                markeredgewidth=1.6,
+                zorder=4.0,
+            )
+        sheet.text(
+            frame.left + 2.0,
+            frame.top + _LIMIT_ROW_PX * (row + 0.9),
+            text=f"{short_db:g} dB: {limit_label(limit, facts=facts)}",
+            size=style.SMALL_PX,
+        )
 
 
 def _name_parallels(sheet: Sheet, frame: Frame) -> None:

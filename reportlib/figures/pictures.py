@@ -7,15 +7,18 @@ picture is drawn by its own module, worded by ``captions`` and saved under its o
 from collections.abc import Callable
 
 from reportlib.figures import asked_and_given_panels as figure_asked_and_given
+from reportlib.figures import coil_panels as figure_coil
 from reportlib.figures import distortion_panels as figure_distortion
 from reportlib.figures import ladder_rows as figure_ladder
 from reportlib.figures import left_playing_panels as figure_left_playing
+from reportlib.figures import minute_panels as figure_minutes
+from reportlib.figures import stress_map_panel as figure_stress_map
 from reportlib.figures import style
 from reportlib.figures import turned_up_panel as figure_turned_up
 from reportlib.figures.sheet import Sheet
 from reportlib.model import Analysis
 from reportlib.shown import Picture
-from reportlib.words import captions
+from reportlib.words import captions, stress_captions
 
 _Words = Callable[[Analysis], str]
 
@@ -50,6 +53,39 @@ def left_playing(analysis: Analysis) -> Picture | None:
         name="left-playing",
         caption=captions.caption_left_playing,
         alt=captions.alt_left_playing,
+    )
+
+
+def minute_by_minute(analysis: Analysis) -> Picture | None:
+    """Draw what each band loses while the stress plays, with the fitted curves and the sweeps."""
+    return _picture(
+        analysis,
+        draw=figure_minutes.draw,
+        name="minute-by-minute",
+        caption=stress_captions.caption_minute_by_minute,
+        alt=stress_captions.alt_minute_by_minute,
+    )
+
+
+def stress_map(analysis: Analysis) -> Picture | None:
+    """Draw every tone against every period of the loudest level as a map."""
+    return _picture(
+        analysis,
+        draw=figure_stress_map.draw,
+        name="stress-map",
+        caption=stress_captions.caption_stress_map,
+        alt=stress_captions.alt_stress_map,
+    )
+
+
+def coil(analysis: Analysis) -> Picture | None:
+    """Draw the coil's temperature, and the change that it predicts against the one heard."""
+    return _picture(
+        analysis,
+        draw=figure_coil.draw,
+        name="coil",
+        caption=stress_captions.caption_coil,
+        alt=stress_captions.alt_coil,
     )
 
 

@@ -22,6 +22,7 @@ _SHALLOWEST_GAIN_SHARE = 0.2
 _TICK_STEPS_DB = (0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
 _MOST_TICK_STEPS = 6
 _SECONDS_STEPS = (5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0)
+_SECONDS_UNTIL = 180.0
 _JOINED = G ** (1.0 / 3.0)
 
 
@@ -110,6 +111,42 @@ def seconds_ticks(longest_s: float, *, most: int) -> tuple[float, ...]:
     """
     step = next((s for s in _SECONDS_STEPS if longest_s / s <= most), longest_s)
     return tuple(float(tick) for tick in np.arange(int(longest_s / step) + 1) * step)
+
+
+def warming_scale(values_k: Iterable[float]) -> Scale:
+    """Choose a scale that holds every change of temperature, from 0 K or below, 20 K high at least.
+
+    >>> warming_scale([-1.0, 88.0]).ticks_db
+    (0.0, 20.0, 40.0, 60.0, 80.0)
+    """
+    values = [value for value in values_k if np.isfinite(value)]
+    high, low = 1.05 * max([*values, 20.0]), min([*values, 0.0])
+    step = _first_over((high - low) / 5.0, (5.0, 10.0, 20.0, 50.0, 100.0, 200.0))
+    ticks = np.arange(int(low / step), int(high / step) + 1) * step
+    return Scale(low_db=low, high_db=high, ticks_db=tuple(float(tick) for tick in ticks))
+
+
+@dataclass(frozen=True, kw_only=True)
+class TimeTick:
+    """A round time and how it is written."""
+
+    at_s: float
+    text: str
+
+
+def time_ticks(longest_s: float, *, most: int) -> tuple[TimeTick, ...]:
+    """Return round times from 0 as they are written: in minutes above 3, the last with its unit.
+
+    >>> [tick.text for tick in time_ticks(130.0, most=3)]
+    ['0', '60', '120 s']
+    >>> [tick.text for tick in time_ticks(610.0, most=3)]
+    ['0', '5', '10 min']
+    """
+    minutes = longest_s > _SECONDS_UNTIL
+    times = seconds_ticks(longest_s, most=most)
+    texts = [f"{time / 60.0:g}" if minutes else f"{time:g}" for time in times]
+    texts[-1] += " min" if minutes else " s"
+    return tuple(TimeTick(at_s=t, text=text) for t, text in zip(times, texts, strict=True))
 
 
 def _first_over(wanted: float, steps: Sequence[float]) -> float:

@@ -22,6 +22,8 @@ UNTOLD = "#8b979e"
 UNTOLD_ALPHA = 0.34
 SEA = "#1f5d86"
 WATER = "#dfeaf1"
+NO_CHANGE = "#f3f6f8"
+"""The pale zero of a map that goes both ways."""
 
 TITLE_PX = 18.0
 TEXT_PX = 14.0
@@ -32,6 +34,9 @@ FONT_STACK = "'DejaVu Sans', 'Arial', 'Helvetica', sans-serif"
 """What the SVG asks for. Everything is measured in the first, which is the widest of them."""
 
 _HUE_DEG = 248.0
+_GAIN_HUE_DEG = 70.0
+"""Sand, for maps where something rose; in grey print stripes tell it from the sea."""
+_SHADE_LIGHT = 86.0
 _LIGHT, _DARK = 60.0, 14.0
 """CIE L* of the ramp's ends: the light one has 3:1 against white (WCAG 2.2, 1.4.11)."""
 
@@ -54,11 +59,12 @@ def drawing() -> Iterator[None]:
         yield
 
 
-def lightness_colour(lightness: float) -> str:
+def lightness_colour(lightness: float, *, hue_deg: float = _HUE_DEG) -> str:
     """Return the house hue at a CIE L* (CIE 15:2004, 8.2.1; IEC 61966-2-1, D65) as #rrggbb."""
-    chroma = 6.5 + 0.5 * lightness
-    a = chroma * math.cos(math.radians(_HUE_DEG))
-    b = chroma * math.sin(math.radians(_HUE_DEG))
+    # Full chroma up to the ramp's lightest colour, fading towards white above it.
+    chroma = (6.5 + 0.5 * lightness) * min(1.0, (100.0 - lightness) / (100.0 - _LIGHT))
+    a = chroma * math.cos(math.radians(hue_deg))
+    b = chroma * math.sin(math.radians(hue_deg))
     y = (lightness + 16.0) / 116.0
     x_n, y_n, z_n = (_uncompressed(t) for t in (y + a / 500.0, y, y - b / 200.0))
     xyz = (0.95047 * x_n, y_n, 1.08883 * z_n)
@@ -86,6 +92,15 @@ def ramp(count: int) -> tuple[str, ...]:
         return (lightness_colour(_DARK + 12.0),)
     step = (_LIGHT - _DARK) / max(count - 1, 1)
     return tuple(lightness_colour(_LIGHT - index * step) for index in range(count))
+
+
+def shades(count: int, *, gain: bool = False) -> tuple[str, ...]:
+    """Return colours for areas, from just off white, the last the darkest; sand for a gain."""
+    step = (_SHADE_LIGHT - _DARK - 6.0) / max(count - 1, 1)
+    hue_deg = _GAIN_HUE_DEG if gain else _HUE_DEG
+    return tuple(
+        lightness_colour(_SHADE_LIGHT - index * step, hue_deg=hue_deg) for index in range(count)
+    )
 
 
 def weights(count: int) -> tuple[float, ...]:

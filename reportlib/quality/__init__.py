@@ -10,6 +10,7 @@ Small pure functions from what was measured to notes, in the order of a day:
     chain         overload and automatic gain
     clocks        clock drift
     over_the_day  moved, warmer, drifted
+    stress        one stress recording
     setup         gate, reference, levels, steps
     refusals      captures left out, and the day that remains
     gate          all of them, in the order of the analysis
@@ -29,6 +30,7 @@ from reportlib.quality.recordings import (
 )
 from reportlib.quality.refusals import refused, without
 from reportlib.quality.setup import level_notes, session_wide_notes, step_notes
+from reportlib.quality.stress import stress_notes, stress_refused
 from reportlib.quality.takes import take_notes
 from reportlib.quality.telling import (
     check_document,
@@ -66,6 +68,8 @@ __all__ = [
     "refused",
     "session_wide_notes",
     "step_notes",
+    "stress_notes",
+    "stress_refused",
     "take_notes",
     "trace_from_text",
     "trace_text",

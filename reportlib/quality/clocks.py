@@ -1,27 +1,23 @@
 """The clocks of player and recorder, where no reference was recorded."""
 
-from collections.abc import Mapping
-
 import numpy as np
 
-from reportlib.clock import Drift
+from reportlib.clock import Clocks
 from reportlib.facts import number
 from reportlib.model import QualityNote
 from reportlib.quality.kinds import found
 
 
-def clock_notes(
-    common: Drift | None, *, stress: str, differing: Mapping[str, Drift], taken_off: bool
-) -> list[QualityNote]:
+def clock_notes(clocks: Clocks, *, heard: str, twice: bool) -> list[QualityNote]:
     """Notes on the clocks of player and recorder, where no reference was recorded.
 
     Parameters
     ----------
-    common : drift of the stress recording, None where it can't be told
-    stress : path of that recording
-    differing : by capture, drift against the baseline that was taken off
-    taken_off : whether the common drift was taken off every sweep
+    clocks : what they did
+    heard : path of the recording that told their common drift
+    twice : whether it told it by holding the sweep twice, and not the multitone
     """
+    common = clocks.common
     if common is None:
         notes = [
             found(
@@ -34,16 +30,21 @@ def clock_notes(
         ]
     else:
         digits = int(np.clip(-np.floor(np.log10(max(2.0 * common.u_ppm, 1e-9))), 0, 2))
-        done = "taken off every sweep" if taken_off else "left in the sweeps, where it cancels"
+        by = "the multitone"
+        if twice:
+            by = "the sweep that it holds twice, of which the first is measured"
+        done = "left in the sweeps, where it cancels"
+        if clocks.taken_off:
+            done = "taken off every sweep"
         notes = [
             found(
                 "clock-drift",
                 "note",
-                capture=stress,
+                capture=heard,
                 message="The recorder’s clock ran "
                 f"{number(common.ppm, digits)} ± "
                 f"{number(max(2.0 * common.u_ppm, 10.0**-digits), digits)} ppm fast against the "
-                f"player’s, by the multitone (negative: slow); it was {done}.",
+                f"player’s, by {by} (negative: slow); it was {done}.",
             )
         ]
     notes += [
@@ -55,6 +56,6 @@ def clock_notes(
             f"{number(max(2.0 * drift.u_ppm, 1.0), 0)} ppm otherwise than during the "
             "baseline; this capture was resampled by as much.",
         )
-        for path, drift in differing.items()
+        for path, drift in clocks.differing.items()
     ]
     return notes

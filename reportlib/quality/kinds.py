@@ -70,6 +70,24 @@ KINDS: tuple[Kind, ...] = (
         "Record on for at least half a second after the sweep.",
     ),
     _kind(
+        "no-multitone",
+        "r",
+        "The multitone of [multitone] is not in the stress recording, or the file holds none.",
+        "Check the files: one whole period of the multitone, and a recording of it played.",
+    ),
+    _kind(
+        "stress-cut",
+        "wr",
+        "The stress recording starts late, ends early, or the multitone pauses in it.",
+        "Record from half a second before the multitone until half a second after it.",
+    ),
+    _kind(
+        "stress-length",
+        "w",
+        "The multitone played longer or shorter than stress_s says.",
+        "Correct stress_s.",
+    ),
+    _kind(
         "clipped",
         "w",
         "Samples stand at full scale: the recorder clipped.",

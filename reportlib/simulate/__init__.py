@@ -7,6 +7,7 @@ a recording without noise: the ratio of two drives is the change that the analys
     parts         the loudspeaker's parts, as parameters
     unit          one drive unit: filters, box, the coil's movement
     loudspeaker   the whole loudspeaker, as formulas of frequency
+    electrical    what it takes from its amplifier
     heat          coils and magnets through the day
     changed       what a day may change in a loudspeaker: suspension, magnet, fuse
     signals       sweeps and multitones
@@ -18,6 +19,7 @@ Recordings are made by multiplying spectra, padded so that nothing wraps round.
 """
 
 from reportlib.simulate.changed import softened, tripped, weakened
+from reportlib.simulate.electrical import terminal_admittance
 from reportlib.simulate.heat import Heating, Temperatures, cold, cooled, heated
 from reportlib.simulate.loudspeaker import small_signal, transfer
 from reportlib.simulate.multitone import multitone_heating, multitone_sound, play_multitone
@@ -87,6 +89,7 @@ __all__ = [
     "sweep_sound",
     "sweep_time_s",
     "sweep_transfer",
+    "terminal_admittance",
     "transfer",
     "tripped",
     "weakened",

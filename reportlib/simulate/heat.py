@@ -93,7 +93,9 @@ def heated(
 
     def power_w(coil_k: FloatArray, step: int) -> FloatArray:
         hot = (resistance * (1.0 + rise_per_k * coil_k))[:, np.newaxis]
-        return np.asarray(np.sum(spent[:, step] * hot / np.abs(hot + series + motional[:, step]) ** 2, -1))
+        return np.asarray(
+            np.sum(spent[:, step] * hot / np.abs(hot + series + motional[:, step]) ** 2, -1)
+        )
 
     state = np.stack([temperatures.coil_k, temperatures.magnet_k], axis=1)
     states, powers = [state], []

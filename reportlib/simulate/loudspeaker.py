@@ -139,6 +139,8 @@ def limiter_gain(
 
     def turned_down(limiter: Limiter, heard: FloatArray) -> FloatArray:
         foreseen_db = 20.0 * np.log10(np.maximum(felt(heard, shares), 1e-12) / PASCAL_AT_0_DB)
+        if shares is not None:
+            foreseen_db = foreseen_db + limiter.multitone_db
         return np.asarray(10.0 ** (limiter.gain_db(foreseen_db) / 20.0))
 
     for band in loudspeaker.band_limiters:

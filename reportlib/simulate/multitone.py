@@ -3,12 +3,14 @@
 Part of the simulation (``reportlib.simulate``).
 """
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
 from reportlib.model import FloatArray
+from reportlib.simulate.electrical import terminal_admittance
 from reportlib.simulate.heat import Heating, Temperatures, cold, cooled, heated
 from reportlib.simulate.loudspeaker import drive_gain, path, radiated
 from reportlib.simulate.parts import Loudspeaker
@@ -71,6 +73,7 @@ def play_multitone(
         temperatures=temperatures,
         lead_in_s=lead_in_s,
         tail_s=tail_s,
+        with_current=chain.current_full_scale_a is not None,
     )
     return record(sound, chain=chain, seed=seed)
 
@@ -84,8 +87,9 @@ def multitone_sound(
     temperatures: Temperatures | None = None,
     lead_in_s: float = 0.5,
     tail_s: float = 0.6,
+    with_current: bool = False,
 ) -> Sound:
-    """Return the sound of whole periods of a multitone.
+    """Return the sound of whole periods of a multitone, and the current behind it where wanted.
 
     Each tone is in its steady state for the temperature of the moment, which is followed
     linearly through blocks of half a period; how the loudspeaker builds up at the start and
@@ -103,11 +107,47 @@ def multitone_sound(
         step_s=block / rate,
         temperatures=start,
     )
+    span = (lead_in, periods, tail)
+    tones = rfft(multitone.samples)[multitone.bins]
     way = path(loudspeaker, rfftfreq(size, 1.0 / rate))[multitone.bins]
-    steady = _Steady(
-        loudspeaker, multitone, drive_db, way * rfft(multitone.samples)[multitone.bins]
+    steady = _Steady(loudspeaker, multitone, drive_db, radiated, way * tones)
+    pressure = _played(steady, heating, span=span)
+    current = None
+    if with_current:
+        steady = _Steady(loudspeaker, multitone, drive_db, terminal_admittance, tones)
+        current = _played(steady, heating, span=span)
+    volt = loudspeaker.voltage(drive_db) * np.tile(multitone.samples, periods)
+    return Sound(
+        pressure=pressure,
+        volt=np.pad(volt, (lead_in, tail)),
+        current=current,
+        sample_rate_hz=rate,
+        drive_db=drive_db,
+        temperatures=cooled(loudspeaker, heating.end, pause_s=tail_s),
     )
-    pressure = np.zeros(lead_in + periods * size + tail)
+
+
+class _Steady(NamedTuple):
+    """A multitone playing on and on at one drive, and what answers its voltage."""
+
+    loudspeaker: Loudspeaker
+    multitone: Multitone
+    drive_db: float
+    answer: Callable[..., ComplexArray]
+    """`radiated` or `terminal_admittance`."""
+    tones: ComplexArray
+    """Spectrum of a period at the tones, behind the way to the microphone where it is sound."""
+
+
+def _played(steady: _Steady, heating: Heating, *, span: tuple[int, int, int]) -> FloatArray:
+    """Silence, so many periods while the coils warm, and what rings out, in Pa or A.
+
+    `span` is the samples before, the periods, and the samples after.
+    """
+    lead_in, periods, tail = span
+    size = steady.multitone.samples.size
+    block = size // BLOCKS_IN_A_PERIOD
+    total = np.zeros(lead_in + periods * size + tail)
     rising = np.arange(block) / block
     known_k = heating.coil_k[:, 0]
     here = _period(steady, known_k)
@@ -119,37 +159,20 @@ def multitone_sound(
         first = block * (index % BLOCKS_IN_A_PERIOD)
         part = slice(first, first + block)
         place = lead_in + index * block
-        pressure[place : place + block] = here[part] + (after[part] - here[part]) * rising
+        total[place : place + block] = here[part] + (after[part] - here[part]) * rising
         here = after
     end = lead_in + periods * size
-    pressure[lead_in : lead_in + size] -= _missing_past(steady, heating.coil_k[:, 0])
+    total[lead_in : lead_in + size] -= _missing_past(steady, heating.coil_k[:, 0])
     rest = min(tail, size)
-    pressure[end : end + rest] += _missing_past(steady, heating.coil_k[:, -1])[:rest]
-    volt = loudspeaker.voltage(drive_db) * np.tile(multitone.samples, periods)
-    return Sound(
-        pressure=pressure,
-        volt=np.pad(volt, (lead_in, tail)),
-        sample_rate_hz=rate,
-        drive_db=drive_db,
-        temperatures=cooled(loudspeaker, heating.end, pause_s=tail_s),
-    )
-
-
-class _Steady(NamedTuple):
-    """A multitone playing on and on at one drive."""
-
-    loudspeaker: Loudspeaker
-    multitone: Multitone
-    drive_db: float
-    heard: ComplexArray
-    """Spectrum of a period behind the way to the microphone, at the tones."""
+    total[end : end + rest] += _missing_past(steady, heating.coil_k[:, -1])[:rest]
+    return total
 
 
 def _period(steady: _Steady, coil_k: FloatArray) -> FloatArray:
-    """One period of the pressure at the microphone, at steady temperatures."""
+    """One period of the answer, at steady temperatures."""
     multitone = steady.multitone
     size = multitone.samples.size
-    response = radiated(
+    response = steady.answer(
         steady.loudspeaker,
         multitone.frequency_hz,
         drive_db=steady.drive_db,
@@ -157,7 +180,7 @@ def _period(steady: _Steady, coil_k: FloatArray) -> FloatArray:
         shares=multitone.shares,
     )
     spectrum = np.zeros(size // 2 + 1, dtype=np.complex128)
-    spectrum[multitone.bins] = steady.heard * response
+    spectrum[multitone.bins] = steady.tones * response
     volt = steady.loudspeaker.voltage(steady.drive_db)
     return np.asarray(volt * irfft(spectrum, size))
 
@@ -171,14 +194,15 @@ def _missing_past(steady: _Steady, coil_k: FloatArray) -> FloatArray:
     tones, size = multitone.bins.size, multitone.samples.size
     long = next_fast_len(3 * size, real=True)
     frequency = rfftfreq(long, 1.0 / multitone.sample_rate_hz)
-    response = radiated(
+    response = steady.answer(
         steady.loudspeaker,
         np.concatenate([multitone.frequency_hz, frequency]),
         drive_db=steady.drive_db,
         temperatures=coil_k,
         shares=np.concatenate([multitone.shares, np.zeros(frequency.size)]),
     )[tones:]
+    if steady.answer is radiated:
+        response *= path(steady.loudspeaker, frequency)
     volt = steady.loudspeaker.voltage(steady.drive_db)
-    response *= path(steady.loudspeaker, frequency)
     begun = rfft(np.tile(multitone.samples, 2), long) * response * volt
     return np.asarray(_period(steady, coil_k) - irfft(begun, long)[:size])

@@ -114,12 +114,14 @@ class Panel:
 @dataclass(frozen=True, kw_only=True)
 class Limiter:
     """A broadband limiter that knows the loudspeaker: its detector weighs the drive by the
-    loudspeaker's own small-signal response, so it foresees the level at 1 m.
+    loudspeaker's own small-signal response, so it foresees the level at 1 m. A multitone counts
+    for `multitone_db` more than a sine of the same rms, as it does where peaks are detected.
     """
 
     threshold_db: float
     ratio: float = float("inf")
     knee_db: float = 0.0
+    multitone_db: float = 0.0
 
     def gain_db(self, level_db: ArrayLike) -> FloatArray:
         """Return the gain (≤ 0 dB) at a foreseen level, with a quadratic knee."""

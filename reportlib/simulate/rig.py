@@ -78,7 +78,11 @@ class Chain:
     reference_sees_volume : False where the volume was turned behind the reference
     latency_s, drift_ppm : how much later everything stands in the recording, and how much too
         fast the recorder's clock runs against the player's
+    voltage_full_scale_v, current_full_scale_a : peaks at full scale of the two channels at the
+        terminals, which are recorded where a sound comes with its current
+    electrical_noise_db : rms noise of those two over full scale
     converter_bits : None for a recording that was never rounded
+    dither : whether noise of triangular density, two steps wide, is added before rounding
     """
 
     full_scale_db: float = 124.0
@@ -92,7 +96,11 @@ class Chain:
     reference_sees_volume: bool = True
     latency_s: float = 0.0
     drift_ppm: float = 0.0
+    voltage_full_scale_v: float | None = None
+    current_full_scale_a: float | None = None
+    electrical_noise_db: float | None = None
     converter_bits: int | None = None
+    dither: bool = False
 
     def microphone(self, frequency_hz: FloatArray) -> ComplexArray:
         """Return the microphone's own response, 1 where it reads right; shape (n,)."""
@@ -112,6 +120,7 @@ class Sound:
     volt : shape (n,), V
     drive_db : rms drive over that of the baseline sweep
     temperatures : the loudspeaker's at the end
+    current : shape (n,), A at the terminals, or None
     """
 
     pressure: FloatArray
@@ -119,25 +128,30 @@ class Sound:
     sample_rate_hz: int
     drive_db: float = 0.0
     temperatures: Temperatures | None = None
+    current: FloatArray | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Recording:
     """What a simulated capture holds, full scale at ±1.
 
-    `temperatures` are the loudspeaker's at the end of it, None where nothing was played.
+    `temperatures` are the loudspeaker's at the end of it, None where nothing was played; `bits`
+    are the converter's, None where nothing was rounded.
     """
 
     microphone: FloatArray
     reference: FloatArray | None
     sample_rate_hz: int
     temperatures: Temperatures | None = None
+    voltage: FloatArray | None = None
+    current: FloatArray | None = None
+    bits: int | None = None
 
 
 def record(sound: Sound, *, chain: Chain, seed: Seed) -> Recording:
     """Return what the chain makes of a sound: another seed, another take."""
     rate = sound.sample_rate_hz
-    microphone_noise, reference_noise, take = np.random.default_rng(seed).spawn(3)
+    microphone_noise, reference_noise, take, electrical = np.random.default_rng(seed).spawn(4)
     gain = 10.0 ** ((chain.gain_db + chain.jitter_db * take.standard_normal()) / 20.0)
     pressure = _clocked(_heard(sound.pressure, chain=chain, sample_rate_hz=rate), chain, rate=rate)
     pressure = pressure + chain.noise.pressure(
@@ -150,15 +164,53 @@ def record(sound: Sound, *, chain: Chain, seed: Seed) -> Recording:
         if not chain.reference_sees_volume:
             reference = reference * 10.0 ** (-sound.drive_db / 20.0)
         if chain.reference_noise_db is not None:
-            hiss = reference_noise.standard_normal(reference.size)
-            reference = reference + 10.0 ** (chain.reference_noise_db / 20.0) * hiss
-        reference = _converted(reference, bits=chain.converter_bits)
+            reference = _with_noise(
+                reference, noise_db=chain.reference_noise_db, generator=reference_noise
+            )
+        reference = _converted(reference, chain, generator=reference_noise)
+    voltage = current = None
+    if sound.current is not None:
+        voltage, current = (
+            _at_terminals(signal, full_scale, chain=chain, rate=rate, generator=electrical)
+            for signal, full_scale in (
+                (sound.volt, chain.voltage_full_scale_v),
+                (sound.current, chain.current_full_scale_a),
+            )
+        )
     return Recording(
-        microphone=_converted(microphone, bits=chain.converter_bits),
+        microphone=_converted(microphone, chain, generator=microphone_noise),
         reference=reference,
         sample_rate_hz=rate,
         temperatures=sound.temperatures,
+        voltage=voltage,
+        current=current,
+        bits=chain.converter_bits,
     )
+
+
+def _with_noise(
+    signal: FloatArray, *, noise_db: float, generator: np.random.Generator
+) -> FloatArray:
+    """Add white noise of so much rms over full scale."""
+    hiss = generator.standard_normal(signal.size)
+    return np.asarray(signal + 10.0 ** (noise_db / 20.0) * hiss)
+
+
+def _at_terminals(
+    signal: FloatArray,
+    full_scale: float | None,
+    *,
+    chain: Chain,
+    rate: int,
+    generator: np.random.Generator,
+) -> FloatArray | None:
+    """One of the two electrical channels, None where it is not recorded."""
+    if full_scale is None:
+        return None
+    channel = _clocked(signal, chain, rate=rate) / full_scale
+    if chain.electrical_noise_db is not None:
+        channel = _with_noise(channel, noise_db=chain.electrical_noise_db, generator=generator)
+    return _converted(channel, chain, generator=generator)
 
 
 def _pascal(level_db: float) -> float:
@@ -174,12 +226,15 @@ def _heard(pressure: FloatArray, *, chain: Chain, sample_rate_hz: int) -> FloatA
     return np.asarray(irfft(rfft(pressure, size) * response, size)[: pressure.size])
 
 
-def _converted(signal: FloatArray, *, bits: int | None) -> FloatArray:
+def _converted(signal: FloatArray, chain: Chain, *, generator: np.random.Generator) -> FloatArray:
     """Clip at full scale and round to the converter's steps."""
-    if bits is None:
+    if chain.converter_bits is None:
         return np.clip(signal, -1.0, 1.0)
-    steps = 2.0 ** (bits - 1)
-    return np.clip(np.round(signal * steps), -steps, steps - 1.0) / steps
+    steps = 2.0 ** (chain.converter_bits - 1)
+    scaled = signal * steps
+    if chain.dither:
+        scaled += generator.random(signal.size) - generator.random(signal.size)
+    return np.clip(np.round(scaled), -steps, steps - 1.0) / steps
 
 
 def _clocked(signal: FloatArray, chain: Chain, *, rate: int) -> FloatArray:

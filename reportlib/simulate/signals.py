@@ -13,6 +13,7 @@ from scipy.fft import irfft, rfft
 
 from reportlib.day import SweepFacts
 from reportlib.model import FloatArray, frozen_array
+from reportlib.simulate.spectra import ComplexArray
 
 Seed = int | Sequence[int]
 
@@ -94,9 +95,15 @@ def multitone_signal(
 ) -> Multitone:
     """Return a multitone that stands for music: pink within `flat_hz`, −6 dB an octave outside.
 
-    The spectrum is an invention of the demo, not that of a standard. Phases start at random and
-    are improved by clipping and putting the spectrum back, until the crest factor is met or no
-    longer falls (about 11.7 dB is the least that this reaches: computed).
+    The spectrum is an invention of the demo, not that of a standard. Random phases are drawn
+    until they have more crest factor than asked for, and are then improved by clipping and
+    putting the spectrum back until they have less; half-way between the last two is met in
+    ever smaller steps.
+
+    Raises
+    ------
+    ValueError
+        No phases with such a crest factor were found.
     """
     size = 2 * round(period_s * sample_rate_hz / 2.0)
     count = int(tones_per_octave * np.log2(range_hz[1] / range_hz[0])) + 1
@@ -107,19 +114,43 @@ def multitone_signal(
     slope = np.minimum(1.0, frequency / flat_hz[0]) * np.minimum(1.0, flat_hz[1] / frequency)
     shares = slope * np.sqrt(np.gradient(np.log(frequency)))
     shares /= np.sqrt(np.sum(shares**2))
-    amplitude = shares * size / np.sqrt(2.0)
-    phase = np.random.default_rng(seed).uniform(0.0, 2.0 * np.pi, bins.size)
     spectrum = np.zeros(size // 2 + 1, dtype=np.complex128)
-    for _ in range(200):
-        spectrum[bins] = amplitude * np.exp(1j * phase)
-        samples = irfft(spectrum, size)
-        peak = np.max(np.abs(samples))
-        if 20.0 * np.log10(peak) <= crest_factor_db:
+    peak = float(10.0 ** (crest_factor_db / 20.0))
+
+    def sounding(phasors: ComplexArray) -> FloatArray:
+        spectrum[bins] = shares * phasors / np.abs(phasors) * (size / np.sqrt(2.0))
+        return np.asarray(irfft(spectrum, size))
+
+    generator = np.random.default_rng(seed)
+    for _ in range(500):
+        phasors = np.exp(2j * np.pi * generator.random(bins.size))
+        samples = sounding(phasors)
+        if np.max(np.abs(samples)) > peak:
             break
-        limit = 0.85 * peak
-        phase = np.angle(rfft(np.clip(samples, -limit, limit))[bins])
+    else:
+        raise ValueError(f"no phases with a crest factor of {crest_factor_db:g} dB")
+    for _ in range(1000):
+        above = phasors
+        clipped = 0.85 * np.max(np.abs(samples))
+        phasors = rfft(np.clip(samples, -clipped, clipped))[bins]
+        phasors /= np.abs(phasors)
+        samples = sounding(phasors)
+        if np.max(np.abs(samples)) <= peak:
+            break
+    else:
+        raise ValueError(f"no phases with a crest factor of {crest_factor_db:g} dB")
+    for _ in range(12):
+        middle = above + phasors
+        samples = sounding(middle)
+        if np.max(np.abs(samples)) > peak:
+            above = middle / np.abs(middle)
+        else:
+            phasors = middle / np.abs(middle)
     return Multitone(
-        samples=frozen_array(samples), bins=bins, shares=shares, sample_rate_hz=sample_rate_hz
+        samples=frozen_array(sounding(phasors)),
+        bins=bins,
+        shares=shares,
+        sample_rate_hz=sample_rate_hz,
     )
 
 

@@ -1,8 +1,20 @@
-"""The long-term stress: how a loudspeaker heats while the multitone plays, and how it cools.
+"""The long-term stress while it plays: tone by tone, how it heats, and how it cools.
 
+    tones         the multitone's tones, and what one period says of them
+    stream        a long recording, a few periods at a time
+    start         where the multitone starts in it
+    periods       one recording, period by period
+    joined        the stages of a level in a row
+    groups        bands, 1/3 octaves, drive units
+    tracks        their change over time, with their thermal fits
+    since_cold    each tone's and each 1/3 octave's change
+    rows          the same as curves for the data file
     history       stages and pauses of one level, and the periods that were read
     fit           the thermal fit of a group of tones, `thermal_fit`
     recovery      what the sweep after a stage saw of it, `recoveries`
+    impedance     where voltage and current tell one coil's resistance
+    cold_start    a warming quantity followed back to the start
+    electrical    the coil's temperature
 
 and behind the fit
 
@@ -18,8 +30,32 @@ and behind the fit
     described     the record that comes of it
 """
 
+from reportlib.soak.electrical import coil_track
 from reportlib.soak.fit import thermal_fit
+from reportlib.soak.groups import tone_groups
 from reportlib.soak.history import History
+from reportlib.soak.joined import joined
+from reportlib.soak.periods import ClocksDifferError, StressTones, stress_tones
 from reportlib.soak.recovery import recoveries
+from reportlib.soak.rows import multitone_curves
+from reportlib.soak.since_cold import third_track, tone_changes
+from reportlib.soak.tones import Played, played_tones
+from reportlib.soak.tracks import group_track
 
-__all__ = ["History", "recoveries", "thermal_fit"]
+__all__ = [
+    "ClocksDifferError",
+    "History",
+    "Played",
+    "StressTones",
+    "coil_track",
+    "group_track",
+    "joined",
+    "multitone_curves",
+    "played_tones",
+    "recoveries",
+    "stress_tones",
+    "thermal_fit",
+    "third_track",
+    "tone_changes",
+    "tone_groups",
+]

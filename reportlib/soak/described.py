@@ -18,6 +18,8 @@ _RECORDS = 1.5  # a term is identifiable where the record is so many time consta
 _HALF_WIDTH = 0.3  # and the half-width of its interval at most so much of it
 _WORTH = 0.05  # of the loss at the end: a smaller term does not stand in a projection's way
 _MIDDLE = np.array([0.025, 0.975])
+_SURELY = np.array(0.9995)
+_DOUBT = 1.5  # times as far in ln τ: where noise is correlated the interval itself is in doubt
 
 
 def described(
@@ -68,8 +70,7 @@ def described(
         refusal = _untold(slowest, record_s=history.record_s)
     elif history.stress_s < PROJECTED_S and later_u95_db > WIDEST_DB:
         refusal = (
-            f"{_spoken(history.record_s)} of stress leave the loss after 10 min open by more than "
-            f"{WIDEST_DB:g} dB."
+            f"{_spoken(history.record_s)} of stress leave it open by more than {WIDEST_DB:g} dB."
         )
     spare = max(1, residual_db.size - 1 - 2 * losses.size)
     return ThermalFit(
@@ -105,8 +106,7 @@ def stepped(track_db: FloatArray, *, history: History, mean_db: float) -> Therma
         cooling_ratio=None,
         projected_600_s_db=None,
         projected_u95_db=None,
-        refusal="The level moved in a step, which no heating explains, so that no loss after "
-        "10 min follows from it.",
+        refusal="The level moved in a step, which no heating explains.",
         residual_db=float(np.std(track_db)),
         effective_count=float(np.count_nonzero(~history.follows)),
     )
@@ -117,6 +117,7 @@ def _term(
 ) -> ThermalTerm:
     tau, loss = float(estimate.time_constants_s[index]), float(estimate.losses_db[index])
     low, high = (float(one) for one in grid.time_constants_s(index, _MIDDLE))
+    longest = tau * max(float(grid.time_constants_s(index, _SURELY)) / tau, 1.0) ** _DOUBT
     least, most = (float(one) for one in np.quantile(own.losses_db[index], _MIDDLE))
     low, high, least, most = min(low, tau), max(high, tau), min(least, loss), max(most, loss)
     return ThermalTerm(
@@ -126,21 +127,19 @@ def _term(
         loss_db=loss,
         loss_low_db=least,
         loss_high_db=most,
-        # The record must be long enough for the longest time constant that the interval allows.
-        identifiable=record_s >= _RECORDS * high and 0.5 * (high - low) <= _HALF_WIDTH * tau,
+        # The record must be long enough for the longest time constant that it may be, not only
+        # for the likeliest: a short record makes a long time constant look shorter.
+        identifiable=record_s >= _RECORDS * longest and 0.5 * (high - low) <= _HALF_WIDTH * tau,
     )
 
 
 def _untold(term: ThermalTerm, *, record_s: float) -> str:
     if record_s < _RECORDS * term.time_constant_high_s:
         return (
-            f"{_spoken(record_s)} of stress are too short for a time constant that may be "
-            f"{_spoken(term.time_constant_high_s)}, so that the loss after 10 min can't be told."
+            f"{_spoken(record_s)} of stress are too short for a slow part that may take "
+            f"{_spoken(term.time_constant_high_s)} to come."
         )
-    return (
-        f"The time constant of about {_spoken(term.time_constant_s)} is not known well enough to "
-        "tell the loss after 10 min."
-    )
+    return f"How fast it comes, in about {_spoken(term.time_constant_s)}, is not known well enough."
 
 
 def _spoken(seconds: float) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportlib.arrays import FloatArray
-from reportlib.soak.feedback import HALF_RANGE
+from reportlib.soak.feedback import Feedback
 from reportlib.soak.model_curves import heated_state, stage_states
 from reportlib.soak.weighing import Weighed
 
@@ -38,13 +38,13 @@ class Draws:
     losses_db: FloatArray
 
 
-def drawn(grid: Weighed, *, spans_s: FloatArray, lift_db: float, count: int) -> Draws:
+def drawn(grid: Weighed, *, spans_s: FloatArray, effect: Feedback, count: int) -> Draws:
     """Draw from a weighed grid; draws with a loss below zero are thrown away.
 
     Parameters
     ----------
     spans_s : shape (stages, 2), of the history
-    lift_db : by how much the cold level lies above the intercept; known to its half
+    effect : what falling power does, which lifts the cold level
     count : how many draws, before any is thrown away
     """
     generator = np.random.default_rng(_SEED)
@@ -65,7 +65,7 @@ def drawn(grid: Weighed, *, spans_s: FloatArray, lift_db: float, count: int) -> 
     normal = generator.standard_normal((count, 1 + terms))
     level_db = np.array([point.level_db for point in points])[which]
     information = np.array([point.information for point in points])[which]
-    lift = lift_db * (1.0 + HALF_RANGE * generator.uniform(-1.0, 1.0, count))
+    lift = effect.lifts_db(generator.uniform(size=count))
     cold = lift + level_db + noise_db / np.sqrt(information) * normal[:, 0]
     losses = np.zeros((count, 0))
     if terms:

@@ -36,7 +36,11 @@ class Estimate:
 def likeliest(
     track_db: FloatArray, *, history: History, grid: Weighed, correlation: float
 ) -> Estimate:
-    """Refine the grid's best point by least squares, at a given correlation of the noise."""
+    """Refine the grid's best point by least squares, at a given correlation of the noise.
+
+    Where a time constant runs away (a straight line is a slow term of any size) it is put at the
+    middle of what it may be.
+    """
     terms = grid.axes.terms
     free = grid.axes.cooling.size > 1
     follows = history.follows
@@ -60,9 +64,9 @@ def likeliest(
     point = np.array([*grid.best[:terms], *([grid.best[2]] if free else [])])
     if point.size:
         found = least_squares(lambda tried: solved(tried)[2], point, method="lm", x_scale=0.1).x
-        apart = terms < 2 or found[1] - found[0] >= np.log(SEPARATION)
-        if apart and np.all(solved(found)[0][1:] > 0.0):
-            point = found
+        point = (
+            found if _stands(found, losses_db=solved(found)[0][1:], grid=grid) else _middle(grid)
+        )
     answer, fitted, residual = solved(point)
     tau, cooling = nonlinear(point)
     return Estimate(
@@ -73,3 +77,22 @@ def likeliest(
         fitted_db=fitted,
         misfit=float(residual @ residual),
     )
+
+
+def _stands(point: FloatArray, *, losses_db: FloatArray, grid: Weighed) -> bool:
+    """Whether a point is one that the model allows, and has not run out of what was weighed."""
+    axes = (grid.axes.fast, grid.axes.slow)[: grid.axes.terms]
+    within = [
+        axis[0] <= value <= axis[-1] for axis, value in zip(axes, point[: len(axes)], strict=True)
+    ]
+    apart = len(axes) < 2 or point[1] - point[0] >= np.log(SEPARATION)
+    return all(within) and bool(apart and np.all(losses_db > 0.0))
+
+
+def _middle(grid: Weighed) -> FloatArray:
+    """Return the medians: where the likeliest point lies at the edge of what can be asked about."""
+    terms = grid.axes.terms
+    point = [float(np.log(grid.time_constants_s(one, np.array(0.5)))) for one in range(terms)]
+    if terms == 2:
+        point[1] = max(point[1], point[0] + float(np.log(SEPARATION)))
+    return np.array([*point, *([grid.best[2]] if grid.axes.cooling.size > 1 else [])])

@@ -66,8 +66,7 @@ def thermal_fit(track_db: FloatArray, *, history: History) -> tuple[ThermalFit, 
         flat = np.full(track.size, mean_db)
         return stepped(track, history=history, mean_db=mean_db), flat
     draws = [
-        drawn(one.grid, spans_s=history.spans_s, lift_db=one.effect.cold_db, count=_DRAWS)
-        for one in ready
+        drawn(one.grid, spans_s=history.spans_s, effect=one.effect, count=_DRAWS) for one in ready
     ]
     fit = described(
         estimate,
@@ -78,11 +77,11 @@ def thermal_fit(track_db: FloatArray, *, history: History) -> tuple[ThermalFit, 
             chosen.track_db,
             history=history,
             estimate=estimate,
-            correlation=correlation,
+            grid=chosen.grid,
             count=_DRAWS,
         ),
         history=history,
-        lift_db=chosen.effect.cold_db,
+        lift_db=chosen.effect.lift_db,
         residual_db=residual,
         effective=_effective_count(track.size, correlation),
         mean_db=mean_db,
@@ -106,10 +105,12 @@ def _prepared(track_db: FloatArray, *, history: History, terms: int) -> _Prepare
         return None
     tau = np.exp(np.array(rough.best[:terms]))
     effect = feedback(
-        history,
+        track_db,
+        history=history,
         time_constants_s=tau,
         losses_db=rough.losses_db,
         cooling=rough.best[2],
+        correlation=rough.correlation,
     )
     rest = np.asarray(track_db + effect.shape_db)
     fine = (

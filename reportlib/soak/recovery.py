@@ -96,12 +96,12 @@ def _recovery(
     fit = band.fit
     passed_s = law.rate_s * np.log(frequency[used] / law.start_hz)
     wait_s = np.add.outer(np.array(stage.pause_s), passed_s)
-    end_db = _loss_at_end(fit, history=history, index=index)
+    loss_db = _loss_at_end(fit, history=history, index=index)
     seen_db = float(np.mean(curve.change_db[used]))
     seen_u95_db = float(np.mean(curve.u95_db[used]))
-    expected_db = end_db * _left(fit, history=history, index=index, wait_s=wait_s)
+    expected_db = -loss_db * _left(fit, history=history, index=index, wait_s=wait_s)
     expected_u95_db = _expected_u95_db(
-        fit, history=history, index=index, wait_s=wait_s, end_db=end_db, pause_u_s=stage.pause_u_s
+        fit, history=history, index=index, wait_s=wait_s, loss_db=loss_db, pause_u_s=stage.pause_u_s
     )
     middle_hz = math.sqrt(band.low_hz * band.high_hz)
     after_s = float(np.mean(stage.pause_s)) + max(law.time_s(middle_hz), 0.0)
@@ -109,7 +109,7 @@ def _recovery(
     agreement: Agreement = "agrees" if apart_db <= open_db else "disagrees"
     if (
         not fit.cold_known
-        or open_db > max(_VAGUE_DB, 0.5 * abs(end_db))
+        or open_db > max(_VAGUE_DB, 0.5 * loss_db)
         or _too_quick(fit, history=history, index=index, after_s=after_s)
     ):
         agreement = "can't tell"
@@ -119,9 +119,9 @@ def _recovery(
         low_hz=band.low_hz,
         high_hz=band.high_hz,
         after_s=after_s,
-        end_db=-end_db,
+        end_db=-loss_db,
         end_u95_db=fit.end_loss_u95_db,
-        expected_db=-expected_db,
+        expected_db=expected_db,
         expected_u95_db=expected_u95_db,
         seen_db=seen_db,
         seen_u95_db=seen_u95_db,
@@ -149,19 +149,21 @@ def _left(
     history: History,
     index: int,
     wait_s: FloatArray,
-    stretch: float = 1.0,
+    time_constants_s: FloatArray | None = None,
     cooling: float | None = None,
 ) -> float:
-    """Return how much of the loss is left, averaged over takes and frequencies, from 0 to 1.
-
-    `stretch` multiplies the time constants.
-    """
+    """Return how much of the loss is left, averaged over takes and frequencies, from 0 to 1."""
     shares = _shares(fit, history=history, index=index)
     if shares.sum() <= 0.0:
         return 1.0
-    slowness = _time_constants_s(fit) * (cooling or _cooling(fit)) * stretch
-    kept = np.exp(-wait_s[..., np.newaxis] / slowness).mean(axis=(0, 1))
-    return float(shares @ kept / shares.sum())
+    tau = _time_constants_s(fit) if time_constants_s is None else time_constants_s
+    slowness = tau * (cooling or _cooling(fit))
+    return float(shares @ _kept(slowness, wait_s=wait_s) / shares.sum())
+
+
+def _kept(slowness_s: FloatArray, *, wait_s: FloatArray) -> FloatArray:
+    """Return what is left of each term, averaged over takes and frequencies; shape (terms,)."""
+    return np.asarray(np.exp(-wait_s[..., np.newaxis] / slowness_s).mean(axis=(0, 1)))
 
 
 def _expected_u95_db(
@@ -170,26 +172,32 @@ def _expected_u95_db(
     history: History,
     index: int,
     wait_s: FloatArray,
-    end_db: float,
+    loss_db: float,
     pause_u_s: float,
 ) -> float:
-    def left(**changed: float) -> float:
-        return _left(fit, history=history, index=index, wait_s=wait_s, **changed)
+    def left(tau: FloatArray | None = None, *, cooling: float | None = None) -> float:
+        return _left(
+            fit,
+            history=history,
+            index=index,
+            wait_s=wait_s,
+            time_constants_s=tau,
+            cooling=cooling,
+        )
 
-    shares = _shares(fit, history=history, index=index)
     parts = [fit.end_loss_u95_db * left()]
-    if shares.sum() > 0.0:
-        half_widths = [
-            0.5 * (one.time_constant_high_s - one.time_constant_low_s) / one.time_constant_s
-            for one in fit.terms
-        ]
-        spread = min(float(shares @ half_widths / shares.sum()), 0.9)
-        parts.append(0.5 * end_db * (left(stretch=1.0 + spread) - left(stretch=1.0 - spread)))
-        slow, quick = left(cooling=COOLING_RANGE[1]), left(cooling=COOLING_RANGE[0])
-        parts.append(_NORMAL_95 * end_db * (slow - quick) / math.sqrt(12.0))
-        slowness = _time_constants_s(fit) * _cooling(fit)
-        kept = np.exp(-wait_s[..., np.newaxis] / slowness).mean(axis=(0, 1))
-        parts.append(_NORMAL_95 * float(np.sum(shares / slowness * kept)) * pause_u_s)
+    tau = _time_constants_s(fit)
+    for term, one in enumerate(fit.terms):
+        longer, shorter = tau.copy(), tau.copy()
+        longer[term], shorter[term] = one.time_constant_high_s, one.time_constant_low_s
+        parts.append(0.5 * loss_db * (left(longer) - left(shorter)))
+    if fit.terms:
+        lowest, highest = COOLING_RANGE
+        most = left(cooling=highest) - left(cooling=lowest)
+        parts.append(_NORMAL_95 * loss_db * most / math.sqrt(12.0))
+        shares, slowness = _shares(fit, history=history, index=index), tau * _cooling(fit)
+        rates = shares / slowness * _kept(slowness, wait_s=wait_s)
+        parts.append(_NORMAL_95 * float(rates.sum()) * pause_u_s)
     return math.hypot(*parts)
 
 

@@ -12,6 +12,7 @@ from reportlib.soak.draws import PROJECTED_S
 from reportlib.soak.estimate import Estimate
 from reportlib.soak.history import History
 from reportlib.soak.model_curves import heated_state, period_states
+from reportlib.soak.weighing import Weighed
 
 SLOW_S = 1800.0
 """Stands for all slow heating: within a record of 10 min its like is nearly a straight line."""
@@ -22,7 +23,7 @@ _STEP = 1e-4
 
 
 def with_slow_heating(
-    track_db: FloatArray, *, history: History, estimate: Estimate, correlation: float, count: int
+    track_db: FloatArray, *, history: History, estimate: Estimate, grid: Weighed, count: int
 ) -> FloatArray | None:
     """Draw the loss after 10 min from a fit that has a slow term of unknown size beside its own.
 
@@ -32,6 +33,7 @@ def with_slow_heating(
     Parameters
     ----------
     track_db : shape (n,)
+    grid : of the fit, for the noise's correlation and how well it is known
     count : how many draws, before those with a loss below zero are thrown away
 
     Returns
@@ -53,13 +55,17 @@ def with_slow_heating(
     spare = track_db.size - columns.shape[1]
     if spare < 3:
         return np.empty(0)
-    white = whitened(
-        np.column_stack([columns, track_db]), correlation=correlation, follows=history.follows
-    )
-    upper = np.linalg.qr(white).R
-    inverse = np.linalg.pinv(upper[:-1, :-1])
     generator = np.random.default_rng(_SEED)
-    noise_db = np.abs(upper[-1, -1]) / np.sqrt(generator.chisquare(spare, count))
-    spread = inverse @ generator.standard_normal((columns.shape[1], count)) * noise_db
-    drawn = inverse @ upper[:-1, -1:] + spread
-    return np.asarray((wanted @ drawn)[drawn[-1] > 0.0])
+    found = []
+    for correlation, share in grid.correlations():
+        white = whitened(
+            np.column_stack([columns, track_db]), correlation=correlation, follows=history.follows
+        )
+        upper = np.linalg.qr(white).R
+        inverse = np.linalg.pinv(upper[:-1, :-1])
+        size = round(share * count)
+        noise_db = np.abs(upper[-1, -1]) / np.sqrt(generator.chisquare(spare, size))
+        spread = inverse @ generator.standard_normal((columns.shape[1], size)) * noise_db
+        drawn = inverse @ upper[:-1, -1:] + spread
+        found.append((wanted @ drawn)[drawn[-1] > 0.0])
+    return np.concatenate(found)

@@ -4,9 +4,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from reportlib.facts import frequency
+from reportlib.facts import collect, frequency
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, ChangeCurve, HarmonicCurves
+from reportlib.readings.behind import limit_text, marked_limits
 from reportlib.readings.harmonics import ordinal
 from reportlib.readings.ladder import Rung
 from reportlib.readings.stages import after_text, last_result
@@ -62,11 +63,12 @@ def _rung_sentence(rung: Rung) -> str:
     words = change_words(rung.change_db or 0.0, u95_db=rung.u95_db)
     return (
         f"{sentence(rung.band)} at {level_text(rung.level_db)} {comes_out(rung.band)} {words}"
-        f"{_interval(rung.u95_db)}."
+        f"{interval(rung.u95_db)}."
     )
 
 
-def _interval(u95_db: float) -> str:
+def interval(u95_db: float) -> str:
+    """Write a 95 % half-width in brackets, nothing where there is none."""
     return "" if u95_db == 0.0 else f" (± {db_amount(max(u95_db, 0.1))})"
 
 
@@ -176,7 +178,7 @@ def after_playing(analysis: Analysis, curve: ChangeCurve) -> str:
     if abs(mean_db) <= u95_db:
         return f"{at} no band has clearly changed."
     words = f"{comes_out(most.band)} {result_words(most)}"
-    return f"{at} the {most.band} {words}{_interval(u95_db)}."
+    return f"{at} the {most.band} {words}{interval(u95_db)}."
 
 
 def result_words(result: BandResult | None) -> str:
@@ -200,6 +202,27 @@ def lower_bound(curves: Sequence[ChangeCurve]) -> str:
     if any(curve.source == "text" for curve in curves):
         return "Dashed: read from text files without noise, so the interval is a lower bound."
     return ""
+
+
+def rings(analysis: Analysis) -> str:
+    """Say what the rings stand for, where there are any."""
+    if not any(marked_limits(analysis, band=band.name) for band in BANDS):
+        return ""
+    return (
+        "A ring marks the level where a band is first 1 dB or 3 dB behind, the stroke through it "
+        "how surely that is known."
+    )
+
+
+def limits_read(analysis: Analysis) -> str:
+    """Read the limits out that the picture marks."""
+    facts = collect(analysis)
+    parts = [
+        f"{band.name} {limit.threshold_db:g} dB behind: {limit_text(limit, facts=facts)}"
+        for band in BANDS
+        for limit in marked_limits(analysis, band=band.name)
+    ]
+    return f"{sentence(listing(parts))}." if parts else ""
 
 
 def strongest(harmonics: HarmonicCurves) -> str:

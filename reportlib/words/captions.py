@@ -28,8 +28,10 @@ from reportlib.words.caption_parts import (
     given_words,
     grey,
     joined,
+    limits_read,
     lower_bound,
     result_words,
+    rings,
     standing_out,
     strongest,
     untold,
@@ -161,6 +163,7 @@ def caption_asked_and_given(analysis: Analysis) -> str:
         standing_out(every),
         "Across: how far the volume was turned up. Up: how far the output rose. On the darker "
         "diagonal all of it came out; the pale ones lie 1 dB and 3 dB below.",
+        rings(analysis),
         untold(analysis, every),
     )
 
@@ -173,4 +176,6 @@ def alt_asked_and_given(analysis: Analysis) -> str:
     highest = driven_levels(analysis)[-1]
     asked = db_amount(applied_step_db(analysis, highest))
     given = [given_words(rung) for rung in every if rung.level_db == highest]
-    return f"Turned up by {asked}, to {level_text(highest)}: {listing(given)}."
+    return joined(
+        f"Turned up by {asked}, to {level_text(highest)}: {listing(given)}.", limits_read(analysis)
+    )

@@ -9,12 +9,15 @@ import math
 from collections.abc import Sequence
 
 from reportlib.day import Session
-from reportlib.facts import FactTable, duration, frequency, number
-from reportlib.model import Analysis, BandResult
+from reportlib.facts import FactTable, frequency, number
+from reportlib.model import Analysis
 from reportlib.parameters import ReportParameters
+from reportlib.words.behind import behind
 from reportlib.words.care import care
+from reportlib.words.heard import heard_note, turned_up_heard
+from reportlib.words.left_playing import left_playing
 from reportlib.words.seat import at_your_seat
-from reportlib.words.story import BandStory, at_a_point, is_gain, is_loss
+from reportlib.words.story import BandStory, at_a_point
 from reportlib.words.verdict import in_short, verdict_sentences
 from reportlib.words.why import why
 from reportlib.words.writer import Templates, Writer, decibels, listed, plain, spoken, verb
@@ -48,7 +51,7 @@ def draft(
         "turned-up": writer.page(
             "turned-up", intro=_turned_up_intro(writer), paragraphs=_turned_up(writer)
         ),
-        "left-playing": _left_playing(writer),
+        "left-playing": left_playing(writer),
         "why": why(writer),
         "at-your-seat": at_your_seat(writer),
         "care": care(writer),
@@ -92,7 +95,7 @@ def _turned_up(writer: Writer) -> list[str]:
                 why=_why_untold(writer, story.untold),
             )
         )
-    return paragraphs
+    return [*paragraphs, *filter(None, (behind(writer), turned_up_heard(writer)))]
 
 
 def _band_paragraph(writer: Writer, *, one: BandStory) -> list[str]:
@@ -152,61 +155,6 @@ def _why_untold(writer: Writer, bands: Sequence[str]) -> str:
     return words[max(counted, key=lambda reason: counted[reason])]
 
 
-def _left_playing(writer: Writer) -> str:
-    entries = writer.analysis.session.long_term
-    if not entries:
-        return writer.page(
-            "left-playing", intro=writer.say("left-playing/not-tested"), paragraphs=[]
-        )
-    longest = max(entry.elapsed_s(len(entry.stages) - 1) for entry in entries)
-    intro = writer.say(
-        "left-playing/intro",
-        elapsed=duration(longest),
-        levels=listed([decibels(entry.level_db) for entry in entries]),
-    )
-    paragraphs = []
-    for entry in entries:
-        level = decibels(entry.level_db)
-        last = {
-            one.band: one
-            for one in writer.analysis.bands
-            if one.test == "long_term" and one.level_db == entry.level_db
-        }
-        told = [one for one in last.values() if one.grade != "can't tell"]
-        if not told:
-            paragraphs.append(writer.say("left-playing/cant-tell", level=level))
-            continue
-        lower = [one for one in told if is_loss(one)]
-        higher = [one for one in told if is_gain(one)]
-        sentences = [
-            _changed(writer, f"left-playing/{wording}", results=results, part=part)
-            for wording, results, part in (
-                ("loses", lower, "shortfall"),
-                ("gains", higher, "mean"),
-            )
-            if results
-        ]
-        paragraphs.append(
-            " ".join(sentences) if sentences else writer.say("left-playing/holds", level=level)
-        )
-    return writer.page("left-playing", intro=intro, paragraphs=paragraphs)
-
-
-def _changed(writer: Writer, wording: str, *, results: Sequence[BandResult], part: str) -> str:
-    """Say which bands came back lower (or higher) after the last stage, the most first."""
-    ordered = sorted(results, key=lambda one: -abs(one.mean_db or 0.0))
-    widest = max(ordered, key=lambda one: one.u95_db or 0.0)
-    return writer.say(
-        wording,
-        level=decibels(ordered[0].level_db),
-        elapsed=duration(ordered[0].elapsed_s),
-        changes=listed(
-            [f"the **{spoken(one.band)}** by {writer.of(one, part)}" for one in ordered]
-        ),
-        u95=writer.of(widest, "u95"),
-    )
-
-
 def _how_measured(writer: Writer) -> list[str]:
     analysis = writer.analysis
     session = analysis.session
@@ -243,6 +191,7 @@ def _how_measured(writer: Writer) -> list[str]:
             lowest=frequency(max(analysis.lowest_hz, start)),
         ),
         writer.say("how-measured/grades"),
+        heard_note(writer),
     ]
     if session.rig.equipment:
         paragraphs.append(

@@ -103,10 +103,13 @@ def _clauses(writer: Writer, answers: Sequence[NeedAnswer], *, it: bool = False)
 
 
 def _kind(one: NeedAnswer) -> Answer | Literal["peaks only"]:
-    """The answer, or that all but a long-term test was there for it."""
+    """The answer, or that all but a long-term test was there for it.
+
+    Without a long-term test an average is not "not tested loud enough": peaks alone answer.
+    """
     if one.played_to_db is None and one.peaks in ("yes", "just"):
         return "peaks only"
-    return one.answer
+    return one.peaks if one.played_to_db is None else one.answer
 
 
 def _named(needs: Sequence[str], *, kind: str) -> str:

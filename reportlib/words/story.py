@@ -6,9 +6,10 @@ Pure selection over `BandResult`s; no prose and no rounding here.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from reportlib.grades import GAIN_GRADES, GAIN_LIMITS_DB, LOSS_GRADES, MEAN_LIMITS_DB
+from reportlib.grades import GAIN_GRADES, LOSS_GRADES
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Test
+from reportlib.thresholds import GAIN_LIMITS_DB, MEAN_LIMITS_DB
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -4,15 +4,17 @@ from collections.abc import Sequence
 
 from reportlib.facts import duration
 from reportlib.model import BandResult
+from reportlib.words.behind import first_behind
 from reportlib.words.seat import in_short_at_seat
 from reportlib.words.story import Story, at_a_point
+from reportlib.words.stress import stress_in_short
 from reportlib.words.why import gives_first
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
 
 def in_short(writer: Writer) -> list[str]:
-    """Return what follows the verdict in the opening cell: the stress, the seat, what to watch."""
-    sentences = gives_first(writer)
+    """Return what follows the verdict: the limit, why, the stress, the seat, what to watch."""
+    sentences = [*filter(None, (first_behind(writer),)), *gives_first(writer)]
     if writer.analysis.session.long_term:
         sentences.append(_stress(writer))
     sentences += in_short_at_seat(writer)
@@ -109,6 +111,10 @@ def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
 
 
 def _stress(writer: Writer) -> str:
+    """What the stress costs: as heard while it played, else as the sweep afterwards saw it."""
+    heard = stress_in_short(writer)
+    if heard is not None:
+        return heard
     story = writer.long
     if not any(one.told for one in story.bands):
         return writer.say("in-short/stress-cant-tell")

@@ -96,7 +96,9 @@ def _none(writer: Writer) -> str:
 
 def _possible(writer: Writer, findings: Sequence[Finding], *, beside: bool) -> str:
     names = [CAUSE_NAMES[one.cause] for one in findings[:MOST_POSSIBLE]]
-    sentences = [writer.say("why/also-possible" if beside else "why/possible", causes=_either(names))]
+    sentences = [
+        writer.say("why/also-possible" if beside else "why/possible", causes=_either(names))
+    ]
     first = findings[0]
     if first.evidence_against:
         sentences.append(
@@ -114,15 +116,21 @@ def _alike(findings: Sequence[Finding]) -> list[Finding]:
     if len(findings) < 2:
         return []
     first = findings[0]
-    return [
-        one
-        for one in findings
-        if one is first
-        or (one.confidence == first.confidence == "fair" and _share(first, one) > 0.5)
-    ] if any(
-        one is not first and one.confidence == first.confidence == "fair" and _share(first, one) > 0.5
-        for one in findings
-    ) else []
+    return (
+        [
+            one
+            for one in findings
+            if one is first
+            or (one.confidence == first.confidence == "fair" and _share(first, one) > 0.5)
+        ]
+        if any(
+            one is not first
+            and one.confidence == first.confidence == "fair"
+            and _share(first, one) > 0.5
+            for one in findings
+        )
+        else []
+    )
 
 
 def _share(one: Finding, other: Finding) -> float:

@@ -1,0 +1,144 @@
+"""The day's stress recordings, read tone by tone; what cannot be used is left out and said so."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from reportlib import captures, kept, kept_stress, quality
+from reportlib.captures.channel_map import Role
+from reportlib.clock import multitone_drift
+from reportlib.day import Session
+from reportlib.errors import CaptureError
+from reportlib.model import FloatArray, QualityNote
+from reportlib.soak.periods import ClocksDifferError, StressTones, stress_tones
+from reportlib.soak.start import first_periods
+from reportlib.soak.tones import Played, played_tones
+
+_DRIFT_PERIODS = 40
+"""Periods that a clock is read from: then it is known to some 0.01 ppm (simulated)."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Stress:
+    """What the day's stress recordings hold.
+
+    Attributes
+    ----------
+    tones : by path, of the recordings that can be used
+    notes : what was found while reading them
+    keys : of the shelf's entries that are used
+    """
+
+    tones: Mapping[str, StressTones]
+    notes: tuple[QualityNote, ...]
+    keys: frozenset[str]
+
+
+def read_stress(session: Session, *, sample_rate_hz: int, keep: bool) -> Stress:
+    """Read every stress recording of the day; one that cannot be used does not end the day.
+
+    One after the other, in blocks: memory does not grow with their length.
+
+    Parameters
+    ----------
+    keep : whether what is read may be kept for the next run
+    """
+    stages = [
+        (stage.stress, stage.stress_s)
+        for level in session.long_term
+        for stage in level.stages
+        if stage.stress is not None
+    ]
+    if session.multitone is None or not stages:
+        return Stress(tones={}, notes=(), keys=frozenset())
+    stimulus = session.multitone.stimulus
+    try:
+        period = captures.read_period(session, stimulus, sample_rate_hz=sample_rate_hz)
+        played = played_tones(period, sample_rate_hz=sample_rate_hz, source=stimulus)
+    except CaptureError as error:
+        refusal = quality.stress_refused(stimulus, error)
+        return Stress(tones={}, notes=(refusal,), keys=frozenset())
+    code = kept.code_digest()
+    tones: dict[str, StressTones] = {}
+    notes: list[QualityNote] = []
+    keys: set[str] = set()
+    reader = _Reader(session=session, period=period, played=played)
+    for path, stress_s in stages:
+        key = kept_stress.stress_key(
+            session,
+            path,
+            stress_s=stress_s,
+            sample_rate_hz=sample_rate_hz,
+            ohm=_ohm(session),
+            code=code,
+        )
+        keys |= {key} if key is not None else set()
+        try:
+            found = kept_stress.measured(
+                session,
+                path,
+                key=key,
+                make=lambda path=path, stress_s=stress_s: reader.read(path, stress_s=stress_s),  # type: ignore[misc]
+                write=keep,
+            )
+        except CaptureError as error:
+            notes.append(quality.stress_refused(path, error))
+            continue
+        about = quality.stress_notes(found, source=path, stress_s=stress_s)
+        notes += about
+        if found is not None and not any(note.severity == "refused" for note in about):
+            tones[path] = found
+    return Stress(tones=tones, notes=tuple(notes), keys=frozenset(keys))
+
+
+def _ohm(session: Session) -> float | None:
+    """Volts over amperes of full-scale samples; None where not both were recorded and scaled."""
+    channels, calibration = session.channels, session.calibration
+    if channels.voltage is None or channels.current is None or calibration is None:
+        return None
+    volt, ampere = calibration.voltage_full_scale_v, calibration.current_full_scale_a
+    return None if volt is None or ampere is None else volt / ampere
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Reader:
+    session: Session
+    period: FloatArray
+    played: Played
+
+    def read(self, path: str, *, stress_s: float) -> StressTones | None:
+        roles: list[Role] = ["microphone"]
+        referenced = self.session.channels.reference is not None
+        if referenced:
+            roles.append("reference")
+        ohm = _ohm(self.session)
+        if ohm is not None:
+            roles += ["voltage", "current"]
+        full_scale = captures.read_header(self.session, path).full_scale
+
+        def tones(drift_ppm: float) -> StressTones | None:
+            return stress_tones(
+                captures.open_blocks(self.session, path, roles=roles),
+                played=self.played,
+                stress_s=stress_s,
+                source=path,
+                drift_ppm=drift_ppm,
+                full_scale=full_scale,
+                ohm=ohm,
+            )
+
+        if referenced:
+            try:
+                return tones(0.0)
+            except ClocksDifferError:  # a player with a clock of its own
+                return tones(self._drift_ppm(path, role="reference"))
+        return tones(self._drift_ppm(path, role="microphone"))
+
+    def _drift_ppm(self, path: str, *, role: Role) -> float:
+        """How much too fast the recorder's clock ran; 0 where that can't be told.
+
+        A drift that is not known leaks between the tones, where it is seen as noise and counted.
+        """
+        blocks = captures.open_blocks(self.session, path, roles=(role,))
+        heard = first_periods(blocks, played=self.played, count=_DRIFT_PERIODS)
+        found = multitone_drift(heard, period=self.period)
+        return 0.0 if found is None else found.ppm
