@@ -92,7 +92,7 @@ def _range(result: BandResult) -> str:
 
 
 def cause_table(analysis: Analysis) -> Table | None:
-    """What the changes fit: how surely, where, what speaks for and against, what would settle it."""
+    """What the changes fit, how surely, what speaks for and against, what would settle it."""
     if not analysis.findings:
         return None
     facts = collect(analysis)

@@ -1,5 +1,6 @@
 """Measuring a planned day of the causes' study: records as the analysis would have made them."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -441,7 +442,7 @@ def _playing(plan, level, stages, tracks, times, marks, rng):
     if plan.crossovers_hz:
         spans += [
             ("unit", f"unit {index}", low * 1.12, high / 1.12)
-            for index, (low, high) in enumerate(zip(edges, edges[1:], strict=False))
+            for index, (low, high) in enumerate(itertools.pairwise(edges))
         ]
     groups = []
     for kind, name, low, high in spans:

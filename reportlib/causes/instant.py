@@ -60,7 +60,7 @@ def limiter_broad(evidence: Evidence) -> list[Case]:
         if one.growth == "knee":
             seen.fits(
                 "level",
-                f"Nothing is missing below {one.onset_db:g} dB; beyond, a large share of each step.",
+                f"Nothing is missing below {one.onset_db:g} dB; then a large share of each step.",
             )
         elif one.last_slope < 0.5 * STEEP and one.growth == "smooth":
             seen.contradicts("It grows slowly, without a threshold.", signature="level")
@@ -130,7 +130,7 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         if one.growth == "knee":
             seen.fits(
                 "level",
-                f"Nothing is missing below {one.onset_db:g} dB; beyond, a large share of each step.",
+                f"Nothing is missing below {one.onset_db:g} dB; then a large share of each step.",
             )
         elif one.growth == "smooth":
             seen.contradicts("It grows smoothly, without a threshold.", signature="level")
@@ -236,7 +236,7 @@ def excursion(evidence: Evidence) -> list[Case]:
         if not _deep(one) or one.growth in ("offset", "lone", "share"):
             continue
         seen = Seen()
-        _moves_far(seen, one, evidence)
+        _moves_far(seen, one, lowest_hz=evidence.lowest_hz)
         if one.growth == "knee":
             seen.fits("level", "It sets in abruptly, as at a stop.")
         elif one.growth == "smooth":
@@ -272,7 +272,7 @@ def motor_strength(evidence: Evidence) -> list[Case]:
             if one.octaves < 0.35:
                 seen.contradicts("It is narrower than a drive unit’s resonance in its box.")
         else:
-            _moves_far(seen, one, evidence)
+            _moves_far(seen, one, lowest_hz=evidence.lowest_hz)
         if one.growth == "knee":
             seen.contradicts("It sets in abruptly.", signature="level")
         elif one.growth == "smooth":
@@ -311,9 +311,9 @@ def _turns_back(one: Stretch) -> bool:
     return one.high_edge != "open" and one.at_low_end < TURNED_BACK
 
 
-def _moves_far(seen: Seen, one: Stretch, evidence: Evidence) -> None:
+def _moves_far(seen: Seen, one: Stretch, *, lowest_hz: float) -> None:
     """Whether it takes the more the lower the frequency, to the end of what can be told."""
-    to_the_end = one.low_hz < 1.3 * evidence.lowest_hz and one.low_edge == "open"
+    to_the_end = one.low_hz < 1.3 * lowest_hz and one.low_edge == "open"
     if to_the_end and one.at_low_end > STILL_FALLING:
         seen.fits("frequency", "The lower the frequency, the more is missing.")
     elif one.octaves < PORT_OCTAVES and (one.low_edge != "open" or _turns_back(one)):

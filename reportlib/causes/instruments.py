@@ -6,7 +6,7 @@ Each takes the evidence and returns its cases, none where nothing of the kind sh
 from reportlib.causes.case import Case, Seen, case_of, where
 from reportlib.causes.evidence import Evidence, Stretch
 from reportlib.causes.stretches import octaves_of
-from reportlib.facts import frequency, number
+from reportlib.facts import number
 
 CLEAR_SNR_DB = 38.0
 """Σ over a smoothed cell: beyond it no noise that was not seen makes half a decibel."""
@@ -202,8 +202,3 @@ def heat_text(rise_k: float) -> str:
     return (
         f"If all of it were the coil’s heat, the coil would be about {number(rise_k, 0)} K hotter"
     )
-
-
-def near_text(hz: float) -> str:
-    """Say that something lies near a frequency."""
-    return f"near {frequency(hz)}"

@@ -94,7 +94,7 @@ CAUSES: tuple[Cause, ...] = (
         name="a limiter that acts on one band",
         rule=instant.limiter_band,
         source="definition of ratio and threshold, per band",
-        to_confirm="Step a loud tone inside the band with a quiet one outside: only the first falls.",
+        to_confirm="Step a loud tone inside the band with a quiet one outside: only it falls.",
     ),
     Cause(
         code="amplifier",
@@ -108,7 +108,7 @@ CAUSES: tuple[Cause, ...] = (
         name="turbulent air in the port",
         rule=instant.port,
         source="Salvatti, Devantier & Button 2002; Bezzola, Kubota & Devantier 2020 (abstract)",
-        to_confirm="Measure port and cone close up at both levels: the port loses, the cone does not.",
+        to_confirm="Measure port and cone close up at both levels: the port alone loses.",
     ),
     Cause(
         code="excursion",

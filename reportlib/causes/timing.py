@@ -28,7 +28,7 @@ def coil_rise_k(loss_db: float) -> float:
     >>> round(coil_rise_k(3.0)), round(coil_rise_k(6.0))
     (105, 253)
     """
-    return (10.0 ** (max(loss_db, 0.0) / 20.0) - 1.0) / COPPER_PER_K
+    return float(10.0 ** (max(loss_db, 0.0) / 20.0) - 1.0) / COPPER_PER_K
 
 
 def timing(analysis: Analysis, *, run: Run, points: Sequence[Point], test: Test) -> Timing:

@@ -1,5 +1,8 @@
 """Rules for what needs time: coils, magnets, crossovers and fuses, the suspension."""
 
+import itertools
+from collections.abc import Sequence
+
 from reportlib.causes.case import Case, Seen, case_of, case_of_group, where
 from reportlib.causes.evidence import Evidence, Stretch, WhilePlaying
 from reportlib.causes.instant import BASS_HZ
@@ -90,7 +93,7 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     if any(group.recovery == "agrees" for group in groups):
         seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")
     _plausible(seen, one)
-    _never_a_gain(seen, evidence, one)
+    _never_a_gain(seen, one, evidence=evidence)
     return case_of(one, **seen.all)
 
 
@@ -124,19 +127,22 @@ def _plausible(seen: Seen, one: Stretch) -> None:
         seen.also(f"{heat_text(rise_k)}, which is plausible.")
 
 
-def _never_a_gain(seen: Seen, evidence: Evidence, one: Stretch) -> None:
+def _never_a_gain(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     """A hotter coil can never raise its own drive unit's output (a passive network: Thévenin)."""
     for other in evidence.long:
-        if other.sign > 0 and other.level_db == one.level_db and _same_unit(evidence, one, other):
+        if (
+            other.sign > 0
+            and other.level_db == one.level_db
+            and _same_unit(one, other, crossovers_hz=evidence.crossovers_hz)
+        ):
             seen.also(
                 f"The gain near {frequency(other.worst_hz)} has another cause: heat never raises "
                 "the output of its own drive unit."
             )
 
 
-def _same_unit(evidence: Evidence, one: Stretch, other: Stretch) -> bool:
-    edges = (0.0, *evidence.crossovers_hz, float("inf"))
-    units = zip(edges, edges[1:], strict=False)
+def _same_unit(one: Stretch, other: Stretch, *, crossovers_hz: Sequence[float]) -> bool:
+    units = itertools.pairwise((0.0, *crossovers_hz, float("inf")))
     return any(low <= one.worst_hz < high and low <= other.worst_hz < high for low, high in units)
 
 
@@ -154,12 +160,12 @@ def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
     for other in evidence.playing:
         beside = other.kind == group.kind and other.level_db == group.level_db
         one_unit = not any(group.low_hz < hz < 1.5 * other.low_hz for hz in evidence.crossovers_hz)
-        if beside and other.low_hz == group.high_hz and group.low_hz < MIDS_FROM_HZ and one_unit:
-            if other.grown_db > SAME_UNIT * group.grown_db:
-                seen.contradicts(
-                    f"The {other.name}, which the same drive unit plays, keep up.",
-                    signature="frequency",
-                )
+        above = other.low_hz == group.high_hz and group.low_hz < MIDS_FROM_HZ
+        if beside and above and one_unit and other.grown_db > SAME_UNIT * group.grown_db:
+            seen.contradicts(
+                f"The {other.name}, which the same drive unit plays, keep up.",
+                signature="frequency",
+            )
     if group.heat_k > IMPLAUSIBLE_K:
         seen.contradicts(f"{heat_text(group.heat_k)}: few coils would live through it.")
     if group.recovery == "agrees":
