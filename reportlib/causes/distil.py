@@ -128,6 +128,7 @@ def _stretch(
         high_hz=float(hz[-1]),
         worst_hz=float(curve.frequency_hz[int(np.argmax(size))]),
         octaves=octaves_of(float(hz[0]), float(hz[-1])) + 1.0 / GRID_PER_OCTAVE,
+        core_octaves=np.count_nonzero(run.core) / GRID_PER_OCTAVE,
         level_db=curve.level_db,
         elapsed_s=curve.elapsed_s,
         mean_db=mean_db,

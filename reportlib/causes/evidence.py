@@ -43,6 +43,7 @@ class Stretch:
     ----------
     sign : −1 for a loss, 1 for a gain
     low_hz, high_hz, worst_hz, octaves : where
+    core_octaves : how wide the part is that changed by half of the largest or more
     level_db, elapsed_s : the loudest level at which it shows, and the stress behind it
     mean_db, worst_db, u95_db : mean over the stretch, its largest point (over 1/6 octave), the
         mean's half-width
@@ -71,6 +72,7 @@ class Stretch:
     high_hz: float
     worst_hz: float
     octaves: float
+    core_octaves: float
     level_db: float
     elapsed_s: float
     mean_db: float

@@ -92,6 +92,8 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
     for one in sorted(mine, key=lambda one: -one.octaves)[:1]:
         _time(seen, one)
         _how_clean(seen, one)
+        if one.bending is not None and CLEAN <= one.bending < BENT:
+            seen.marks("Harmonics are less than a waveform has that is cut so far.")
     if evidence.drive == "passive":
         seen.contradicts("A passive loudspeaker has no limiter of its own.")
     return Case(
@@ -209,12 +211,12 @@ def port(evidence: Evidence) -> list[Case]:
             seen.contradicts(
                 "It is narrower than the stretch in which a port works.", signature="frequency"
             )
-        elif one.octaves <= PORT_OCTAVES and (_both_ends(one) or _turns_back(one)):
+        elif one.core_octaves <= PORT_OCTAVES and (_both_ends(one) or _turns_back(one)):
             seen.fits(
                 "frequency",
                 f"It takes a stretch around {frequency(one.worst_hz)} and leaves what lies below.",
             )
-        elif one.octaves > PORT_OCTAVES + 0.5:
+        elif one.core_octaves > PORT_OCTAVES:
             seen.contradicts(
                 "It is wider than the stretch in which a port works.", signature="frequency"
             )
@@ -223,8 +225,6 @@ def port(evidence: Evidence) -> list[Case]:
         elif one.growth == "knee":
             seen.contradicts("It sets in abruptly.", signature="level")
         _time(seen, one)
-        if _bent(one) and one.bending is not None and one.bending > 2.0 * BENT:
-            seen.contradicts("Harmonics rise more than air in a port makes them.")
         found.append(case_of(one, **seen.all))
     return found
 
@@ -316,7 +316,7 @@ def _moves_far(seen: Seen, one: Stretch, *, lowest_hz: float) -> None:
     to_the_end = one.low_hz < 1.3 * lowest_hz and one.low_edge == "open"
     if to_the_end and one.at_low_end > STILL_FALLING:
         seen.fits("frequency", "The lower the frequency, the more is missing.")
-    elif one.octaves < PORT_OCTAVES and (one.low_edge != "open" or _turns_back(one)):
+    elif _turns_back(one) or (one.low_edge != "open" and one.octaves < PORT_OCTAVES):
         seen.contradicts(
             "What lies below, where the cone moves farther, is not as short.",
             signature="frequency",

@@ -65,7 +65,7 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     told = [group for group in groups if group.constants_s]
     if told:
         seen.marks(
-            f"It built up with a time constant of {duration(told[0].constants_s[0])}, as a coil "
+            f"It built up with a time constant of {_about(told[0].constants_s[0])}, as a coil "
             "warms."
         )
     if any(_stepped(group) for group in groups):
@@ -95,6 +95,11 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     _plausible(seen, one)
     _never_a_gain(seen, one, evidence=evidence)
     return case_of(one, **seen.all)
+
+
+def _about(seconds: float) -> str:
+    """Write a time that is known to some ten per cent."""
+    return f"about {duration(float(f'{seconds:.2g}'))}"
 
 
 def _where_heat_shows(evidence: Evidence, one: Stretch) -> str:
@@ -153,7 +158,7 @@ def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
     seen.fits("time", f"While the stress played, the {group.name} fell further and further.")
     if group.constants_s:
         seen.marks(
-            f"It fell with a time constant of {duration(group.constants_s[0])}, as a coil warms."
+            f"It fell with a time constant of {_about(group.constants_s[0])}, as a coil warms."
         )
     if group.low_hz >= MIDS_FROM_HZ:
         seen.fits("frequency", "It is a band in which the impedance is mostly resistance.")
@@ -284,7 +289,7 @@ def crossover_heat(evidence: Evidence) -> list[Case]:
             continue
         seen = Seen()
         seen.marks(
-            f"{duration(group.step_at_s)} into the stress it fell in one step, as when a fuse "
+            f"After {_about(group.step_at_s)} of stress it fell in one step, as when a fuse "
             "opens."
         )
         seen.fits("time", "It came after a while, and at once when it came.")

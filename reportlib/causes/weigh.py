@@ -65,10 +65,15 @@ def _score(case: Case) -> float:
     return case.fitting + 0.9 * min(len(case.marks), 2) - 1.5 * len(case.evidence_against)
 
 
+def _strength(one: _Weighed) -> tuple[float, ...]:
+    return (_RANK[one.confidence], -_score(one.case), -abs(one.case.size_db))
+
+
 def _order(one: _Weighed) -> tuple[float, ...]:
     return (
         _RANK[one.confidence],
         not one.cause.instrument,
+        min(one.case.levels_db, default=math.inf),
         -_score(one.case),
         -abs(one.case.size_db),
     )
@@ -125,7 +130,7 @@ def _one_a_cause(weighed: Sequence[_Weighed]) -> list[_Weighed]:
     """One finding a cause: its surest and largest case, with the levels of all of them."""
     result = []
     for cause in CAUSES:
-        mine = sorted((one for one in weighed if one.cause is cause), key=_order)
+        mine = sorted((one for one in weighed if one.cause is cause), key=_strength)
         if not mine:
             continue
         alike = [one.case for one in mine if one.confidence == mine[0].confidence]
