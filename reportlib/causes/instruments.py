@@ -8,13 +8,13 @@ from reportlib.causes.evidence import Evidence, Stretch
 from reportlib.causes.stretches import octaves_of
 from reportlib.facts import number
 
-CLEAR_SNR_DB = 38.0
+CLEAR_SNR_DB = 42.0
 """Σ over a smoothed cell: beyond it no noise that was not seen makes half a decibel."""
 WHOLE_SHARE = 0.7
 """Share of what can be told that a change must span to be one of all frequencies."""
 EVEN_DB, EVEN_SHARE = 0.12, 0.12
 DRIFT_DB = 0.25
-RIPPLE_DB = 0.35
+RIPPLE_DB = 0.25
 RIPPLE_TURNS = 1.2
 FEWEST_TURNS = 5.0
 """Turns an octave: a single resonance turns twice, a reflection again and again."""
@@ -91,7 +91,7 @@ def microphone_moved(evidence: Evidence) -> list[Case]:
         seen.fits("frequency", "The change goes up and down over frequency, as reflections do.")
         if others and min(others) < 0.5 * one.rms_db:
             seen.fits("level", "A louder level does not show it.")
-        elif told or one.turns_per_octave > 1.5 * RIPPLE_TURNS:
+        elif told or (others and max(others) < 1.3 * one.rms_db):
             seen.fits("level", "It does not grow with level as a loudspeaker’s own changes do.")
         if told:
             seen.marks("The sound arrives at another time than at the baseline.")
