@@ -359,9 +359,9 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
         )
         seen.fits("time", "The sweep before the stress did not have it.")
         if kept and one.sign > 0:
-            seen.marks("The mids came back as they were.")
+            seen.marks("What lies above came back as it was.")
         elif kept:
-            seen.also("The mids came back as they were.")
+            seen.also("What lies above came back as it was.")
         if len(one.points) >= 2 and one.sign * (one.points[-1].change_db) > 0.1 + one.sign * (
             one.points[0].change_db
         ):
@@ -371,9 +371,10 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
 
 
 def _mids_kept(evidence: Evidence, one: Stretch) -> bool:
-    """Whether the mids changed by next to nothing, against what the bass did."""
+    """Whether what lies above the bass changed by next to nothing, against what the bass did."""
     for point in evidence.mids:
         if point.level_db == one.level_db:
             moved = abs(point.change_db) if point.shows else 0.0
             return moved < MIDS_KEPT * abs(one.mean_db)
-    return False
+    others = [other for other in evidence.long if other.level_db == one.level_db]
+    return all(other.high_hz < 2.0 * BASS_HZ for other in others)
