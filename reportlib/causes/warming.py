@@ -24,6 +24,7 @@ LATE, EARLY = 0.35, 0.15
 magnet of 10 min or more at least half of its own."""
 MOSTLY_LATE = 0.6
 MAGNET_HZ = 1500.0
+LEAST_MIDS_DB = 0.2
 MIDS_LOST, MIDS_KEPT = 0.4, 0.15
 """A magnet that lets the bass gain takes about as much from the mids (`facts.md` 2.w)."""
 MOST_MAGNET_DB = 1.3
@@ -349,7 +350,7 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
         if one.worst_hz > BASS_HZ or one.high_hz > 2.0 * BASS_HZ:
             continue
         kept = _mids_kept(evidence, one)
-        if one.sign < 0 and not kept:  # a loss alone tells little
+        if one.sign < 0 and not (kept if kept is not None else _bass_alone(evidence, one)):
             continue
         seen = Seen()
         what = "more" if one.sign > 0 else "less"
@@ -370,11 +371,15 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
     return sorted(found, key=lambda one: -one.size_db)[:1]
 
 
-def _mids_kept(evidence: Evidence, one: Stretch) -> bool:
-    """Whether what lies above the bass changed by next to nothing, against what the bass did."""
+def _mids_kept(evidence: Evidence, one: Stretch) -> bool | None:
+    """Whether the mids changed by next to nothing, against what the bass did."""
     for point in evidence.mids:
         if point.level_db == one.level_db:
-            moved = abs(point.change_db) if point.shows else 0.0
-            return moved < MIDS_KEPT * abs(one.mean_db)
+            moved = abs(point.change_db) - point.u95_db
+            return moved < MIDS_KEPT * abs(one.mean_db) and abs(point.change_db) < LEAST_MIDS_DB
+    return None
+
+
+def _bass_alone(evidence: Evidence, one: Stretch) -> bool:
     others = [other for other in evidence.long if other.level_db == one.level_db]
     return all(other.high_hz < 2.0 * BASS_HZ for other in others)
