@@ -11,8 +11,8 @@ import numpy as np
 
 from reportlib.causes.evidence import Growth, Point
 
-KNEE_SLOPE = 0.35
-"""Share of the last step that is missing behind a knee: what a ratio of 1.5 : 1 takes, and more
+KNEE_SLOPE = 0.3
+"""Share of the last step that is missing behind a knee: what a ratio of 1.4 : 1 takes, and more
 than heat or a port take of a step while they are small (judgement)."""
 BEFORE_KNEE = 0.12
 """Of the last slope: what may be missing of the steps before a knee."""

@@ -363,9 +363,8 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
             seen.marks("What lies above came back as it was.")
         elif kept:
             seen.also("What lies above came back as it was.")
-        if len(one.points) >= 2 and one.sign * (one.points[-1].change_db) > 0.1 + one.sign * (
-            one.points[0].change_db
-        ):
+        told = one.sign > 0 and len(one.points) >= 2
+        if told and one.points[-1].change_db > one.points[0].change_db + 0.1:
             seen.fits("level", "The louder stress did more.")
         found.append(case_of(one, **seen.all))
     return sorted(found, key=lambda one: -one.size_db)[:1]
