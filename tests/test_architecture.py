@@ -18,7 +18,7 @@ NUMBERS = {
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
-    {"day", "model", "soaked", "judged", "corrected", "shown", "parameters"},
+    {"day", "model", "soaked", "judged", "corrected", "last_written", "shown", "parameters"},
     NUMBERS | {"simulate"},
     {
         "thresholds",
