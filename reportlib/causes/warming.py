@@ -12,7 +12,7 @@ from reportlib.facts import duration, frequency
 
 IMPLAUSIBLE_K = 250.0
 HARDLY_K = 200.0
-"""Coils of 220 to 270 °C fail at their adhesives (`facts.md` 2.2, judgement)."""
+"""Coils of 220 to 270 °C fail at their adhesives (a judgement)."""
 GROWN_DB = 0.3
 STEP_DB, STEP_SHARE = 0.6, 0.5
 LATE, EARLY = 0.35, 0.15
@@ -21,7 +21,7 @@ magnet of 10 min or more at least half of its own."""
 MOSTLY_LATE = 0.6
 MAGNET_HZ = 1500.0
 MIDS_LOST, MIDS_KEPT = 0.4, 0.15
-"""A magnet that lets the bass gain takes about as much from the mids (`facts.md` 2.w)."""
+"""A magnet that lets the bass gain takes about as much from the mids (magnet handbooks, from memory)."""
 MOST_MAGNET_DB = 1.3
 """Ferrite at −0.2 %/K and 70 K (handbooks)."""
 FUSE_DB = 2.5
@@ -289,8 +289,7 @@ def crossover_heat(evidence: Evidence) -> list[Case]:
             continue
         seen = Seen()
         seen.marks(
-            f"After {_about(group.step_at_s)} of stress it fell in one step, as when a fuse "
-            "opens."
+            f"After {_about(group.step_at_s)} of stress it fell in one step, as when a fuse opens."
         )
         seen.fits("time", "It came after a while, and at once when it came.")
         others = [
