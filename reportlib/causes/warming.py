@@ -21,7 +21,7 @@ magnet of 10 min or more at least half of its own."""
 MOSTLY_LATE = 0.6
 MAGNET_HZ = 1500.0
 MIDS_LOST, MIDS_KEPT = 0.4, 0.15
-"""A magnet that lets the bass gain takes about as much from the mids (magnet handbooks, from memory)."""
+"""A magnet that lets the bass gain takes about as much from the mids (handbooks, from memory)."""
 MOST_MAGNET_DB = 1.3
 """Ferrite at −0.2 %/K and 70 K (handbooks)."""
 FUSE_DB = 2.5

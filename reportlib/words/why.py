@@ -43,7 +43,8 @@ def gives_first(writer: Writer) -> list[str]:
         if one.confidence == "low" or one.cause == NONE_SHOWN:
             continue
         explains = any(
-            _share(band, one=one) >= _EXPLAINS and band.level_db in one.levels_db for band in first
+            _of_band(band, one=one) >= _EXPLAINS and band.level_db in one.levels_db
+            for band in first
         )
         if explains:
             wording = "in-short/why-surely" if one.confidence == "high" else "in-short/why-fairly"
@@ -53,7 +54,7 @@ def gives_first(writer: Writer) -> list[str]:
     return []
 
 
-def _share(band: BandResult, *, one: Finding) -> float:
+def _of_band(band: BandResult, *, one: Finding) -> float:
     """Which part of a band, in octaves, a finding speaks of."""
     low, high = max(band.low_hz, one.low_hz), min(band.high_hz, one.high_hz)
     return max(0.0, math.log(high / low)) / math.log(band.high_hz / band.low_hz)
