@@ -62,6 +62,7 @@ LAYERS = [
     {
         "inputs",
         "stress_captures",
+        "gated",
         "measuring",
         "playing",
         "analysis",
