@@ -63,6 +63,7 @@ LAYERS = [
     {
         "inputs",
         "stress_captures",
+        "gated",
         "measuring",
         "playing",
         "analysis",
