@@ -284,7 +284,13 @@ def _limiter_band(made, rng, *, target, top):
 
 def _heat_coil(made, rng, *, target, top):
     target = min(target, 3.5)
-    index = int(rng.integers(len(made.loudspeaker.units)))
+    edges = (*made.loudspeaker.units[1:], None)  # a unit of which something can be told
+    seen = [
+        index
+        for index, above in enumerate(edges)
+        if above is None or above.highpass_hz > 2.5 * max(made.lowest_hz, 60.0)
+    ]
+    index = int(rng.choice(seen))
     unit = made.loudspeaker.units[index]
     drive = made.long_levels_db[-1] - 72.0
     tones = stress_tones()

@@ -4,6 +4,7 @@ from reportlib.causes.case import Case, Seen, case_of, levels, where
 from reportlib.causes.evidence import Evidence, Stretch
 from reportlib.causes.instruments import BENT, CLEAN, even, spans_all
 from reportlib.causes.law import Law
+from reportlib.causes.stretches import octaves_of
 from reportlib.facts import frequency
 
 BASS_HZ = 250.0
@@ -72,6 +73,13 @@ def limiter_broad(evidence: Evidence) -> list[Case]:
     return found
 
 
+def _alone(evidence: Evidence, one: Stretch) -> bool:
+    """Whether nothing else falls, and at least a third of what can be told is left alone."""
+    whole = octaves_of(evidence.lowest_hz, evidence.highest_hz)
+    others = [other for other in evidence.short if _falls(other) and other is not one]
+    return not others and one.octaves < 0.67 * whole
+
+
 def _no_law(seen: Seen, evidence: Evidence) -> None:
     """What follows one level everywhere is not one band's own."""
     if evidence.law is not None and not _bass_only(evidence):
@@ -127,6 +135,8 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         seen = Seen()
         if sharp:
             seen.fits("frequency", f"It takes one band {where(one)}, with a sharp edge.")
+        elif one.growth == "knee" and _alone(evidence, one):
+            seen.fits("frequency", f"It takes one band {where(one)} and leaves the others.")
         elif "sharp" not in inner and inner:
             seen.contradicts("It has no sharp edge in frequency.", signature="frequency")
         if one.growth == "knee":

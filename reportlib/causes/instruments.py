@@ -8,15 +8,16 @@ from reportlib.causes.evidence import Evidence, Stretch
 from reportlib.causes.stretches import octaves_of
 from reportlib.facts import number
 
-CLEAR_SNR_DB = 38.0
+CLEAR_SNR_DB = 42.0
 """Σ over a smoothed cell: beyond it no noise that was not seen makes half a decibel."""
 WHOLE_SHARE = 0.7
 """Share of what can be told that a change must span to be one of all frequencies."""
 EVEN_DB, EVEN_SHARE = 0.12, 0.12
 DRIFT_DB = 0.25
-RIPPLE_DB = 0.35
+RIPPLE_DB = 0.25
 RIPPLE_TURNS = 1.2
-FEWEST_TURNS = 5.0
+FEWEST_TURNS, MANY_TURNS = 5.0, 8.0
+ALIKE = (0.75, 1.33)
 """Turns an octave: a single resonance turns twice, a reflection again and again."""
 BENT = 0.22
 """A cubic gives a third, a hard clip about as much (Fourier series)."""
@@ -82,17 +83,24 @@ def microphone_moved(evidence: Evidence) -> list[Case]:
         turns = one.turns_per_octave * octaves_of(one.low_hz, one.high_hz)
         if one.turns_per_octave < RIPPLE_TURNS or turns < FEWEST_TURNS:
             continue
-        others = [
-            other.rms_db
-            for other in evidence.ripples
-            if other.test == one.test and other.level_db > one.level_db
+        same_test = [
+            other for other in evidence.ripples if other.test == one.test and other is not one
+        ]
+        others = [other.rms_db for other in same_test if other.level_db > one.level_db]
+        alike = [
+            other
+            for other in same_test
+            if abs(other.level_db - one.level_db) >= 6.0
+            and ALIKE[0] < other.rms_db / one.rms_db < ALIKE[1]
         ]
         seen = Seen()
         seen.fits("frequency", "The change goes up and down over frequency, as reflections do.")
         if others and min(others) < 0.5 * one.rms_db:
             seen.fits("level", "A louder level does not show it.")
-        elif told or one.turns_per_octave > 1.5 * RIPPLE_TURNS:
+        elif told or alike:
             seen.fits("level", "It does not grow with level as a loudspeaker’s own changes do.")
+        if turns >= MANY_TURNS:
+            seen.marks("No part of a loudspeaker rises and falls so often.")
         if told:
             seen.marks("The sound arrives at another time than at the baseline.")
         found.append(

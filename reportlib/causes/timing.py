@@ -101,7 +101,7 @@ def _followed(playing: Playing, group: GroupTrack) -> list[WhilePlaying]:
             end_db=end if playing.cold_known or (fit and fit.cold_known) else last - first,
             step_db=step,
             step_at_s=at_s,
-            late_share=_late_share(track, playing.elapsed_s[used]),
+            late_share=_late_share(track, playing.elapsed_s[used], whole_db=min(end, last - first)),
             constants_s=tuple(constants),
             explained=fit is not None and bool(fit.terms),
             recovery=agreement[-1] if agreement else "",
@@ -132,12 +132,11 @@ def late_share(analysis: Analysis, *, run: Run, level_db: float) -> float | None
     return 1.0 - sizes[0][0] / sizes[1][0]
 
 
-def _late_share(track_db: FloatArray, elapsed_s: FloatArray) -> float | None:
+def _late_share(track_db: FloatArray, elapsed_s: FloatArray, *, whole_db: float) -> float | None:
     early = elapsed_s >= COIL_S
-    grown = float(np.mean(track_db[-3:]) - track_db[0])
-    if elapsed_s[-1] < 2.0 * COIL_S or abs(grown) < LEAST_GROWTH_DB:
+    if elapsed_s[-1] < 2.0 * COIL_S or whole_db > -LEAST_GROWTH_DB:
         return None
-    return float(np.mean(track_db[-3:]) - np.mean(track_db[early][:3])) / grown
+    return float(np.mean(track_db[-3:]) - np.mean(track_db[early][:3])) / whole_db
 
 
 def _largest_step(track_db: FloatArray, elapsed_s: FloatArray) -> tuple[float, float]:

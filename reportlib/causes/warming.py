@@ -7,13 +7,17 @@ from reportlib.causes.case import Case, Seen, case_of, case_of_group, where
 from reportlib.causes.evidence import Evidence, Stretch, WhilePlaying
 from reportlib.causes.instant import BASS_HZ
 from reportlib.causes.instruments import even, heat_text, spans_all
+from reportlib.causes.stretches import octaves_of
 from reportlib.causes.timing import coil_rise_k
 from reportlib.facts import duration, frequency
 
 IMPLAUSIBLE_K = 250.0
 HARDLY_K = 200.0
 """Coils of 220 to 270 °C fail at their adhesives (a judgement)."""
-GROWN_DB = 0.3
+GROWN_DB = 0.5
+"""What matters of a band (`thresholds`)."""
+COIL_S = 90.0
+"""Large coils take up to 60 s (common practice, no source)."""
 STEP_DB, STEP_SHARE = 0.6, 0.5
 LATE, EARLY = 0.35, 0.15
 """Share of the growth after two minutes: a coil of a minute leaves 0.14 (exponential law), a
@@ -26,6 +30,7 @@ MOST_MAGNET_DB = 1.3
 """Ferrite at −0.2 %/K and 70 K (handbooks)."""
 FUSE_DB = 2.5
 MIDS_FROM_HZ = 300.0
+LEAST_OF_DUE = 0.6
 SAME_UNIT = 0.5
 """Of its loss in one band, what a drive unit loses at least in the next, where heat is why."""
 
@@ -35,11 +40,17 @@ def heat_coil(evidence: Evidence) -> list[Case]:
     cases = [_coil_after_stress(evidence, one) for one in evidence.long if one.sign < 0]
     covered = [one for one in evidence.long if one.sign < 0]
     for group in evidence.playing:
-        known = any(one.overlap(group.low_hz, group.high_hz) > 0.3 for one in covered)
+        known = any(_covers(one, group) for one in covered)
         if group.kind == "band" and not known and group.grown_db < -max(GROWN_DB, group.u95_db):
             cases.append(_coil_while_playing(evidence, group))
     cases += [_coil_in_sweeps(evidence, one) for one in evidence.short if one.sign < 0]
     return [one for one in cases if one is not None]
+
+
+def _covers(one: Stretch, group: WhilePlaying) -> bool:
+    """Whether a stretch lies over most of a group's tones."""
+    low, high = max(one.low_hz, group.low_hz), min(one.high_hz, group.high_hz)
+    return high > low and octaves_of(low, high) > 0.5 * octaves_of(group.low_hz, group.high_hz)
 
 
 def _groups(evidence: Evidence, one: Stretch) -> list[WhilePlaying]:
@@ -63,7 +74,7 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     groups = _groups(evidence, one)
     seen.fits("time", "It came with playing on, and the sweep before the stress did not have it.")
     told = [group for group in groups if group.constants_s]
-    if told:
+    if told and min(told[0].constants_s) <= COIL_S:
         seen.marks(
             f"It built up with a time constant of {_about(told[0].constants_s[0])}, as a coil "
             "warms."
@@ -116,7 +127,13 @@ def _where_heat_shows(evidence: Evidence, one: Stretch) -> str:
 def _grows_with_power(seen: Seen, one: Stretch) -> None:
     if len(one.points) >= 2:
         quiet, loud = one.points[0], one.points[-1]
-        if loud.change_db < quiet.change_db - 0.15:
+        # Loss rises with power, and a little less than in proportion (power falls as R rises).
+        due_db = -loud.change_db * 10.0 ** ((quiet.rise_db - loud.rise_db) / 10.0)
+        if -quiet.change_db + quiet.u95_db < LEAST_OF_DUE * due_db:
+            seen.contradicts(
+                "The quieter level shows none of it, and should by its power.", signature="level"
+            )
+        elif loud.change_db < quiet.change_db - 0.15:
             seen.fits("level", "The louder level loses more, as more power heats more.")
         elif quiet.shows and loud.change_db > quiet.change_db + 0.15:
             seen.contradicts("The louder level loses less.", signature="level")
@@ -156,9 +173,13 @@ def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
         return None
     seen = Seen()
     seen.fits("time", f"While the stress played, the {group.name} fell further and further.")
-    if group.constants_s:
+    if group.constants_s and min(group.constants_s) <= COIL_S:
         seen.marks(
             f"It fell with a time constant of {_about(group.constants_s[0])}, as a coil warms."
+        )
+    if group.late_share is not None and group.late_share > MOSTLY_LATE:
+        seen.contradicts(
+            "Most of it came after the first minutes; a coil warms faster.", signature="time"
         )
     if group.low_hz >= MIDS_FROM_HZ:
         seen.fits("frequency", "It is a band in which the impedance is mostly resistance.")
@@ -307,13 +328,13 @@ def crossover_heat(evidence: Evidence) -> list[Case]:
         if one.sign > 0 or one.high_hz < BASS_HZ or -one.worst_db < FUSE_DB or covered:
             continue
         groups = _groups(evidence, one)
-        if spans_all(evidence, one):
+        if spans_all(evidence, one) and even(one):
             continue
         seen = Seen()
         seen.fits("frequency", f"It takes one band {where(one)}.")
         if groups and not any(_stepped(group) for group in groups):
             seen.contradicts("It came gradually, without a step.", signature="time")
-        elif len(one.points) >= 2 and not one.points[0].shows:
+        elif len(one.points) >= 2 and abs(one.points[0].change_db) < 0.05 * abs(one.mean_db):
             seen.fits("level", "The quieter stress did not bring it about.")
         if coil_rise_k(-one.worst_db) > HARDLY_K:
             seen.marks("It is more than a coil’s heat can take.")
@@ -325,17 +346,35 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
     """A suspension that has worked is softer: a lower resonance, more output below it."""
     found = []
     for one in evidence.long:
-        if one.sign < 0 or one.worst_hz > BASS_HZ or one.high_hz > 2.0 * BASS_HZ:
+        if one.worst_hz > BASS_HZ or one.high_hz > 2.0 * BASS_HZ:
+            continue
+        kept = _mids_kept(evidence, one)
+        if one.sign < 0 and not kept:  # a loss alone tells little
             continue
         seen = Seen()
+        what = "more" if one.sign > 0 else "less"
         seen.fits(
-            "frequency", f"After the stress there is more output {where(one)}, in the bass alone."
+            "frequency",
+            f"After the stress there is {what} output {where(one)}, in the bass alone.",
         )
         seen.fits("time", "The sweep before the stress did not have it.")
-        lost = _mids_lost(evidence, one)
-        if lost is not None and lost < MIDS_KEPT:
-            seen.marks("The mids came back as they were.")
-        if len(one.points) >= 2 and one.points[-1].change_db > one.points[0].change_db + 0.1:
+        if kept and one.sign > 0:
+            seen.marks("What lies above came back as it was.")
+        elif kept:
+            seen.also("What lies above came back as it was.")
+        if len(one.points) >= 2 and one.sign * (one.points[-1].change_db) > 0.1 + one.sign * (
+            one.points[0].change_db
+        ):
             seen.fits("level", "The louder stress did more.")
         found.append(case_of(one, **seen.all))
-    return found[:1]
+    return sorted(found, key=lambda one: -one.size_db)[:1]
+
+
+def _mids_kept(evidence: Evidence, one: Stretch) -> bool:
+    """Whether what lies above the bass changed by next to nothing, against what the bass did."""
+    for point in evidence.mids:
+        if point.level_db == one.level_db:
+            moved = abs(point.change_db) if point.shows else 0.0
+            return moved < MIDS_KEPT * abs(one.mean_db)
+    others = [other for other in evidence.long if other.level_db == one.level_db]
+    return all(other.high_hz < 2.0 * BASS_HZ for other in others)
