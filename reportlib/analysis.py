@@ -7,9 +7,11 @@ data. Each step is one call and one frozen record.
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from reportlib import quality
 from reportlib.audibility import audible_changes
+from reportlib.causes import find_causes
 from reportlib.compression import Setting, ShortTerm, long_term, short_term
 from reportlib.day import Session
 from reportlib.grades import band_results
@@ -102,7 +104,7 @@ def conclude(
         parameters=parameters,
         playing=playing,
     )
-    return Analysis(
+    analysis = Analysis(
         session=session,
         sample_rate_hz=measured.sample_rate_hz,
         gate_s=measured.gate.length_s,
@@ -133,6 +135,7 @@ def conclude(
             curves, baseline=short.baseline, in_room=heard.in_room, fraction=fraction
         ),
     )
+    return replace(analysis, findings=find_causes(analysis))
 
 
 def _compared_notes(

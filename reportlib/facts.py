@@ -21,6 +21,7 @@ Names are dotted and lower case: test, band, level, then what it is.
                                 band loses there: ``.<band>.least``, ``.<band>.most``
 ``need.tested-to``,             how loud the sweeps and the long-term test were, on that scale
 ``need.played-to``
+``why.<cause>.low``, ``.high``  where a change shows that fits a cause, Hz
 ``exposure.<what>.level``, …    level of a setting or a need, dBA, and how long it may last:
                                 ``.day`` (NIOSH), ``.week`` (WHO–ITU), ``.osha``
 ``dose.day``, ``dose.week``, …  what the measuring day comes to, %; ``dose.sounding``
@@ -161,6 +162,8 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} at {level} dB while it played"
         case ["finding", cause]:
             return f"cause {cause.replace('-', ' ')}"
+        case ["why", cause, *_]:
+            return f"cause {cause.replace('-', ' ')}"
         case ["limit", slug, *_] if slug in spoken:
             return f"limit of the {spoken[slug]}"
         case ["limit", "long", slug, *_] if slug in spoken:
@@ -211,6 +214,13 @@ def collect(analysis: Analysis) -> FactTable:
             facts.append(
                 Fact(name=f"{key}.measured", value=step.measured_db, unit="dB", digits=2, row=row)
             )
+    for one in analysis.findings:
+        if one.levels_db and math.isfinite(one.low_hz) and math.isfinite(one.high_hz):
+            facts += [
+                Fact(name=f"why.{one.cause}.{end}", value=hz, unit="Hz", digits=0,
+                     row=f"fact-why.{one.cause}")
+                for end, hz in (("low", one.low_hz), ("high", one.high_hz))
+            ]  # fmt: skip
     facts += seat_facts(analysis)
     facts += stress_facts(analysis)
     facts += judged_facts(analysis)

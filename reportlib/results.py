@@ -77,7 +77,7 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "drive_steps": [asdict(step) for step in analysis.drive_steps],
         "bands": [asdict(result) for result in analysis.bands],
         "limits": [_limit(limit) for limit in analysis.limits],
-        "findings": [],
+        "findings": [asdict(one) for one in analysis.findings],
         "thermal": thermal_list(analysis),
         "recovery": recovery_list(analysis),
         "coil": coil_list(analysis),

@@ -1,5 +1,8 @@
 """The report's tables: records in, finished text out, with the anchors that quotes link to."""
 
+import math
+
+from reportlib.causes import CAUSE_NAMES
 from reportlib.facts import (
     band_key,
     collect,
@@ -10,6 +13,7 @@ from reportlib.facts import (
     number,
 )
 from reportlib.facts import row_anchors as _anchors
+from reportlib.judged import Finding
 from reportlib.limit_table import limit_table
 from reportlib.model import Analysis, BandResult
 from reportlib.seat_tables import exposure_table, need_table, seat_band_table, seat_table
@@ -27,6 +31,7 @@ __all__ = [
 
 __all__ = [
     "band_table",
+    "cause_table",
     "exposure_table",
     "limit_table",
     "need_table",
@@ -84,6 +89,34 @@ def _band_row(result: BandResult) -> tuple[str, ...]:
 
 def _range(result: BandResult) -> str:
     return f"{result.band}, {frequency(result.low_hz)} to {frequency(result.high_hz)}"
+
+
+def cause_table(analysis: Analysis) -> Table | None:
+    """What the changes fit, how surely, what speaks for and against, what would settle it."""
+    if not analysis.findings:
+        return None
+    facts = collect(analysis)
+    return Table(
+        name="causes",
+        caption="What the changes fit, the likeliest first. A cause that fits is not yet proved.",
+        columns=("cause", "how sure", "where", "levels", "for", "against", "what would settle it"),
+        rows=tuple(_cause_row(one) for one in analysis.findings),
+        anchors=tuple(_anchors(facts, key=f"why.{one.cause}.") for one in analysis.findings),
+        folded=True,
+    )
+
+
+def _cause_row(one: Finding) -> tuple[str, ...]:
+    known = math.isfinite(one.low_hz) and math.isfinite(one.high_hz)
+    return (
+        CAUSE_NAMES[one.cause],
+        one.confidence,
+        f"{frequency(one.low_hz)} to {frequency(one.high_hz)}" if known else "",
+        ", ".join(f"{level:g} dB" for level in one.levels_db),
+        " ".join(one.evidence_for),
+        " ".join(one.evidence_against),
+        one.to_confirm,
+    )
 
 
 def step_table(analysis: Analysis) -> Table | None:

@@ -23,6 +23,7 @@ LAYERS = [
     {
         "thresholds",
         "grades",
+        "causes",
         "limits",
         "audibility",
         "balance",

@@ -9,6 +9,7 @@ a recording without noise: the ratio of two drives is the change that the analys
     loudspeaker   the whole loudspeaker, as formulas of frequency
     electrical    what it takes from its amplifier
     heat          coils and magnets through the day
+    changed       what a day may change in a loudspeaker: suspension, magnet, fuse
     signals       sweeps and multitones
     rig           noise, microphone, converters, clock
     multitone     playing and recording the stress
@@ -17,11 +18,14 @@ a recording without noise: the ratio of two drives is the change that the analys
 Recordings are made by multiplying spectra, padded so that nothing wraps round.
 """
 
+from reportlib.simulate.changed import softened, tripped, weakened
 from reportlib.simulate.electrical import terminal_admittance
 from reportlib.simulate.heat import Heating, Temperatures, cold, cooled, heated
 from reportlib.simulate.loudspeaker import small_signal, transfer
 from reportlib.simulate.multitone import multitone_heating, multitone_sound, play_multitone
 from reportlib.simulate.parts import (
+    Amplifier,
+    BandLimiter,
     DriveUnit,
     Harmonic,
     Heat,
@@ -49,6 +53,8 @@ from reportlib.simulate.sweeps import (
 )
 
 __all__ = [
+    "Amplifier",
+    "BandLimiter",
     "Chain",
     "DriveUnit",
     "Harmonic",
@@ -76,6 +82,7 @@ __all__ = [
     "play_sweep",
     "record",
     "small_signal",
+    "softened",
     "sweep_heating",
     "sweep_rate_s",
     "sweep_signal",
@@ -84,4 +91,6 @@ __all__ = [
     "sweep_transfer",
     "terminal_admittance",
     "transfer",
+    "tripped",
+    "weakened",
 ]

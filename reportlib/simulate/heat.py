@@ -87,12 +87,15 @@ def heated(
     motional = np.array([motional_impedance(unit, frequency_hz) for unit in units])
     motional = np.broadcast_to(motional, spent.shape)
     resistance = np.array([unit.resistance_ohm for unit in units])
+    series = np.array([unit.series_ohm for unit in units])[:, np.newaxis]
     rise_per_k = np.array([unit.heat.rise_per_k if unit.heat else 0.0 for unit in units])
     keep, gain = _step_matrices(units, step_s)
 
     def power_w(coil_k: FloatArray, step: int) -> FloatArray:
         hot = (resistance * (1.0 + rise_per_k * coil_k))[:, np.newaxis]
-        return np.asarray(np.sum(spent[:, step] * hot / np.abs(hot + motional[:, step]) ** 2, -1))
+        return np.asarray(
+            np.sum(spent[:, step] * hot / np.abs(hot + series + motional[:, step]) ** 2, -1)
+        )
 
     state = np.stack([temperatures.coil_k, temperatures.magnet_k], axis=1)
     states, powers = [state], []

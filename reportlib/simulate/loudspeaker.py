@@ -10,11 +10,12 @@ one sine at a time; with `shares` all frequencies sound together and each part f
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import erf
 
 from reportlib.model import FloatArray
-from reportlib.simulate.parts import SENSITIVITY_VOLT, Loudspeaker, Room
+from reportlib.simulate.parts import SENSITIVITY_VOLT, Limiter, Loudspeaker, Room
 from reportlib.simulate.spectra import ComplexArray, evenly_spaced_spectrum, least_phase
-from reportlib.simulate.unit import crossover, felt, mechanical, settled
+from reportlib.simulate.unit import crossover, felt, mechanical, settled, stopped
 
 PASCAL_AT_0_DB = 20e-6
 SPEED_OF_SOUND_M_S = 343.0
@@ -91,7 +92,7 @@ def path(loudspeaker: Loudspeaker, frequency_hz: ArrayLike) -> ComplexArray:
 def small_signal(loudspeaker: Loudspeaker, frequency_hz: ArrayLike) -> ComplexArray:
     """Return the transfer in Pa/V of the cold loudspeaker at no level at all, shape (n,)."""
     frequency = np.maximum(np.asarray(frequency_hz, dtype=np.float64), 1e-3)
-    shape = _cold_shape(loudspeaker, frequency)
+    shape = cold_shape(loudspeaker, frequency)
     return _scale(loudspeaker) * path(loudspeaker, frequency) * shape
 
 
@@ -108,6 +109,13 @@ def drive_gain(
     among others keeps 1 + 3a·(sum of all x²)/2 − 3a·(its own x²)/4 (trigonometry).
     """
     gain = limiter_gain(loudspeaker, frequency_hz, drive_db=drive_db, shares=shares)
+    if loudspeaker.amplifier is not None:
+        volt = loudspeaker.unit_voltage(drive_db) * gain
+        if shares is None:
+            gain = gain * loudspeaker.amplifier.gain(np.sqrt(2.0) * volt)
+        else:  # many tones are close to Gaussian: Bussgang's gain of a clipper
+            rms = float(np.sqrt(np.sum((volt * shares) ** 2)))
+            gain = gain * erf(loudspeaker.amplifier.ceiling_v / (np.sqrt(2.0) * rms))
     if loudspeaker.cubic:
         square = (gain * 10.0 ** (drive_db / 20.0)) ** 2
         of_all = 0.75 if shares is None else 1.5 - 0.75 * shares**2
@@ -122,15 +130,25 @@ def limiter_gain(
     drive_db: float,
     shares: FloatArray | None = None,
 ) -> FloatArray:
-    """Return the limiter's gain, by the level that it foresees at 1 m; shape (n,)."""
-    if loudspeaker.limiter is None:
-        return np.ones_like(frequency_hz)
-    pascal = np.abs(_scale(loudspeaker) * _cold_shape(loudspeaker, frequency_hz))
-    heard = np.maximum(felt(pascal * loudspeaker.voltage(drive_db), shares), 1e-12)
-    foreseen_db = 20.0 * np.log10(heard / PASCAL_AT_0_DB)
-    if shares is not None:
-        foreseen_db = foreseen_db + loudspeaker.limiter.multitone_db
-    return np.asarray(10.0 ** (loudspeaker.limiter.gain_db(foreseen_db) / 20.0))
+    """Return the limiters' gain, by the level that they foresee at 1 m; shape (n,)."""
+    gain = np.ones_like(frequency_hz)
+    if loudspeaker.limiter is None and not loudspeaker.band_limiters:
+        return gain
+    pascal = np.abs(_scale(loudspeaker) * cold_shape(loudspeaker, frequency_hz))
+    pascal *= loudspeaker.voltage(drive_db)
+
+    def turned_down(limiter: Limiter, heard: FloatArray) -> FloatArray:
+        foreseen_db = 20.0 * np.log10(np.maximum(felt(heard, shares), 1e-12) / PASCAL_AT_0_DB)
+        if shares is not None:
+            foreseen_db = foreseen_db + limiter.multitone_db
+        return np.asarray(10.0 ** (limiter.gain_db(foreseen_db) / 20.0))
+
+    for band in loudspeaker.band_limiters:
+        weight = band.weight(frequency_hz)
+        gain *= 1.0 - weight * (1.0 - turned_down(band.limiter, pascal * weight))
+    if loudspeaker.limiter is not None:
+        gain *= turned_down(loudspeaker.limiter, pascal)
+    return gain
 
 
 def _shape(
@@ -148,11 +166,15 @@ def _shape(
         divided = crossover(unit, frequency)
         per_k = unit.heat.rise_per_k if unit.heat else 0.0
         resistance = unit.resistance_ohm * (1.0 + per_k * rise_k) * np.ones_like(frequency)
+        resistance = resistance + unit.series_ohm
         force, port_kg_s = settled(
             unit, s, volt=volt * np.abs(divided), resistance=resistance, shares=shares
         )
         impedance, share_of_port = mechanical(unit, s, port_kg_s=port_kg_s)
         speed = force / (resistance * impedance + force**2)
+        if unit.stop_m is not None:
+            peak_m = np.sqrt(2.0) * volt * np.abs(divided * speed / s)
+            speed = speed * stopped(unit, peak_m, shares=shares)
         divided *= s * speed * (1.0 - share_of_port)
         whole = 10.0 ** (unit.pad_db / 20.0) * unit.resistance_ohm / unit.force_factor_tm
         total += divided * (whole * unit.mass_kg)
@@ -171,8 +193,10 @@ def _causal(loudspeaker: Loudspeaker, frequency: FloatArray, *, drive_db: float)
     A gain that changes from frequency to frequency without a phase of its own would ring before
     the sound as well as after it; no limiter, port or suspension knows what comes.
     """
-    if loudspeaker.limiter is None and all(
-        unit.half_force_m is None and (unit.vent is None or unit.vent.loss_coefficient == 0.0)
+    if not (loudspeaker.limiter or loudspeaker.band_limiters) and all(
+        unit.half_force_m is None
+        and unit.stop_m is None
+        and (unit.vent is None or unit.vent.loss_coefficient == 0.0)
         for unit in loudspeaker.units
     ):
         return np.ones(frequency.shape, dtype=np.complex128)
@@ -182,12 +206,13 @@ def _causal(loudspeaker: Loudspeaker, frequency: FloatArray, *, drive_db: float)
     volt = loudspeaker.unit_voltage(drive_db) * gain
     cold = np.zeros(len(loudspeaker.units))
     driven = gain * _shape(loudspeaker, grid, volt=volt, coil_k=cold, shares=None)
-    change = driven / _cold_shape(loudspeaker, grid)
+    change = driven / cold_shape(loudspeaker, grid)
     turn = least_phase(np.abs(change), octaves=octaves) - np.angle(change)
     return np.asarray(np.exp(1j * np.interp(np.log(frequency), np.log(grid), turn)))
 
 
-def _cold_shape(loudspeaker: Loudspeaker, frequency: FloatArray) -> ComplexArray:
+def cold_shape(loudspeaker: Loudspeaker, frequency: FloatArray) -> ComplexArray:
+    """Return the units' sum and the linear resonances at no level at all, without a scale."""
     silence = np.zeros_like(frequency)
     cold = np.zeros(len(loudspeaker.units))
     return _shape(loudspeaker, frequency, volt=silence, coil_k=cold, shares=None)
@@ -211,7 +236,7 @@ def _bell(frequency: FloatArray, *, hz: float, q: float) -> ComplexArray:
 
 def _scale(loudspeaker: Loudspeaker) -> float:
     """Pa/V that makes the mean of the small signal's power what `sensitivity_db` says."""
-    power = np.abs(_cold_shape(loudspeaker, np.geomspace(*LEVEL_RANGE_HZ, 401))) ** 2
+    power = np.abs(cold_shape(loudspeaker, np.geomspace(*LEVEL_RANGE_HZ, 401))) ** 2
     pascal = PASCAL_AT_0_DB * 10.0 ** (loudspeaker.sensitivity_db / 20.0)
     return float(pascal / SENSITIVITY_VOLT / np.sqrt(np.mean(power)))
 

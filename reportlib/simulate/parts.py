@@ -61,7 +61,10 @@ class DriveUnit:
     `highpass_hz` and `lowpass_hz` are second-order Butterworth filters, run twice where
     `squared` (neighbours then sum to an all-pass). `gain_db` is heard; `pad_db` only spares a
     more sensitive unit that much of the voltage. `half_force_m` is the peak excursion at
-    which the force factor would have fallen to half; None keeps it constant.
+    which the force factor would have fallen to half; None keeps it constant. `stop_m` is the
+    peak excursion that an elastic stop leaves, None where nothing stops the cone.
+    `magnet_loss` is the share of the force factor that a warm magnet lacks, `series_ohm` what a
+    warm fuse or coil puts in front of the unit (see `changed`).
     """
 
     name: str = "full range"
@@ -77,6 +80,9 @@ class DriveUnit:
     lowpass_hz: float | None = None
     squared: bool = True
     half_force_m: float | None = None
+    stop_m: float | None = None
+    magnet_loss: float = 0.0
+    series_ohm: float = 0.0
     vent: Vent | None = None
     heat: Heat | None = None
 
@@ -126,6 +132,37 @@ class Limiter:
 
 
 @dataclass(frozen=True, kw_only=True)
+class BandLimiter:
+    """A limiter that hears and turns down one band only, `low_hz` to `high_hz`.
+
+    The band's edges are those of a Butterworth filter of `order`; `limiter` is its law.
+    """
+
+    low_hz: float
+    high_hz: float
+    limiter: Limiter
+    order: int = 6
+
+    def weight(self, frequency_hz: ArrayLike) -> FloatArray:
+        """Return how much of a tone belongs to the band, 0 to 1; shape (n,)."""
+        f = np.asarray(frequency_hz, dtype=np.float64)
+        above = 1.0 / (1.0 + (self.low_hz / f) ** (2 * self.order))
+        return np.asarray(above / (1.0 + (f / self.high_hz) ** (2 * self.order)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Amplifier:
+    """An amplifier that clips: no peak beyond `ceiling_v` at the terminals."""
+
+    ceiling_v: float
+
+    def gain(self, peak_v: ArrayLike) -> FloatArray:
+        """Return what is left of the fundamental of a sine of this peak (Fourier series)."""
+        under = self.ceiling_v / np.maximum(np.asarray(peak_v, dtype=np.float64), self.ceiling_v)
+        return np.asarray(2.0 / np.pi * (np.arcsin(under) + under * np.sqrt(1.0 - under**2)))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Harmonic:
     """One harmonic as a branch of its own, which leaves the fundamental alone.
 
@@ -170,6 +207,8 @@ class Loudspeaker:
     resonances: tuple[Resonance, ...] = ()
     panels: tuple[Panel, ...] = ()
     limiter: Limiter | None = None
+    band_limiters: tuple[BandLimiter, ...] = ()
+    amplifier: Amplifier | None = None
     harmonics: tuple[Harmonic, ...] = ()
     cubic: float = 0.0
     room: Room | None = None

@@ -11,6 +11,8 @@ from reportlib.simulate.parts import DriveUnit
 from reportlib.simulate.spectra import ComplexArray
 
 AIR_KG_M3 = 1.2
+STOP_POWER = 8
+"""How hard a stop is: well below it nothing, well beyond it no more excursion."""
 MOST_GUESSES = 200
 
 
@@ -67,7 +69,8 @@ def settled(
     Bl/(1 + (x/half)²). Each guess is averaged with the one before, which converges because
     neither answers much more than in proportion.
     """
-    force = np.full(s.shape, unit.force_factor_tm)
+    whole = unit.force_factor_tm * (1.0 - unit.magnet_loss)
+    force = np.full(s.shape, whole)
     port_kg_s = np.zeros(s.shape)
     turbulent = unit.vent is not None and unit.vent.loss_coefficient > 0.0
     if not turbulent and unit.half_force_m is None:
@@ -86,7 +89,7 @@ def settled(
         before = (bl, port)
         if unit.half_force_m is not None:
             excursion = felt(speed / np.abs(s), shares)
-            new = unit.force_factor_tm / (1.0 + (excursion / unit.half_force_m) ** 2)
+            new = whole / (1.0 + (excursion / unit.half_force_m) ** 2)
             bl = 0.5 * (bl + new)
         if turbulent and unit.vent is not None:
             areas = unit.cone_area_m2 / unit.vent.port_area_m2
@@ -100,6 +103,14 @@ def settled(
         raise ValueError(f"{unit.name}: no steady motion at {np.max(volt):.3g} V")
     force[low], port_kg_s[low] = bl, port
     return force, port_kg_s
+
+
+def stopped(unit: DriveUnit, excursion_m: FloatArray, *, shares: FloatArray | None) -> FloatArray:
+    """Return the share of the motion that an elastic stop leaves, by peak excursion without it."""
+    if unit.stop_m is None:
+        return np.ones_like(excursion_m)
+    beyond = felt(excursion_m, shares) / unit.stop_m
+    return np.asarray((1.0 + beyond**STOP_POWER) ** (-1.0 / STOP_POWER))
 
 
 def felt(amplitude: FloatArray, shares: FloatArray | None) -> FloatArray:

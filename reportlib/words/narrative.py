@@ -19,6 +19,7 @@ from reportlib.words.left_playing import left_playing
 from reportlib.words.seat import at_your_seat
 from reportlib.words.story import BandStory, at_a_point
 from reportlib.words.verdict import in_short, verdict_sentences
+from reportlib.words.why import why
 from reportlib.words.writer import Templates, Writer, decibels, listed, plain, spoken, verb
 
 SLOTS = (
@@ -51,7 +52,7 @@ def draft(
             "turned-up", intro=_turned_up_intro(writer), paragraphs=_turned_up(writer)
         ),
         "left-playing": left_playing(writer),
-        "why": writer.page("why", paragraphs=_why(writer)),
+        "why": why(writer),
         "at-your-seat": at_your_seat(writer),
         "care": care(writer),
         "how-measured": writer.page("how-measured", paragraphs=_how_measured(writer)),
@@ -152,18 +153,6 @@ def _why_untold(writer: Writer, bands: Sequence[str]) -> str:
     if not counted:
         return "the interval allows too many answers"
     return words[max(counted, key=lambda reason: counted[reason])]
-
-
-def _why(writer: Writer) -> list[str]:
-    in_sweeps, after_stress = writer.short.worst_loss, writer.long.worst_loss
-    if in_sweeps is None and after_stress is None:
-        return [writer.say("why/nothing-to-explain")]
-    paragraphs = []
-    if in_sweeps is not None:
-        paragraphs.append(writer.say("why/within-a-sweep"))
-    if after_stress is not None:
-        paragraphs.append(writer.say("why/after-stress"))
-    return [*paragraphs, writer.say("why/not-judged")]
 
 
 def _how_measured(writer: Writer) -> list[str]:

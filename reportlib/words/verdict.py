@@ -8,12 +8,13 @@ from reportlib.words.behind import first_behind
 from reportlib.words.seat import in_short_at_seat
 from reportlib.words.story import Story, at_a_point
 from reportlib.words.stress import stress_in_short
+from reportlib.words.why import gives_first
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
 
 def in_short(writer: Writer) -> list[str]:
-    """Return what follows the verdict: the limit, the stress, the seat, what to watch."""
-    sentences = list(filter(None, (first_behind(writer),)))
+    """Return what follows the verdict: the limit, why, the stress, the seat, what to watch."""
+    sentences = [*filter(None, (first_behind(writer),)), *gives_first(writer)]
     if writer.analysis.session.long_term:
         sentences.append(_stress(writer))
     sentences += in_short_at_seat(writer)

@@ -1,0 +1,204 @@
+"""Rules for what is not the loudspeaker's: noise, drift, a moved microphone, steps, overload.
+
+Each takes the evidence and returns its cases, none where nothing of the kind shows.
+"""
+
+from reportlib.causes.case import Case, Seen, case_of, where
+from reportlib.causes.evidence import Evidence, Stretch
+from reportlib.causes.stretches import octaves_of
+from reportlib.facts import number
+
+CLEAR_SNR_DB = 38.0
+"""Σ over a smoothed cell: beyond it no noise that was not seen makes half a decibel."""
+WHOLE_SHARE = 0.7
+"""Share of what can be told that a change must span to be one of all frequencies."""
+EVEN_DB, EVEN_SHARE = 0.12, 0.12
+DRIFT_DB = 0.25
+RIPPLE_DB = 0.35
+RIPPLE_TURNS = 1.2
+FEWEST_TURNS = 5.0
+"""Turns an octave: a single resonance turns twice, a reflection again and again."""
+BENT = 0.22
+"""A cubic gives a third, a hard clip about as much (Fourier series)."""
+CLEAN = 0.10
+
+
+def noise_in_baseline(evidence: Evidence) -> list[Case]:
+    """Noise in the quiet baseline passes for signal, and every level seems to lose as much."""
+    found = []
+    for one in evidence.short:
+        if one.growth != "offset" or (spans_all(evidence, one) and even(one)):
+            continue
+        seen = Seen()
+        if one.snr_db > CLEAR_SNR_DB:
+            seen.contradicts(
+                "The baseline stood well above its noise there.", signature="frequency"
+            )
+        else:
+            seen.fits("frequency", f"The baseline has little signal over noise {where(one)}.")
+        seen.fits("level", "It is the same at every level, from the first step on.")
+        if {"noise-burst", "low-signal"} & evidence.severe:
+            seen.marks("The baseline was noisy: see the notes on the data.")
+        if one.timing == "builds up":
+            seen.contradicts("It grows as the loudspeaker plays on.", signature="time")
+        found.append(case_of(one, **seen.all))
+    return found
+
+
+def drift(evidence: Evidence) -> list[Case]:
+    """The baseline, measured again, is not what it was."""
+    if evidence.drift_db < DRIFT_DB and "drift" not in evidence.severe:
+        return []
+    seen = Seen()
+    seen.marks("The baseline itself, measured again, came out otherwise.")
+    seen.fits("time", "It came with the hours of the day.")
+    largest = max((abs(one.worst_db) for one in evidence.short), default=0.0)
+    if largest <= 2.0 * evidence.drift_db:
+        seen.fits("level", "No level shows markedly more than the baseline itself moved by.")
+    else:
+        seen.contradicts(
+            "Some of what the louder levels lose is more than the baseline moved by.",
+            signature="level",
+        )
+    return [
+        Case(
+            low_hz=evidence.lowest_hz,
+            high_hz=evidence.highest_hz,
+            levels_db=evidence.levels_db,
+            size_db=-evidence.drift_db,
+            whole=True,
+            **seen.all,  # type: ignore[arg-type]
+        )
+    ]
+
+
+def microphone_moved(evidence: Evidence) -> list[Case]:
+    """Another place hears other reflections: up and down over frequency, at one level as such."""
+    found = []
+    for one in evidence.ripples:
+        told = "microphone-moved" in evidence.severe
+        if one.rms_db < (0.5 * RIPPLE_DB if told else RIPPLE_DB):
+            continue
+        turns = one.turns_per_octave * octaves_of(one.low_hz, one.high_hz)
+        if one.turns_per_octave < RIPPLE_TURNS or turns < FEWEST_TURNS:
+            continue
+        others = [
+            other.rms_db
+            for other in evidence.ripples
+            if other.test == one.test and other.level_db > one.level_db
+        ]
+        seen = Seen()
+        seen.fits("frequency", "The change goes up and down over frequency, as reflections do.")
+        if others and min(others) < 0.5 * one.rms_db:
+            seen.fits("level", "A louder level does not show it.")
+        elif told or one.turns_per_octave > 1.5 * RIPPLE_TURNS:
+            seen.fits("level", "It does not grow with level as a loudspeaker’s own changes do.")
+        if told:
+            seen.marks("The sound arrives at another time than at the baseline.")
+        found.append(
+            Case(
+                low_hz=one.low_hz,
+                high_hz=one.high_hz,
+                levels_db=(one.level_db,),
+                size_db=-one.rms_db,
+                after_stress=one.test == "long_term",
+                whole=True,
+                **seen.all,  # type: ignore[arg-type]
+            )
+        )
+    if not found and "microphone-moved" in evidence.severe:
+        seen = Seen()
+        seen.marks("The sound arrives at another time than at the baseline.")
+        seen.fits("time", "It came from one recording to another.")
+        found.append(
+            Case(
+                low_hz=evidence.lowest_hz,
+                high_hz=evidence.highest_hz,
+                levels_db=evidence.levels_db[-1:],
+                size_db=-0.1,
+                **seen.all,  # type: ignore[arg-type]
+            )
+        )
+    return sorted(found, key=lambda one: one.size_db)[:1]
+
+
+def wrong_step(evidence: Evidence) -> list[Case]:
+    """A volume step that was not made as written: the same at all frequencies."""
+    found = []
+    for one in evidence.short:
+        if not spans_all(evidence, one) or not even(one):
+            continue
+        seen = Seen()
+        seen.fits("frequency", "It is the same at all frequencies that can be told.")
+        if one.bending is not None and one.bending >= BENT and one.bending_grows:
+            seen.contradicts("Harmonics rise with it; a wrong step bends no waveform.")
+        if evidence.reference:
+            seen.contradicts("The steps were measured in the reference channel.")
+        if one.growth == "lone":
+            seen.fits("level", "One level shows it, and a louder one does not.")
+            seen.marks("No part of a loudspeaker loses at one level and not at the next.")
+        elif one.growth in ("offset", "share"):
+            seen.fits("level", "It is there from the first step on, whatever the level.")
+        elif one.growth == "unclear" or len(one.levels_db) == 1:
+            seen.fits("level", "One level alone shows it.")
+        else:
+            seen.contradicts("It grows from level to level.", signature="level")
+        if one.timing == "builds up":
+            seen.contradicts("It grows as the loudspeaker plays on.", signature="time")
+        found.append(case_of(one, **seen.all))
+    return found
+
+
+def microphone_overload(evidence: Evidence) -> list[Case]:
+    """The microphone or its preamplifier bends the waveform once the sound is loud enough."""
+    found = []
+    told = bool({"overload", "clipped", "flat-tops"} & evidence.severe)
+    law = evidence.law
+    mine = [
+        one
+        for one in evidence.short
+        if one.sign < 0 and one.octaves >= 1.0 and one.growth not in ("offset", "lone")
+    ]
+    for one in sorted(mine, key=lambda one: -one.octaves)[:1]:
+        bent = one.bending is not None and one.bending >= BENT
+        if not told and not (bent and law is not None):
+            continue
+        seen = Seen()
+        if told:
+            seen.marks("The recorded waveform is flattened in step with the loss.")
+        if bent:
+            seen.also("Harmonics rise with the loss, as where a waveform is cut.")
+        if law is not None:
+            seen.fits(
+                "frequency", "It takes most where the sound is loudest, whatever plays there."
+            )
+        elif one.octaves > 3.0:
+            seen.fits("frequency", "It spans drive units and bands alike.")
+        if one.growth in ("knee", "smooth") or law is not None:
+            seen.fits("level", "It grows once a level is passed.")
+        if one.timing == "builds up":
+            seen.contradicts("It grows as the loudspeaker plays on.", signature="time")
+        elif one.timing == "at once":
+            seen.fits("time", "It is there at once.")
+        if one.bending is not None and one.bending < CLEAN:
+            seen.contradicts("The waveform stays clean.")
+        found.append(case_of(one, **seen.all))
+    return found
+
+
+def spans_all(evidence: Evidence, one: Stretch) -> bool:
+    """Whether a stretch spans nearly all that can be told."""
+    whole = octaves_of(evidence.lowest_hz, evidence.highest_hz)
+    return one.octaves > WHOLE_SHARE * whole and whole > 2.0
+
+
+def even(one: Stretch) -> bool:
+    """Whether a stretch changed by the same everywhere, as far as can be told."""
+    return one.unevenness_db <= EVEN_DB + EVEN_SHARE * abs(one.mean_db)
+
+
+def heat_text(rise_k: float) -> str:
+    """Say how much hotter a coil would have to be."""
+    return (
+        f"If all of it were the coil’s heat, the coil would be about {number(rise_k, 0)} K hotter"
+    )

@@ -1,0 +1,174 @@
+"""From cases to findings: what stands, in which order, how surely.
+
+What is not the loudspeaker's comes first and, where it would explain a stretch by itself, takes
+the rest of it down to *low*. A cause stands high only where nothing speaks against it, at least
+two of time, frequency and level fit, and no other cause fits as well; two that fit as well
+stand together, *fair* at most.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from reportlib.causes.case import Case
+from reportlib.causes.distil import evidence_of
+from reportlib.causes.evidence import Evidence
+from reportlib.causes.table import (
+    CAUSES,
+    NONE_SHOWN,
+    NOTHING_TO_CONFIRM,
+    WHAT_TO_MEASURE,
+    Cause,
+)
+from reportlib.judged import Confidence, Finding
+from reportlib.model import Analysis
+
+_RANK: dict[Confidence, int] = {"high": 0, "fair": 1, "low": 2}
+SAME_STRETCH = 0.4
+LEAST_SCORE = -0.6
+"""Below it as much speaks against as for: not worth a sentence."""
+MOST_FINDINGS = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Weighed:
+    cause: Cause
+    case: Case
+    confidence: Confidence
+
+
+def find_causes(analysis: Analysis) -> tuple[Finding, ...]:
+    """Return what a day's changes fit, the likeliest first; at least *no cause shown*."""
+    return findings_from(evidence_of(analysis))
+
+
+def findings_from(evidence: Evidence) -> tuple[Finding, ...]:
+    """Return the findings of one day's evidence."""
+    cases = [(cause, case) for cause in CAUSES for case in cause.rule(evidence)]
+    cases = [(cause, case) for cause, case in cases if case.fitting + len(case.marks) >= 1]
+    weighed = [
+        _Weighed(cause=cause, case=case, confidence=_confidence(cause, case, cases=cases))
+        for cause, case in cases
+    ]
+    weighed = [one for one in weighed if one.confidence != "low" or _score(one.case) > LEAST_SCORE]
+    best = _one_a_cause(_not_outshone(weighed))
+    best.sort(key=_order)
+    findings = [_finding(one) for one in best[:MOST_FINDINGS]]
+    if not findings:
+        return (_none_shown(evidence),)
+    if all(one.confidence == "low" for one in findings):
+        return (_none_shown(evidence), *findings)
+    return tuple(findings)
+
+
+def _score(case: Case) -> float:
+    return case.fitting + 0.9 * min(len(case.marks), 2) - 1.5 * len(case.evidence_against)
+
+
+def _strength(one: _Weighed) -> tuple[float, ...]:
+    return (_RANK[one.confidence], -_score(one.case), -abs(one.case.size_db))
+
+
+def _order(one: _Weighed) -> tuple[float, ...]:
+    return (
+        _RANK[one.confidence],
+        not one.cause.instrument,
+        min(one.case.levels_db, default=math.inf),
+        -_score(one.case),
+        -abs(one.case.size_db),
+    )
+
+
+def same_stretch(one: Case, other: Case) -> bool:
+    """Whether two cases are about the same change."""
+    if one.after_stress != other.after_stress:
+        return False
+    if not (one.whole or other.whole) and (one.size_db < 0.0) != (other.size_db < 0.0):
+        return False
+    low, high = max(one.low_hz, other.low_hz), min(one.high_hz, other.high_hz)
+    if high <= low:
+        return False
+    shared = math.log(high / low)
+    return shared > SAME_STRETCH * math.log(one.high_hz / one.low_hz)
+
+
+def _confidence(cause: Cause, case: Case, *, cases: Sequence[tuple[Cause, Case]]) -> Confidence:
+    if case.contradicted or case.fitting < 2:
+        # A mark and one signature are more than a possibility.
+        return "fair" if not case.contradicted and case.marks and case.fitting else "low"
+    rivals = [
+        (other_cause, other)
+        for other_cause, other in cases
+        if other_cause is not cause and not other.contradicted and same_stretch(case, other)
+    ]
+    if not cause.instrument and any(
+        other_cause.instrument and other.fitting >= 2 for other_cause, other in rivals
+    ):
+        return "low"
+    best = max((_score(other) for _, other in rivals), default=0.0)
+    if case.fitting == 3 or case.marks:
+        return "high" if _score(case) > best + 0.5 else "fair"
+    return "fair"
+
+
+def _not_outshone(weighed: Sequence[_Weighed]) -> list[_Weighed]:
+    """Leave out what is only possible where something stands surely."""
+    return [
+        one
+        for one in weighed
+        if one.confidence != "low"
+        or not any(
+            other.confidence == "high"
+            and other.cause is not one.cause
+            and same_stretch(one.case, other.case)
+            for other in weighed
+        )
+    ]
+
+
+def _one_a_cause(weighed: Sequence[_Weighed]) -> list[_Weighed]:
+    """One finding a cause: its surest and largest case, with the levels of all of them."""
+    result = []
+    for cause in CAUSES:
+        mine = sorted((one for one in weighed if one.cause is cause), key=_strength)
+        if not mine:
+            continue
+        alike = [one.case for one in mine if one.confidence == mine[0].confidence]
+        together = replace(
+            mine[0].case,
+            levels_db=tuple(sorted({level for one in alike for level in one.levels_db})),
+        )
+        result.append(replace(mine[0], case=together))
+    return result
+
+
+def _finding(one: _Weighed) -> Finding:
+    return Finding(
+        cause=one.cause.code,
+        confidence=one.confidence,
+        low_hz=one.case.low_hz,
+        high_hz=one.case.high_hz,
+        levels_db=one.case.levels_db,
+        evidence_for=one.case.evidence_for,
+        evidence_against=one.case.evidence_against,
+        to_confirm=one.cause.to_confirm,
+    )
+
+
+def _none_shown(evidence: Evidence) -> Finding:
+    nothing = not evidence.short and not evidence.long
+    return Finding(
+        cause=NONE_SHOWN,
+        confidence="high" if nothing else "low",
+        low_hz=evidence.lowest_hz,
+        high_hz=evidence.highest_hz,
+        levels_db=evidence.levels_db,
+        evidence_for=(
+            "Nothing that can be told changed by more than its uncertainty and a few tenths of a "
+            "decibel."
+            if nothing
+            else "Something changed, but no cause fits it in two ways.",
+        ),
+        evidence_against=(),
+        to_confirm=NOTHING_TO_CONFIRM if nothing else WHAT_TO_MEASURE,
+    )

@@ -1,0 +1,156 @@
+"""Why, in plain words: what each finding fits, how surely, what speaks against, what settles it."""
+
+import math
+from collections.abc import Sequence
+
+from reportlib.causes import CAUSE_NAMES, NONE_SHOWN
+from reportlib.causes.table import INSTRUMENTS
+from reportlib.judged import Finding
+from reportlib.model import BandResult
+from reportlib.words.writer import Writer, decibels, listed
+
+MOST_SENTENCES = 4
+MOST_POSSIBLE = 3
+_EXPLAINS = 1.0 / 3.0
+"""A finding in less of a band than this does not explain what the band as a whole loses."""
+
+
+def why(writer: Writer) -> str:
+    """Return the section's draft."""
+    findings = writer.analysis.findings
+    stand = [one for one in findings if one.cause != NONE_SHOWN and one.confidence != "low"]
+    possible = [one for one in findings if one.cause != NONE_SHOWN and one.confidence == "low"]
+    paragraphs = [_standing(writer, one) for one in stand]
+    together = _alike(stand)
+    if together:
+        names = listed([CAUSE_NAMES[one.cause] for one in together])
+        paragraphs.append(writer.say("why/not-parted", causes=names))
+    if not stand:
+        paragraphs.append(_none(writer))
+    if possible:
+        paragraphs.append(_possible(writer, possible, beside=bool(stand)))
+    if stand:
+        paragraphs.append(writer.say("why/fits-not-proved"))
+    return writer.page("why", paragraphs=paragraphs)
+
+
+def gives_first(writer: Writer) -> list[str]:
+    """Return the opening's half sentence on why what gives first does so, where it is clear."""
+    first = writer.short.gives_first
+    if not first:
+        return []
+    for one in writer.analysis.findings:
+        if one.confidence == "low" or one.cause == NONE_SHOWN:
+            continue
+        explains = any(
+            _of_band(band, one=one) >= _EXPLAINS and band.level_db in one.levels_db
+            for band in first
+        )
+        if explains:
+            wording = "in-short/why-surely" if one.confidence == "high" else "in-short/why-fairly"
+            if one.cause in INSTRUMENTS:
+                wording = "in-short/why-instrument"
+            return [writer.say(wording, cause=CAUSE_NAMES[one.cause])]
+    return []
+
+
+def _of_band(band: BandResult, *, one: Finding) -> float:
+    """Which part of a band, in octaves, a finding speaks of."""
+    low, high = max(band.low_hz, one.low_hz), min(band.high_hz, one.high_hz)
+    return max(0.0, math.log(high / low)) / math.log(band.high_hz / band.low_hz)
+
+
+def _standing(writer: Writer, one: Finding) -> str:
+    wording = "why/instrument" if one.cause in INSTRUMENTS else "why/cause"
+    return writer.say(
+        wording,
+        cause=CAUSE_NAMES[one.cause],
+        where=_where(writer, one),
+        sure=writer.say(f"why/{one.confidence}"),
+        evidence=" ".join(one.evidence_for[:MOST_SENTENCES]),
+        against=writer.say("why/against", sentences=" ".join(one.evidence_against))
+        if one.evidence_against
+        else "",
+        settle=_later(one.to_confirm),
+    ).replace("  ", " ")
+
+
+def _where(writer: Writer, one: Finding) -> str:
+    """Say where and from which level on a change shows, in quoted facts."""
+    key = f"why.{one.cause}"
+    if f"{key}.low" not in writer.facts:
+        return "changed"
+    values = {
+        "low": writer.quote(f"{key}.low"),
+        "high": writer.quote(f"{key}.high"),
+        "level": decibels(one.levels_db[0]) if one.levels_db else "",
+    }
+    if not one.levels_db:
+        return writer.say("why/where", **values)
+    return writer.say(
+        "why/where-at-one-level" if len(one.levels_db) == 1 else "why/where-from-a-level", **values
+    )
+
+
+def _none(writer: Writer) -> str:
+    found = [one for one in writer.analysis.findings if one.cause == NONE_SHOWN]
+    if not found:
+        return writer.say("why/not-looked-for")
+    if found[0].confidence == "high":
+        return writer.say("why/nothing-to-explain")
+    return writer.say("why/none-shown", settle=_later(found[0].to_confirm))
+
+
+def _possible(writer: Writer, findings: Sequence[Finding], *, beside: bool) -> str:
+    names = [CAUSE_NAMES[one.cause] for one in findings[:MOST_POSSIBLE]]
+    sentences = [
+        writer.say("why/also-possible" if beside else "why/possible", causes=_either(names))
+    ]
+    first = findings[0]
+    if first.evidence_against:
+        sentences.append(
+            writer.say(
+                "why/possible-against",
+                cause=CAUSE_NAMES[first.cause],
+                sentence=_later(first.evidence_against[0]),
+            )
+        )
+    return " ".join(sentences)
+
+
+def _alike(findings: Sequence[Finding]) -> list[Finding]:
+    """The surest of several that stand on the same stretch, neither surer than the other."""
+    if len(findings) < 2:
+        return []
+    first = findings[0]
+    return (
+        [
+            one
+            for one in findings
+            if one is first
+            or (one.confidence == first.confidence == "fair" and _share(first, one) > 0.5)
+        ]
+        if any(
+            one is not first
+            and one.confidence == first.confidence == "fair"
+            and _share(first, one) > 0.5
+            for one in findings
+        )
+        else []
+    )
+
+
+def _share(one: Finding, other: Finding) -> float:
+    low, high = max(one.low_hz, other.low_hz), min(one.high_hz, other.high_hz)
+    if not high > low:
+        return 0.0
+    return math.log(high / low) / math.log(one.high_hz / one.low_hz)
+
+
+def _either(names: Sequence[str]) -> str:
+    return " or ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else list(names))
+
+
+def _later(sentence: str) -> str:
+    """Begin a sentence in the middle of another."""
+    return sentence[:1].lower() + sentence[1:].rstrip(".")
