@@ -18,7 +18,7 @@ from scipy import fft
 
 from reportlib import noise
 from reportlib.errors import CaptureError
-from reportlib.levels import cell_edges_hz, cell_mean
+from reportlib.levels import adjoining_means, cell_edges_hz, cell_mean
 from reportlib.model import Capture, FloatArray
 from reportlib.stimulus import SweepLaw, find_sweep
 
@@ -44,9 +44,9 @@ class Deconvolved:
     drive_amplitude : peak amplitude of the drive's sweep
     drive_power : shape (m,), smoothed |X|²
     drive_noise : shape (m,), noise over signal in the smoothed reference (power)
-    noise_during, noise_before : shape (bins,), spectra of the impulse response's noise, from the
-        record outside every window and from the silence before the sweep; the other fields of
-        `noise.Spectrum` beside them
+    during_broad, during_lines, before_broad, before_lines : the impulse response's noise, from
+        the record outside every window and from the silence before the sweep; the other fields
+        of `noise.Parted` beside them
     clipped_hz : shape (2k,), what the sweep passed while the recording clipped: lowest and
         highest frequency of each stretch
     own_clock_ppm : shape (2,), the recording's clock drift and its u, where two sweeps in it told
@@ -63,33 +63,37 @@ class Deconvolved:
     drive_amplitude: float
     drive_power: FloatArray
     drive_noise: FloatArray
-    noise_during: FloatArray
-    noise_during_segments: float
-    noise_during_length_s: float
-    noise_before: FloatArray
-    noise_before_segments: float
-    noise_before_length_s: float
+    during_broad: FloatArray
+    during_lines: FloatArray
+    during_segments: float
+    during_length_s: float
+    before_broad: FloatArray
+    before_lines: FloatArray
+    before_segments: float
+    before_length_s: float
     clipped_hz: FloatArray
     own_clock_ppm: FloatArray
     sweep_start_s: float
     tail_s: float
 
     @property
-    def during(self) -> noise.Spectrum:
+    def during(self) -> noise.Parted:
         """Noise while the sweep ran."""
-        return noise.Spectrum(
-            density=self.noise_during,
-            segments=self.noise_during_segments,
-            length_s=self.noise_during_length_s,
+        return noise.Parted(
+            broad=self.during_broad,
+            lines=self.during_lines,
+            segments=self.during_segments,
+            length_s=self.during_length_s,
         )
 
     @property
-    def before(self) -> noise.Spectrum:
+    def before(self) -> noise.Parted:
         """Noise before the sweep, as deconvolution makes it look."""
-        return noise.Spectrum(
-            density=self.noise_before,
-            segments=self.noise_before_segments,
-            length_s=self.noise_before_length_s,
+        return noise.Parted(
+            broad=self.before_broad,
+            lines=self.before_lines,
+            segments=self.before_segments,
+            length_s=self.before_length_s,
         )
 
 
@@ -163,7 +167,8 @@ def deconvolve(
     median = float(np.median(x_power[first : last + 1 : 16]))
     np.conj(x, out=x)
     h *= x
-    np.multiply(_floor(length, fs=fs, law=law), median, out=inverse)
+    _set_floor(inverse, spacing_hz=spacing, law=law)
+    inverse *= median
     inverse += x_power
     np.divide(1.0, inverse, out=inverse)
     h *= inverse
@@ -203,11 +208,11 @@ def deconvolve(
         # What deconvolution makes of noise: |X|²/(|X|² + ε)², over the bins of noise spectra.
         np.square(inverse, out=inverse)
         x_power *= inverse
-        bins = fft.rfftfreq(noise.segment_length(fs), 1.0 / fs)
-        gain = cell_mean(
-            x_power, spacing_hz=spacing, low_hz=bins - 0.5 * bins[1], high_hz=bins + 0.5 * bins[1]
-        )
+        bins = np.arange(before.density.size + 1, dtype=np.float64)
+        edges_hz = (bins - 0.5) * (fs / noise.segment_length(fs))
+        gain = adjoining_means(x_power, spacing_hz=spacing, edges_hz=edges_hz)
         before = replace(before, density=before.density * gain * (microphone.size / length))
+    parted = [noise.parted(one, sample_rate_hz=fs, law=law) for one in (during, before)]
     return Deconvolved(
         source=capture.source,
         sample_rate_hz=fs,
@@ -224,12 +229,14 @@ def deconvolve(
             frequency_hz=frequency_hz,
             law=law,
         ),
-        noise_during=during.density,
-        noise_during_segments=during.segments,
-        noise_during_length_s=during.length_s,
-        noise_before=before.density,
-        noise_before_segments=before.segments,
-        noise_before_length_s=before.length_s,
+        during_broad=parted[0].broad,
+        during_lines=parted[0].lines,
+        during_segments=parted[0].segments,
+        during_length_s=parted[0].length_s,
+        before_broad=parted[1].broad,
+        before_lines=parted[1].lines,
+        before_segments=parted[1].segments,
+        before_length_s=parted[1].length_s,
         clipped_hz=_clipped_hz(capture, starts_s=(drive_start_s, sweep_start_s), law=law),
         own_clock_ppm=np.empty(0),
         sweep_start_s=sweep_start_s,
@@ -265,10 +272,16 @@ def _overlap_s(start_s: float, *, law: SweepLaw, end_s: float) -> float:
     return min(start_s + law.duration_s, end_s) - max(start_s, 0.0)
 
 
-def _floor(length: int, *, fs: int, law: SweepLaw) -> FloatArray:
-    return regularisation(
-        fft.rfftfreq(length, 1.0 / fs), start_hz=law.start_hz, stop_hz=law.stop_hz
-    )
+def _set_floor(kappa: FloatArray, *, spacing_hz: float, law: SweepLaw) -> None:
+    """Fill an array over all bins with κ(f), which is level but for two slopes."""
+    kappa.fill(1.0)
+    first, last = (round(hz / spacing_hz) for hz in (law.start_hz, law.stop_hz))
+    kappa[first:last] = 1e-6
+    for low, high in ((first - first // 4 - 2, first + 2), (last - 1, last + last // 4 + 2)):
+        near = np.arange(max(0, low), min(high, kappa.size), dtype=np.float64)
+        kappa[max(0, low) : high] = regularisation(
+            near * spacing_hz, start_hz=law.start_hz, stop_hz=law.stop_hz
+        )
 
 
 def _require_answer(circular: FloatArray, *, peak: int, source: str) -> None:
@@ -307,4 +320,4 @@ def _amplitude(drive: FloatArray, *, start_s: float, law: SweepLaw, fs: int) -> 
     """Peak amplitude of the sweep, from its middle: its ends are faded, and would lower it."""
     first, last = (round(fs * (start_s + part * law.duration_s)) for part in (0.1, 0.9))
     middle = drive[max(0, first) : last]
-    return math.sqrt(2.0 * float(np.dot(middle, middle)) / middle.size)
+    return math.sqrt(2.0 * float(np.mean(np.square(middle))))

@@ -47,7 +47,12 @@ class Gate:
         """Return the window at times after the arrival; shape of `time_s`."""
         rise = np.clip(-time_s / self.before_s, 0.0, 1.0)
         fall = np.clip((time_s - 0.75 * self.length_s) / (0.25 * self.length_s), 0.0, 1.0)
-        return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.maximum(rise, fall)))
+        weights = np.maximum(rise, fall)
+        sloped = weights > 0.0  # most of a gate is flat, and cosines take their time
+        flat = ~sloped
+        weights[sloped] = 0.5 + 0.5 * np.cos(np.pi * weights[sloped])
+        weights[flat] = 1.0
+        return np.asarray(weights)
 
 
 def session_gate(captures: Sequence[Deconvolved], *, law: SweepLaw, gate_ms: float | None) -> Gate:

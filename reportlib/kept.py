@@ -6,7 +6,9 @@ digest and name, the stimulus', the facts of the session that are used, and the 
 differs has another key and is measured again.
 
 A file is the SHA-256 of all that follows it, one line of JSON and the arrays as they lie in
-memory; nothing is parsed before that digest holds, and nothing can be run from it. What is
+memory; nothing is parsed before that digest holds, and nothing can be run from it. Beside it
+lie, as JSON and held alike, what the quality gate heard (``.trace``) and the response behind the
+session's gate (``.response``), which counts for that very gate and baseline only. What is
 damaged, cut short, of another key or of another version is left aside as if it were not there;
 a folder that cannot be written, or a link in its place, only costs the time that it would have
 saved. All entries together take at most :data:`MOST_BYTES`; those that a run had no use for go
@@ -21,26 +23,27 @@ from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import asdict, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import scipy
 
 from reportlib.day import Session
 from reportlib.deconvolution import Deconvolved
-from reportlib.model import FloatArray, QualityNote
+from reportlib.model import FloatArray, QualityNote, Response
 
 MOST_BYTES = 1 << 30
 """All entries of a session together: about 200 captures of 10 s at 192 kHz."""
 
 Measured = tuple[Deconvolved, list[QualityNote]]
+Kind = Literal["trace", "response"]
 
-_FORMAT = "upheld kept 1"
+_FORMAT = "upheld kept 2"
 _ENDING = ".kept"
-_TEXT = ".trace"
+_TEXTS = (".trace", ".response")
 _ALIGNED = 64
 _DIGEST = hashlib.sha256().digest_size
-_ALL_NUMBERS = ("impulse", "frequency_hz", "drive_power")  # noise may be unknown, NaN
+_ALL_NUMBERS = ("impulse", "frequency_hz", "drive_power", "during_broad", "before_broad")
 
 
 def _code_digest() -> str:
@@ -143,14 +146,15 @@ def load(folder: Path, key: str) -> Measured | None:
         if _leads_elsewhere(folder) or place.is_symlink() or place.stat().st_size > MOST_BYTES:
             return None
         data = place.read_bytes()
-        if hashlib.sha256(data[_DIGEST:]).digest() != data[:_DIGEST]:
+        body = memoryview(data)[_DIGEST:]  # megabytes, not to be copied
+        if hashlib.sha256(body).digest() != data[:_DIGEST]:
             return None
-        head, _, _ = data[_DIGEST:].partition(b"\n")
-        about = json.loads(head)
+        end = data.index(b"\n", _DIGEST)
+        about = json.loads(data[_DIGEST:end])
         if about["format"] != _FORMAT or about["key"] != key:
             return None
         notes = [QualityNote(**note) for note in about["notes"]]
-        found = _unpacked(about, data=memoryview(data)[_DIGEST + len(head) + 1 :])
+        found = _unpacked(about, data=memoryview(data)[end + 1 :])
         if not all(isinstance(text, str) for note in notes for text in vars(note).values()):
             return None
         return (found, notes) if _holds(found) else None
@@ -179,31 +183,54 @@ def keep(folder: Path, key: str, *, deconvolved: Deconvolved, notes: Sequence[Qu
             beside.unlink(missing_ok=True)
 
 
-def keep_text(folder: Path, key: str, *, text: str) -> None:
-    """Keep a text beside what is kept under `key`, as silently as :func:`keep`."""
-    head = json.dumps({"format": _FORMAT, "key": key, "text": text}).encode()
+def keep_text(folder: Path, key: str, *, kind: Kind, text: str, made_with: str = "") -> None:
+    """Keep a text beside what is kept under `key`, as silently as :func:`keep`.
+
+    `made_with`: what else it was made with; another text of this kind takes its place.
+    """
+    about = {"format": _FORMAT, "key": key, "made_with": made_with, "text": text}
+    head = json.dumps(about).encode()
     beside = folder / f".{key}.{secrets.token_hex(8)}{_ENDING}"
     with suppress(OSError):
         if _leads_elsewhere(folder) or not (folder / f"{key}{_ENDING}").is_file():
             return
         try:
             beside.write_bytes(hashlib.sha256(head).digest() + head)
-            beside.replace(folder / f"{key}{_TEXT}")
+            beside.replace(folder / f"{key}.{kind}")
         finally:
             beside.unlink(missing_ok=True)
 
 
-def load_text(folder: Path, key: str) -> str | None:
+def load_text(folder: Path, key: str, *, kind: Kind, made_with: str = "") -> str | None:
     """Return the text that is kept under `key`, None where none is that can be believed."""
     try:
-        data = (folder / f"{key}{_TEXT}").read_bytes()
+        data = (folder / f"{key}.{kind}").read_bytes()
         if hashlib.sha256(data[_DIGEST:]).digest() != data[:_DIGEST]:
             return None
         about = json.loads(data[_DIGEST:])
-        if about["format"] != _FORMAT or about["key"] != key or _leads_elsewhere(folder):
+        if [about["format"], about["key"], about["made_with"]] != [_FORMAT, key, made_with]:
             return None
-        return str(about["text"])
+        return None if _leads_elsewhere(folder) else str(about["text"])
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
+        return None
+
+
+def keep_response(folder: Path, key: str, *, response: Response, made_with: str) -> None:
+    """Keep a response beside the capture under `key`; it counts for this `made_with` only."""
+    values = {field.name: getattr(response, field.name) for field in fields(response)}
+    text = json.dumps(
+        {name: one.tolist() if isinstance(one, np.ndarray) else one for name, one in values.items()}
+    )
+    keep_text(folder, key, kind="response", text=text, made_with=made_with)
+
+
+def load_response(folder: Path, key: str, *, made_with: str) -> Response | None:
+    """Return the response that is kept under `key`, None where none can be believed."""
+    text = load_text(folder, key, kind="response", made_with=made_with)
+    try:
+        values = json.loads(text or "")
+        return Response(**{**values, "untold": tuple(values["untold"])})
+    except (ValueError, TypeError, KeyError):
         return None
 
 
@@ -212,7 +239,9 @@ def tidy(folder: Path, used: Collection[str | None]) -> None:
     with suppress(OSError):
         if _leads_elsewhere(folder):
             return
-        for path in (*folder.glob(f"*{_ENDING}"), *folder.glob(f"*{_TEXT}")):
+        for path in folder.iterdir():
+            if path.suffix not in (_ENDING, *_TEXTS):
+                continue
             if path.stem not in used and not path.is_dir():
                 with suppress(OSError):
                     path.unlink()

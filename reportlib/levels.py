@@ -134,21 +134,35 @@ def cell_mean(
     -------
     shape (..., n)
     """
-    bins = spectrum.shape[-1]
-    area = np.zeros_like(spectrum)
-    np.cumsum(spectrum[..., 1:] + spectrum[..., :-1], axis=-1, out=area[..., 1:])
-    area *= 0.5
-
-    def area_to(edge_hz: ArrayLike) -> tuple[FloatArray, FloatArray]:
-        position = np.clip(np.asarray(edge_hz, dtype=np.float64) / spacing_hz, 0.0, bins - 1.0)
-        index = np.minimum(position.astype(np.intp), bins - 2)
-        part = position - index
-        here, after = spectrum[..., index], spectrum[..., index + 1]
-        return area[..., index] + part * (here + 0.5 * part * (after - here)), position
-
-    (upper, end), (lower, begin) = area_to(high_hz), area_to(low_hz)
+    total = np.cumsum(spectrum, axis=-1)
+    (upper, end), (lower, begin) = (
+        _area(spectrum, total=total, position=np.asarray(edge, dtype=np.float64) / spacing_hz)
+        for edge in (high_hz, low_hz)
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray((upper - lower) / (end - begin))
+
+
+def adjoining_means(spectrum: FloatArray, *, spacing_hz: float, edges_hz: FloatArray) -> FloatArray:
+    """Average as :func:`cell_mean` does over cells that adjoin; shape (n,) from n + 1 edges."""
+    total = np.cumsum(spectrum, axis=-1)
+    area, position = _area(spectrum, total=total, position=edges_hz / spacing_hz)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.diff(area) / np.diff(position))
+
+
+def _area(
+    spectrum: FloatArray, *, total: FloatArray, position: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Area under the spectrum up to positions in bins, less half its first value; and where."""
+    bins = spectrum.shape[-1]
+    position = np.clip(position, 0.0, bins - 1.0)
+    index = np.minimum(position.astype(np.intp), bins - 2)
+    part = position - index
+    here, after = spectrum[..., index], spectrum[..., index + 1]
+    # by trapezia: all values up to the bin, less half of it (and of the first, which cancels)
+    area = total[..., index] - 0.5 * here + part * (here + 0.5 * part * (after - here))
+    return area, position
 
 
 def moving_octave_mean(

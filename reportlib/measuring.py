@@ -16,12 +16,12 @@ from reportlib.compression import Rules, Setting
 from reportlib.day import Entry, Session, SweepFacts
 from reportlib.deconvolution import Deconvolved, deconvolve
 from reportlib.errors import AnalysisError, CaptureError, SessionError
-from reportlib.gate import Gate, align_s, find_arrival_s, session_gate
+from reportlib.gate import Gate, session_gate
+from reportlib.gated import responses_behind
 from reportlib.inputs import full_scale_db, microphone_on_grid, text_inputs
 from reportlib.levels import grid_hz
 from reportlib.model import FloatArray, QualityNote, Response
 from reportlib.parameters import ReportParameters
-from reportlib.response import measure_response, smoothing_cells
 from reportlib.session import session_notes
 from reportlib.soak import StressTones
 from reportlib.stimulus import SweepLaw, find_sweep
@@ -133,9 +133,9 @@ class _Reader:
         if path in made:
             fresh = made[path].trace
             if self.keep and key is not None and fresh is not None:
-                kept.keep_text(folder, key, text=quality.trace_text(fresh))
+                kept.keep_text(folder, key, kind="trace", text=quality.trace_text(fresh))
             return made[path]
-        text = None if key is None else kept.load_text(folder, key)
+        text = None if key is None else kept.load_text(folder, key, kind="trace")
         trace = None if text is None else quality.trace_from_text(text)
         if trace is None:
             return self.read(path)
@@ -226,30 +226,23 @@ def measure_captures(
             )
             notes += of_clocks
             gate = session_gate(deconvolved, law=law, gate_ms=session.rig.gate_ms)
-        baseline = deconvolved[0]
-        arrival_s = find_arrival_s(baseline, law=law)
-        smoothing = smoothing_cells(
-            baseline,
+        keys = {path: reader.key(path) for path in paths}
+        responses = responses_behind(
+            gate,
+            deconvolved=deconvolved,
             law=law,
-            gate=gate,
-            arrival_s=arrival_s,
             fraction=fraction,
             spread=session.rig.space in _REVERBERANT,
+            pool=pool,
+            folder=kept.shelf_folder(session),
+            # without a reference clocks may have been brought together: not as they were kept
+            keys=keys if reader.stimulus is None else {},
+            keep=keep,
         )
-
-        def measure(one: Deconvolved) -> Response:
-            own = arrival_s
-            if one is not baseline:
-                own = align_s(one, to=baseline, arrival_s=arrival_s)
-            return measure_response(
-                one, law=law, gate=gate, arrival_s=own, fraction=fraction, smoothing=smoothing
-            )
-
-        responses = {one.source: one for one in pool.map(measure, deconvolved)}
     stress = read_stress(session, sample_rate_hz=rate, keep=keep)
     notes += stress.notes
     if keep:
-        kept.tidy(kept.shelf_folder(session), {reader.key(path) for path in paths} | stress.keys)
+        kept.tidy(kept.shelf_folder(session), {*keys.values()} | stress.keys)
     notes += quality.before_comparing(remaining, responses)
     remaining, missing = quality.without(session, notes)
     responses = {path: responses[path] for path in sweep_captures(remaining)}

@@ -18,7 +18,7 @@ from jinja2.sandbox import SandboxedEnvironment
 from reportlib import __version__, corrections, files, resources, results
 from reportlib.errors import NotebookError
 from reportlib.facts import collect, written
-from reportlib.merge import Last
+from reportlib.last_written import Last
 from reportlib.model import Analysis, Fact
 from reportlib.parameters import ReportParameters
 from reportlib.soak import multitone_curves

@@ -15,12 +15,13 @@ import copy
 import hashlib
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from nbformat import NotebookNode
 
 from reportlib.cells import KEY, cell_name, same_text, slot
+from reportlib.last_written import Last
 
 WRITTEN = "written"
 """Metadata of a cell: the digest of what the tool last wrote into it."""
@@ -33,20 +34,6 @@ NOTE = "fresh-"
 NOT_RUN = "skip-execution"  # nbclient's own tag
 MAY_FAIL = "raises-exception"  # nbclient's own tag
 _LEAST_MERGED = 20  # characters of a draft that tell a merged cell from a deleted one
-
-
-@dataclass(frozen=True, kw_only=True)
-class Last:
-    """What the tool last wrote.
-
-    Attributes
-    ----------
-    drafts : text of the narrative cells by slot, empty where the memory is lost
-    names : names of all cells that the notebook was given, empty where not known
-    """
-
-    drafts: Mapping[str, str] = field(default_factory=dict)
-    names: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

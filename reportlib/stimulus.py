@@ -4,12 +4,15 @@ Source: A. Farina, AES 108 (2000); A. Novak, P. Lotton, L. Simon, JAES 63(10), 2
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from reportlib.errors import CaptureError
 from reportlib.model import FloatArray
+
+_BLOCK = 512
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,12 +63,12 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
     CaptureError
         There is no such sweep in it.
     """
-    energy = np.cumsum(np.square(drive))
-    if energy.size == 0 or energy[-1] <= 0.0:
+    passed = _energy_passed(drive, shares=(0.25, 0.75))
+    if passed is None:
         raise CaptureError(f"{source} is silent; record it again with the sweep playing.")
-    quarter, three_quarters = np.searchsorted(energy, energy[-1] * np.array([0.25, 0.75]))
+    quarter, three_quarters = passed
     spread_s = (three_quarters - quarter) / sample_rate_hz
-    start_s = float(quarter + three_quarters) / (2 * sample_rate_hz) - law.duration_s / 2
+    start_s = (quarter + three_quarters) / (2 * sample_rate_hz) - law.duration_s / 2
     described = f"sweep of {law.duration_s:g} s from {law.start_hz:g} to {law.stop_hz:g} Hz"
     if abs(spread_s / (law.duration_s / 2) - 1.0) > 0.15:
         raise CaptureError(
@@ -91,3 +94,23 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
                 "duration_s in [sweep]."
             )
     return start_s
+
+
+def _energy_passed(samples: FloatArray, *, shares: Sequence[float]) -> list[int] | None:
+    """First sample by which each share of the energy has passed; None where there is none.
+
+    Sums of blocks first, then sample by sample in one: a running sum cannot be made by parts.
+    """
+    starts = np.arange(0, samples.size, _BLOCK)
+    blocks = np.add.reduceat(np.square(samples), starts) if samples.size else np.zeros(1)
+    total = np.cumsum(blocks)
+    if total[-1] <= 0.0:
+        return None
+    found = []
+    for share in shares:
+        goal = share * total[-1]
+        block = int(np.searchsorted(total, goal))
+        within = np.cumsum(np.square(samples[starts[block] :][:_BLOCK]))
+        before = total[block] - blocks[block]
+        found.append(int(starts[block] + np.searchsorted(before + within, goal)))
+    return found

@@ -18,7 +18,7 @@ NUMBERS = {
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
-    {"day", "model", "soaked", "judged", "corrected", "shown", "parameters"},
+    {"day", "model", "soaked", "judged", "corrected", "last_written", "shown", "parameters"},
     NUMBERS | {"simulate"},
     {
         "thresholds",
@@ -63,6 +63,7 @@ LAYERS = [
     {
         "inputs",
         "stress_captures",
+        "gated",
         "measuring",
         "playing",
         "analysis",

@@ -1,7 +1,7 @@
 """Coverage of the 95 % interval: a small study in the suite, the whole one as a benchmark.
 
-The whole study (``-m benchmarks -s``) runs 200 days a stratum; its table stands in DEVELOPERS.md.
-Its seeds are not those that were tuned on (below 50000).
+The whole study (``-m benchmarks -n 0 -s``) runs 200 days a stratum; its table stands in
+DEVELOPERS.md. Its seeds are not those that were tuned on (below 50000).
 """
 
 import itertools

@@ -13,7 +13,7 @@ from days import GRID, LAW, QUIET, RATE, TWO_WAY, capture, sound
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reportlib import captures, deconvolution, kept, measuring
+from reportlib import captures, deconvolution, gated, kept, measuring
 from reportlib.day import Channels, Entry, Rig, Session, Speaker, SweepFacts
 from reportlib.deconvolution import Deconvolved
 from reportlib.model import QualityNote
@@ -409,3 +409,83 @@ def test_a_recording_that_changed_since_the_session_was_read_is_not_kept(session
     soundfile.write(session / path, 0.9 * samples, rate, subtype="PCM_24")
     results(facts)
     assert len(shelf(session)) == len(measuring.sweep_captures(facts)) - 1
+
+
+# Responses behind the gate
+
+
+@pytest.fixture
+def measures(monkeypatch):
+    """The sources of all responses that are measured, not taken from the shelf."""
+    sources = []
+    measure = gated.measure_response
+
+    def noted(one, **rest):
+        sources.append(one.source)
+        return measure(one, **rest)
+
+    monkeypatch.setattr(gated, "measure_response", noted)
+    return sources
+
+
+def responses(folder):
+    return sorted((folder / ".upheld" / "kept").glob("*.response"))
+
+
+def test_a_second_run_measures_no_response_anew(session, measures):
+    facts = read_session(session)
+    first = results(facts)
+    assert sorted(measures) == sorted(measuring.sweep_captures(facts))
+    measures.clear()
+    compare(results(read_session(session)), first)
+    assert measures == []
+    assert len(responses(session)) == len(shelf(session))
+
+
+def test_another_gate_makes_every_response_anew(session, measures):
+    facts = read_session(session)
+    results(facts)
+    text = (session / "session.toml").read_text("utf-8")
+    (session / "session.toml").write_text(text.replace("[rig]", "[rig]\ngate_ms = 50.0"), "utf-8")
+    facts = read_session(session)
+    assert facts.rig.gate_ms == 50.0
+    measures.clear()
+    found = results(facts)
+    assert sorted(measures) == sorted(measuring.sweep_captures(facts))
+    shutil.rmtree(session / ".upheld" / "kept")
+    compare(found, results(facts))
+
+
+def test_another_baseline_makes_every_response_anew(session, measures):
+    facts = read_session(session)
+    results(facts)
+    path = facts.baseline.captures[0]
+    samples, rate = soundfile.read(session / path)
+    samples[0] += 2.0**-20
+    soundfile.write(session / path, samples, rate, subtype="PCM_24")
+    facts = read_session(session)
+    measures.clear()
+    found = results(facts)
+    assert sorted(measures) == sorted(measuring.sweep_captures(facts))
+    compare(found, results(facts, keep=False))
+
+
+def test_spoilt_responses_are_not_believed(session, measures):
+    facts = read_session(session)
+    first = results(facts)
+    files = responses(session)
+    files[0].write_bytes(b"")
+    files[1].write_bytes(files[2].read_bytes())  # another capture's, under this one's name
+    files[3].write_bytes(files[3].read_bytes()[:-1])
+    body = b'{"format": "upheld kept 2", "key": "x"}'
+    files[4].write_bytes(signed(body))
+    measures.clear()
+    compare(results(facts), first)
+    assert len(measures) == 4
+
+
+def test_a_response_without_a_shelf_leaves_nothing_behind(tmp_path):
+    found = kept.load_response(tmp_path, KEY, made_with="")
+    assert found is None
+    kept.keep_text(tmp_path, KEY, kind="response", text="{}")  # no capture is kept under this key
+    assert list(tmp_path.iterdir()) == []

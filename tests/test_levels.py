@@ -72,6 +72,12 @@ def test_cell_means_agree_with_scipy_integration():
         knots = bins[(bins > a) & (bins < b)]
         area = quad(lambda f: np.interp(f, bins, spectrum), a, b, points=knots, limit=500)[0]
         assert mean == pytest.approx(area / (b - a), rel=1e-9)
+    edges = np.array([-1.0, 3.3, 17.0, 100.2, 199.0, 205.0])  # from below 0 to above the last bin
+    adjoining = levels.adjoining_means(spectrum, spacing_hz=0.5, edges_hz=edges)
+    np.testing.assert_allclose(
+        adjoining,
+        levels.cell_mean(spectrum, spacing_hz=0.5, low_hz=edges[:-1], high_hz=edges[1:]),
+    )
 
 
 def test_a_narrow_loss_is_diluted_as_power_averaging_says():

@@ -15,7 +15,7 @@ FLAT = np.ones(GRID.size)
 def seen(samples, *, gate):
     weights = gate.weights(np.arange(-round(gate.before_s * RATE), gate.length_s * RATE) / RATE)
     density, dof = noise.gated_density(
-        noise.spectrum(samples, sample_rate_hz=RATE),
+        noise.parted(noise.spectrum(samples, sample_rate_hz=RATE), sample_rate_hz=RATE, law=LAW),
         gate_taper=noise.taper(weights, sample_rate_hz=RATE),
         sample_rate_hz=RATE,
         frequency_hz=GRID,
@@ -111,7 +111,8 @@ def test_what_is_too_short_says_nothing():
     found = noise.spectrum(np.zeros(100), sample_rate_hz=RATE)
     assert found.segments == 0.0
     density, dof = noise.gated_density(
-        found, gate_taper=np.ones(noise.segment_length(RATE) // 2 + 1), sample_rate_hz=RATE,
+        noise.parted(found, sample_rate_hz=RATE, law=LAW),
+        gate_taper=np.ones(noise.segment_length(RATE) // 2 + 1), sample_rate_hz=RATE,
         frequency_hz=GRID, drive_power=FLAT, law=LAW, fraction=12,
     )  # fmt: skip
     assert np.isnan(density).all()

@@ -169,6 +169,18 @@ def test_a_stimulus_that_is_no_period_is_said_once(mine):
     assert stress.tones == {}
 
 
+def test_a_recording_that_cannot_be_read_is_left_out(mine):
+    """Cut short behind its header: found only on the way."""
+    path = mine / STRESS_1
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    stress = read(mine)
+    assert codes(stress) == {("not-readable", "refused", STRESS_1)}
+    assert len(stress.tones) == 3
+    (note,) = stress.notes
+    assert str(mine) not in note.message
+
+
 def test_a_stimulus_of_another_rate_is_resampled_as_a_period(mine):
     from scipy.signal import resample
 

@@ -1,6 +1,6 @@
 """Tone by tone while it plays, against a simulated loudspeaker that heats as we say.
 
-Truth is the simulation's (see `soaking`). The whole study (``-m benchmarks -s``) takes 100
+Truth is the simulation's (see `soaking`). The whole study (``-m benchmarks -n 0 -s``) takes 100
 recordings a row; its seeds are not those that were tuned on (below 1000).
 """
 

@@ -37,6 +37,10 @@ def test_a_sweep_made_by_scipy_is_found_where_it_stands(lead_s, tail_s):
     drive = np.pad(0.2 * sweep, (round(lead_s * RATE), round(tail_s * RATE)))
     found = find_sweep(drive, law=law, sample_rate_hz=RATE, source="x.wav")
     assert found == pytest.approx(lead_s, abs=0.01)
+    # by numpy's running sum over every sample
+    energy = np.cumsum(drive**2)
+    passed = np.searchsorted(energy, energy[-1] * np.array([0.25, 0.75]))
+    assert found == pytest.approx(passed.mean() / RATE - 1.5, abs=0.6 / RATE)
 
 
 def _tone(hz, seconds=3.0):

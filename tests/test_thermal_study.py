@@ -1,6 +1,6 @@
 """Do the thermal fit's intervals hold? A small study in the suite, the whole one as a benchmark.
 
-The whole study (``-m benchmarks -s``) runs 320 days of each kind; its table stands in
+The whole study (``-m benchmarks -n 0 -s``) runs 320 days of each kind; its table stands in
 DEVELOPERS.md. Its seeds are not those that were tuned on (below 60000).
 """
 

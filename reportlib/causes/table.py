@@ -1,7 +1,7 @@
 """Every cause in one table: code, plain name, rule, source, and what would settle it.
 
-Physics and sources row by row in `facts.md` §8, which no one source gives as a table. Order
-is that in which causes are weighed: what is not the loudspeaker's comes first.
+No one source gives fingerprints as a table; each row names its own. Order is that in which
+causes are weighed: what is not the loudspeaker's comes first.
 """
 
 from collections.abc import Callable

@@ -13,11 +13,11 @@ from reportlib.facts import duration, frequency
 
 IMPLAUSIBLE_K = 250.0
 HARDLY_K = 200.0
-"""Coils of 220 to 270 °C fail at their adhesives (`facts.md` 2.2, judgement)."""
+"""Coils of 220 to 270 °C fail at their adhesives (a judgement)."""
 GROWN_DB = 0.5
 """What matters of a band (`thresholds`)."""
 COIL_S = 90.0
-"""Large coils take up to 60 s (`facts.md` 2.z, common practice)."""
+"""Large coils take up to 60 s (common practice, no source)."""
 STEP_DB, STEP_SHARE = 0.6, 0.5
 LATE, EARLY = 0.35, 0.15
 """Share of the growth after two minutes: a coil of a minute leaves 0.14 (exponential law), a
@@ -26,7 +26,7 @@ MOSTLY_LATE = 0.6
 MAGNET_HZ = 1500.0
 LEAST_MIDS_DB = 0.2
 MIDS_LOST, MIDS_KEPT = 0.4, 0.15
-"""A magnet that lets the bass gain takes about as much from the mids (`facts.md` 2.w)."""
+"""A magnet that lets the bass gain takes about as much from the mids (handbooks, from memory)."""
 MOST_MAGNET_DB = 1.3
 """Ferrite at −0.2 %/K and 70 K (handbooks)."""
 FUSE_DB = 2.5

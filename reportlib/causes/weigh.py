@@ -1,4 +1,4 @@
-"""From cases to findings: what stands, in which order, how surely (`facts.md` §8).
+"""From cases to findings: what stands, in which order, how surely.
 
 What is not the loudspeaker's comes first and, where it would explain a stretch by itself, takes
 the rest of it down to *low*. A cause stands high only where nothing speaks against it, at least

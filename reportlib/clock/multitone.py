@@ -45,7 +45,7 @@ def multitone_drift(blocks: Iterable[FloatArray], *, period: FloatArray) -> Drif
     loudest = 0.0
     first: float | None = None
     for piece in _pieces(blocks, size=size):
-        power = float(np.dot(piece, piece))
+        power = float(np.sum(np.square(piece)))
         if power > 2.0 * loudest:  # this, not what came before, is the multitone
             held, kept, first = [], [], None
         loudest = max(loudest, power)

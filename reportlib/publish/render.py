@@ -9,6 +9,7 @@ import re
 import secrets
 import shutil
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -77,11 +78,13 @@ def write_outputs(nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes]
         Something could not be made or written; `out` is then as it was.
     """
     publication = read_publication(nb)
-    contents = {
-        "report.html": page_html(nb, publication=publication).encode(),
-        "section.html": section_html(nb, publication=publication).encode(),
-        "report.pdf": pdf_bytes(nb, publication=publication),
-    }
+    with ThreadPoolExecutor(1) as press:  # typst sets the PDF without the interpreter's lock
+        pdf = press.submit(pdf_bytes, nb, publication=publication)
+        contents = {
+            "report.html": page_html(nb, publication=publication).encode(),
+            "section.html": section_html(nb, publication=publication).encode(),
+            "report.pdf": pdf.result(),
+        }
     for name, (svg, png) in pictures(nb, publication=publication).items():
         contents[f"figures/{name}.svg"] = svg.encode()
         contents[f"figures/{name}.png"] = png

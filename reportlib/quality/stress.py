@@ -12,6 +12,8 @@ from reportlib.soak.periods import StressTones
 
 LEAST_PERIODS = 3
 """The first rings in, and one alone shows no change."""
+_NO_PERIOD = ("not one whole period", "between its tones", "no whole number")
+"""What the errors about a stimulus that is no multitone say."""
 _OFF_PERIODS = 1.5
 _OFF_SHARE = 0.02
 """A stretch that was timed by hand is not better known (common practice, no source)."""
@@ -21,7 +23,8 @@ def stress_refused(source: str, error: CaptureError) -> QualityNote:
     """Return the note on a stress recording, or a multitone, that cannot be read."""
     text = str(error)
     text = text[max(text.find(source), 0) :]
-    code = "no-multitone" if "multitone" in text else "not-readable"
+    said = any(words in text for words in _NO_PERIOD)
+    code = "no-multitone" if said else "not-readable"
     return found(code, "refused", capture=source, message=f"Left out: {text}")
 
 

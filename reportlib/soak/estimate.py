@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from reportlib.arrays import FloatArray
 from reportlib.soak.candidates import SEPARATION
@@ -63,6 +62,8 @@ def likeliest(
 
     point = np.array([*grid.best[:terms], *([grid.best[2]] if free else [])])
     if point.size:
+        from scipy.optimize import least_squares  # a fifth of a second, where nothing else did
+
         found = least_squares(lambda tried: solved(tried)[2], point, method="lm", x_scale=0.1).x
         point = (
             found if _stands(found, losses_db=solved(found)[0][1:], grid=grid) else _middle(grid)

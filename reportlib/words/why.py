@@ -6,10 +6,13 @@ from collections.abc import Sequence
 from reportlib.causes import CAUSE_NAMES, NONE_SHOWN
 from reportlib.causes.table import INSTRUMENTS
 from reportlib.judged import Finding
+from reportlib.model import BandResult
 from reportlib.words.writer import Writer, decibels, listed
 
 MOST_SENTENCES = 4
 MOST_POSSIBLE = 3
+_EXPLAINS = 1.0 / 3.0
+"""A finding in less of a band than this does not explain what the band as a whole loses."""
 
 
 def why(writer: Writer) -> str:
@@ -39,18 +42,22 @@ def gives_first(writer: Writer) -> list[str]:
     for one in writer.analysis.findings:
         if one.confidence == "low" or one.cause == NONE_SHOWN:
             continue
-        inside = any(
-            band.low_hz < one.high_hz
-            and one.low_hz < band.high_hz
-            and band.level_db in one.levels_db
+        explains = any(
+            _of_band(band, one=one) >= _EXPLAINS and band.level_db in one.levels_db
             for band in first
         )
-        if inside:
+        if explains:
             wording = "in-short/why-surely" if one.confidence == "high" else "in-short/why-fairly"
             if one.cause in INSTRUMENTS:
                 wording = "in-short/why-instrument"
             return [writer.say(wording, cause=CAUSE_NAMES[one.cause])]
     return []
+
+
+def _of_band(band: BandResult, *, one: Finding) -> float:
+    """Which part of a band, in octaves, a finding speaks of."""
+    low, high = max(band.low_hz, one.low_hz), min(band.high_hz, one.high_hz)
+    return max(0.0, math.log(high / low)) / math.log(band.high_hz / band.low_hz)
 
 
 def _standing(writer: Writer, one: Finding) -> str:

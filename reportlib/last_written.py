@@ -1,0 +1,22 @@
+"""What the tool last wrote into a notebook; `memory` keeps it, `merge` reads it.
+
+By itself, so that the kernel, which only keeps results, need not import nbformat: that takes
+longer than a measuring day's analysis.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, kw_only=True)
+class Last:
+    """What the tool last wrote.
+
+    Attributes
+    ----------
+    drafts : text of the narrative cells by slot, empty where the memory is lost
+    names : names of all cells that the notebook was given, empty where not known
+    """
+
+    drafts: Mapping[str, str] = field(default_factory=dict)
+    names: frozenset[str] = frozenset()
