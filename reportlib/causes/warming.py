@@ -9,7 +9,7 @@ from reportlib.causes.instant import BASS_HZ
 from reportlib.causes.instruments import even, heat_text, spans_all
 from reportlib.causes.stretches import octaves_of
 from reportlib.causes.timing import coil_rise_k
-from reportlib.facts import duration, frequency
+from reportlib.facts import duration, frequency, number
 
 IMPLAUSIBLE_K = 250.0
 HARDLY_K = 200.0
@@ -19,6 +19,7 @@ GROWN_DB = 0.5
 COIL_S = 90.0
 """Large coils take up to 60 s (common practice, no source)."""
 STEP_DB, STEP_SHARE = 0.6, 0.5
+COIL_AGREES_DB = 0.2
 LATE, EARLY = 0.35, 0.15
 """Share of the growth after two minutes: a coil of a minute leaves 0.14 (exponential law), a
 magnet of 10 min or more at least half of its own."""
@@ -104,9 +105,26 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     _grows_with_power(seen, one)
     if any(group.recovery == "agrees" for group in groups):
         seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")
-    _plausible(seen, one)
+    _by_resistance(seen, one, evidence=evidence)
+    _plausible(seen, one, followed=bool(evidence.coils))
     _never_a_gain(seen, one, evidence=evidence)
     return case_of(one, **seen.all)
+
+
+def _by_resistance(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
+    """Where the coil's resistance was followed: whether it foresees what was heard."""
+    for coil in evidence.coils:
+        if (
+            coil.level_db != one.level_db
+            or not one.low_hz < coil.high_hz
+            or not (coil.low_hz < one.high_hz)
+        ):
+            continue
+        rise = f"{number(coil.rise_k, 0)} K"
+        if abs(coil.expected_db - coil.heard_db) <= max(coil.u95_db, COIL_AGREES_DB):
+            seen.marks(f"The coil’s own resistance says {rise}, which explains what was heard.")
+        elif coil.expected_db > 0.5 * coil.heard_db:
+            seen.contradicts(f"The coil’s own resistance says {rise}: too little for the loss.")
 
 
 def _about(seconds: float) -> str:
@@ -140,13 +158,13 @@ def _grows_with_power(seen: Seen, one: Stretch) -> None:
             seen.contradicts("The louder level loses less.", signature="level")
 
 
-def _plausible(seen: Seen, one: Stretch) -> None:
+def _plausible(seen: Seen, one: Stretch, *, followed: bool = False) -> None:
     rise_k = coil_rise_k(-one.worst_db)
     if rise_k > IMPLAUSIBLE_K:
         seen.contradicts(f"{heat_text(rise_k)}: few coils would live through it.")
     elif rise_k > HARDLY_K:
         seen.contradicts(f"{heat_text(rise_k)}, which is at the limit of what coils bear.")
-    elif one.test == "long_term":
+    elif one.test == "long_term" and not followed:
         seen.also(f"{heat_text(rise_k)}, which is plausible.")
 
 
