@@ -9,8 +9,9 @@ from reportlib.judged import Finding
 from reportlib.model import BandResult
 from reportlib.words.writer import Writer, decibels, listed
 
-MOST_SENTENCES = 4
+MOST_SENTENCES = 6
 MOST_POSSIBLE = 3
+LIMITERS = ("limiter-broad", "limiter-band")
 _EXPLAINS = 1.0 / 3.0
 """A finding in less of a band than this does not explain what the band as a whole loses."""
 
@@ -20,18 +21,23 @@ def why(writer: Writer) -> str:
     findings = writer.analysis.findings
     stand = [one for one in findings if one.cause != NONE_SHOWN and one.confidence != "low"]
     possible = [one for one in findings if one.cause != NONE_SHOWN and one.confidence == "low"]
-    paragraphs = [_standing(writer, one) for one in stand]
     together = _alike(stand)
-    if together:
-        names = listed([CAUSE_NAMES[one.cause] for one in together])
-        paragraphs.append(writer.say("why/not-parted", causes=names))
+    paragraphs = []
+    for one in stand:
+        if one in together[1:]:
+            continue
+        paragraphs.append(_standing(writer, one))
+        if together and one is together[0]:
+            paragraphs += [_as_well(writer, other, beside=one) for other in together[1:]]
+            names = listed([CAUSE_NAMES[other.cause] for other in together])
+            paragraphs.append(writer.say("why/not-parted", causes=names))
     if not stand:
         paragraphs.append(_none(writer))
     if possible:
         paragraphs.append(_possible(writer, possible, beside=bool(stand)))
     if stand:
         paragraphs.append(writer.say("why/fits-not-proved"))
-    return writer.page("why", paragraphs=paragraphs)
+    return writer.page("why", paragraphs=[" ".join(one.split()) for one in paragraphs])
 
 
 def gives_first(writer: Writer) -> list[str]:
@@ -50,6 +56,9 @@ def gives_first(writer: Writer) -> list[str]:
             wording = "in-short/why-surely" if one.confidence == "high" else "in-short/why-fairly"
             if one.cause in INSTRUMENTS:
                 wording = "in-short/why-instrument"
+            together = [CAUSE_NAMES[other.cause] for other in _alike(writer.analysis.findings)]
+            if CAUSE_NAMES[one.cause] in together:
+                return [writer.say("in-short/why-unparted", causes=_either(together))]
             return [writer.say(wording, cause=CAUSE_NAMES[one.cause])]
     return []
 
@@ -72,7 +81,21 @@ def _standing(writer: Writer, one: Finding) -> str:
         if one.evidence_against
         else "",
         settle=_later(one.to_confirm),
-    ).replace("  ", " ")
+        limiter=writer.say("why/limiter-in-a-sweep", sweep=writer.quote("test.sweep"))
+        if one.cause in LIMITERS and "test.sweep" in writer.facts
+        else "",
+    )
+
+
+def _as_well(writer: Writer, one: Finding, *, beside: Finding) -> str:
+    """Say what fits the same change as surely, with what was not said yet."""
+    own = [sentence for sentence in one.evidence_for if sentence not in beside.evidence_for]
+    return writer.say(
+        "why/as-well",
+        cause=CAUSE_NAMES[one.cause],
+        evidence=" ".join(own[:MOST_SENTENCES]),
+        settle=_later(one.to_confirm),
+    )
 
 
 def _where(writer: Writer, one: Finding) -> str:
@@ -110,7 +133,7 @@ def _possible(writer: Writer, findings: Sequence[Finding], *, beside: bool) -> s
     if first.evidence_against:
         sentences.append(
             writer.say(
-                "why/possible-against",
+                "why/possible-against" if len(names) > 1 else "why/possible-against-it",
                 cause=CAUSE_NAMES[first.cause],
                 sentence=_later(first.evidence_against[0]),
             )
