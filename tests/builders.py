@@ -11,6 +11,7 @@ import numpy as np
 from invented import bump, heating, make_harmonics, vented_loss
 
 from reportlib.audibility import audible_changes
+from reportlib.causes import find_causes
 from reportlib.day import (
     Channels,
     Entry,
@@ -328,6 +329,7 @@ def judged(analysis: Analysis) -> Analysis:
             baseline_db=analysis.baseline.level_asked_db,
             steps=analysis.drive_steps,
         ),
+        findings=find_causes(analysis),
         audible=audible_changes(
             (*analysis.short_term, *analysis.long_term),
             baseline=analysis.baseline,

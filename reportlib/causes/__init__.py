@@ -7,7 +7,11 @@
     timing        what playing on does, and at once
     instruments   rules for what is not the loudspeaker's
     instant       rules for what acts at once
-    warming       rules for what needs time
+    soaking       what those for heat ask of the stress
+    warming       rules for the coil's heat
+    slow          rules for what else needs time
+    law           whether one law of level explains what is missing
+    case          one cause held against one stretch
     table         every cause: name, rule, source, the measurement that would settle it
     weigh         from cases to findings: rivals, order, confidence
 

@@ -7,7 +7,7 @@ causes are weighed: what is not the loudspeaker's comes first.
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from reportlib.causes import instant, instruments, warming
+from reportlib.causes import instant, instruments, slow, warming
 from reportlib.causes.case import Case
 from reportlib.causes.evidence import Evidence
 
@@ -134,7 +134,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="crossover-heat",
         name="a warm crossover part or a resettable fuse",
-        rule=warming.crossover_heat,
+        rule=slow.crossover_heat,
         source="common practice, no source: such fuses trip within seconds and reset in minutes",
         to_confirm="Record the voltage at the drive unit’s own terminals while it plays.",
     ),
@@ -148,14 +148,14 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="suspension-softening",
         name="a suspension that softened with work",
-        rule=warming.suspension_softening,
+        rule=slow.suspension_softening,
         source="Knudsen & Jensen 1993; Agerkvist & Pedersen 2008 (abstract)",
         to_confirm="Measure the impedance before and after: its peak must have moved down.",
     ),
     Cause(
         code="heat-magnet",
         name="a warm magnet",
-        rule=warming.heat_magnet,
+        rule=slow.heat_magnet,
         source="magnet handbooks: ferrite −0.2 %/K, NdFeB −0.11 %/K (from memory)",
         to_confirm="Wait a minute until the coil has cooled: what is left is the magnet’s.",
     ),

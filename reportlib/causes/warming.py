@@ -1,15 +1,16 @@
-"""Rules for what needs time: coils, magnets, crossovers and fuses, the suspension."""
+"""Heat of the coil: after the stress, while it plays, within a sweep."""
 
 import itertools
 from collections.abc import Sequence
 
-from reportlib.causes.case import Case, Seen, case_of, case_of_group, where
+from reportlib.causes.case import Case, Seen, case_of, case_of_group
 from reportlib.causes.evidence import Evidence, Stretch, WhilePlaying
 from reportlib.causes.instant import BASS_HZ
 from reportlib.causes.instruments import even, heat_text, spans_all
+from reportlib.causes.soaking import MOSTLY_LATE, about, groups_at, late_share_of, stepped
 from reportlib.causes.stretches import octaves_of
 from reportlib.causes.timing import coil_rise_k
-from reportlib.facts import duration, frequency, number
+from reportlib.facts import frequency, number
 
 IMPLAUSIBLE_K = 250.0
 HARDLY_K = 200.0
@@ -18,19 +19,7 @@ GROWN_DB = 0.5
 """What matters of a band (`thresholds`)."""
 COIL_S = 90.0
 """Large coils take up to 60 s (common practice, no source)."""
-STEP_DB, STEP_SHARE = 0.6, 0.5
 COIL_AGREES_DB = 0.2
-LATE, EARLY = 0.35, 0.15
-"""Share of the growth after two minutes: a coil of a minute leaves 0.14 (exponential law), a
-magnet of 10 min or more at least half of its own."""
-MOSTLY_LATE = 0.6
-MAGNET_HZ = 1500.0
-LEAST_MIDS_DB = 0.2
-MIDS_LOST, MIDS_KEPT = 0.4, 0.15
-"""A magnet that lets the bass gain takes about as much from the mids (handbooks, from memory)."""
-MOST_MAGNET_DB = 1.3
-"""Ferrite at −0.2 %/K and 70 K (handbooks)."""
-FUSE_DB = 2.5
 MIDS_FROM_HZ = 300.0
 LEAST_OF_DUE = 0.6
 SAME_UNIT = 0.5
@@ -55,35 +44,18 @@ def _covers(one: Stretch, group: WhilePlaying) -> bool:
     return high > low and octaves_of(low, high) > 0.5 * octaves_of(group.low_hz, group.high_hz)
 
 
-def _groups(evidence: Evidence, one: Stretch) -> list[WhilePlaying]:
-    """Groups of tones inside a stretch, at its own level, the largest growth first."""
-    inside = [
-        group
-        for group in evidence.playing
-        if group.level_db == one.level_db
-        and min(group.high_hz, one.high_hz) > 1.3 * max(group.low_hz, one.low_hz)
-    ]
-    return sorted(inside, key=lambda group: group.grown_db)
-
-
-def _stepped(group: WhilePlaying) -> bool:
-    grown = abs(group.grown_db) + 1e-9
-    return group.step_db < -STEP_DB and -group.step_db > STEP_SHARE * grown
-
-
 def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     seen = Seen()
-    groups = _groups(evidence, one)
+    groups = groups_at(evidence, one)
     seen.fits("time", "It came with playing on, and the sweep before the stress did not have it.")
     told = [group for group in groups if group.constants_s]
     if told and min(told[0].constants_s) <= COIL_S:
         seen.marks(
-            f"It built up with a time constant of {_about(told[0].constants_s[0])}, as a coil "
-            "warms."
+            f"It built up with a time constant of {about(told[0].constants_s[0])}, as a coil warms."
         )
-    if any(_stepped(group) for group in groups):
+    if any(stepped(group) for group in groups):
         seen.contradicts("It came in one step; a coil warms gradually.", signature="time")
-    late = _late(evidence, one)
+    late = late_share_of(evidence, one)
     if late is not None and late > MOSTLY_LATE:
         seen.contradicts(
             "Most of it came after the first minutes; a coil warms faster.", signature="time"
@@ -125,11 +97,6 @@ def _by_resistance(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
             seen.marks(f"The coil’s own resistance says {rise}, which explains what was heard.")
         elif coil.expected_db > 0.5 * coil.heard_db:
             seen.contradicts(f"The coil’s own resistance says {rise}: too little for the loss.")
-
-
-def _about(seconds: float) -> str:
-    """Write a time that is known to some ten per cent."""
-    return f"about {duration(float(f'{seconds:.2g}'))}"
 
 
 def _where_heat_shows(evidence: Evidence, one: Stretch) -> str:
@@ -188,13 +155,13 @@ def _same_unit(one: Stretch, other: Stretch, *, crossovers_hz: Sequence[float]) 
 
 
 def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
-    if _stepped(group):
+    if stepped(group):
         return None
     seen = Seen()
     seen.fits("time", f"While the stress played, the {group.name} fell further and further.")
     if group.constants_s and min(group.constants_s) <= COIL_S:
         seen.marks(
-            f"It fell with a time constant of {_about(group.constants_s[0])}, as a coil warms."
+            f"It fell with a time constant of {about(group.constants_s[0])}, as a coil warms."
         )
     if group.late_share is not None and group.late_share > MOSTLY_LATE:
         seen.contradicts(
@@ -239,164 +206,3 @@ def _coil_in_sweeps(evidence: Evidence, one: Stretch) -> Case | None:
         seen.contradicts("Harmonics rise with it; heat bends no waveform.")
     _plausible(seen, one)
     return case_of(one, **seen.all)
-
-
-def heat_magnet(evidence: Evidence) -> list[Case]:
-    """A warm magnet is weaker: the mids lose a few tenths, the output near resonance gains."""
-    found = []
-    losses = [
-        one
-        for one in evidence.long
-        if one.sign < 0 and one.high_hz > BASS_HZ and one.low_hz < MAGNET_HZ and one.octaves > 0.8
-    ]
-    for one in losses:
-        gains = [
-            other
-            for other in evidence.long
-            if other.sign > 0 and other.worst_hz < BASS_HZ and other.level_db == one.level_db
-        ]
-        slow = _late(evidence, one)
-        if not gains and (slow is None or slow < LATE):
-            continue
-        seen = Seen()
-        if slow is not None and slow >= LATE:
-            seen.fits("time", "It was still growing after the first minutes, as a magnet warms.")
-        elif slow is not None and slow < EARLY:
-            seen.contradicts("It was there within the first minutes.", signature="time")
-        if gains:
-            seen.fits(
-                "frequency",
-                f"The mids lose while the bass gains near {frequency(gains[0].worst_hz)}.",
-            )
-            seen.also("One weaker magnet would do both; heat of the coil cannot raise the bass.")
-        if abs(one.mean_db) > MOST_MAGNET_DB:
-            seen.contradicts("It is more than a magnet’s warmth takes.", signature="level")
-        else:
-            seen.fits("level", "It is of the size that a warm magnet takes.")
-        found.append(case_of(one, **seen.all))
-        found += [case_of(other, **seen.all) for other in gains[:1]]
-    return (
-        found
-        or [
-            case
-            for one in evidence.long
-            if one.sign > 0 and one.worst_hz < BASS_HZ and one.high_hz < 2.0 * BASS_HZ
-            for case in _from_the_gain(evidence, one)
-        ][:1]
-    )
-
-
-def _mids_lost(evidence: Evidence, one: Stretch) -> float | None:
-    """What the mids lost over what a stretch of bass gained, None where it can't be told."""
-    for point in evidence.mids:
-        if point.level_db == one.level_db:
-            return (-point.change_db if point.shows else 0.0) / max(one.mean_db, 0.1)
-    return None
-
-
-def _from_the_gain(evidence: Evidence, one: Stretch) -> list[Case]:
-    """A magnet seen by the bass that it lets gain, where the mids tell little or nothing."""
-    lost = _mids_lost(evidence, one)
-    if lost is not None and lost < MIDS_KEPT:
-        return []
-    seen = Seen()
-    near = frequency(one.worst_hz)
-    if lost is not None and lost >= MIDS_LOST:
-        seen.fits("frequency", f"The mids lose a little while the bass gains near {near}.")
-        seen.also("One weaker magnet would do both; heat of the coil cannot raise the bass.")
-    else:
-        seen.fits("frequency", f"The bass gains near {near}, as where a motor damps less.")
-    seen.fits("level", "It is of the size that a warm magnet takes.")
-    late = _late(evidence, one)
-    if late is not None and late >= LATE:
-        seen.fits("time", "It was still growing after the first minutes, as a magnet warms.")
-    elif late is not None and late < EARLY:
-        seen.contradicts("It was there within the first minutes.", signature="time")
-    return [case_of(one, **seen.all)]
-
-
-def _late(evidence: Evidence, one: Stretch) -> float | None:
-    """Share of a stretch's growth that came after the first minutes, by stages or by the stress."""
-    shares = [group.late_share for group in _groups(evidence, one) if group.late_share is not None]
-    return shares[0] if shares else one.late_share
-
-
-def crossover_heat(evidence: Evidence) -> list[Case]:
-    """A resettable fuse, or a part of the crossover, that warms and opens: one band, one step."""
-    found = []
-    for group in evidence.playing:
-        if not _stepped(group) or group.kind != ("unit" if evidence.crossovers_hz else "band"):
-            continue
-        seen = Seen()
-        seen.marks(
-            f"After {_about(group.step_at_s)} of stress it fell in one step, as when a fuse opens."
-        )
-        seen.fits("time", "It came after a while, and at once when it came.")
-        others = [
-            other
-            for other in evidence.playing
-            if other.kind == group.kind and other.level_db == group.level_db and other != group
-        ]
-        if others and not all(_stepped(other) for other in others):
-            seen.fits("frequency", f"It has one drive unit, {group.name}, and leaves the others.")
-        elif others:
-            seen.contradicts("Every drive unit shows it.", signature="frequency")
-        found.append(case_of_group(group, **seen.all))
-    covered = bool(found)
-    for one in evidence.long:
-        if one.sign > 0 or one.high_hz < BASS_HZ or -one.worst_db < FUSE_DB or covered:
-            continue
-        groups = _groups(evidence, one)
-        if spans_all(evidence, one) and even(one):
-            continue
-        seen = Seen()
-        seen.fits("frequency", f"It takes one band {where(one)}.")
-        if groups and not any(_stepped(group) for group in groups):
-            seen.contradicts("It came gradually, without a step.", signature="time")
-        elif len(one.points) >= 2 and abs(one.points[0].change_db) < 0.05 * abs(one.mean_db):
-            seen.fits("level", "The quieter stress did not bring it about.")
-        if coil_rise_k(-one.worst_db) > HARDLY_K:
-            seen.marks("It is more than a coil’s heat can take.")
-        found.append(case_of(one, **seen.all))
-    return found
-
-
-def suspension_softening(evidence: Evidence) -> list[Case]:
-    """A suspension that has worked is softer: a lower resonance, more output below it."""
-    found = []
-    for one in evidence.long:
-        if one.worst_hz > BASS_HZ or one.high_hz > 2.0 * BASS_HZ:
-            continue
-        kept = _mids_kept(evidence, one)
-        if one.sign < 0 and not (kept if kept is not None else _bass_alone(evidence, one)):
-            continue
-        seen = Seen()
-        what = "more" if one.sign > 0 else "less"
-        seen.fits(
-            "frequency",
-            f"After the stress there is {what} output {where(one)}, in the bass alone.",
-        )
-        seen.fits("time", "The sweep before the stress did not have it.")
-        if kept and one.sign > 0:
-            seen.marks("What lies above came back as it was.")
-        elif kept:
-            seen.also("What lies above came back as it was.")
-        told = one.sign > 0 and len(one.points) >= 2
-        if told and one.points[-1].change_db > one.points[0].change_db + 0.1:
-            seen.fits("level", "The louder stress did more.")
-        found.append(case_of(one, **seen.all))
-    return sorted(found, key=lambda one: -one.size_db)[:1]
-
-
-def _mids_kept(evidence: Evidence, one: Stretch) -> bool | None:
-    """Whether the mids changed by next to nothing, against what the bass did."""
-    for point in evidence.mids:
-        if point.level_db == one.level_db:
-            moved = abs(point.change_db) - point.u95_db
-            return moved < MIDS_KEPT * abs(one.mean_db) and abs(point.change_db) < LEAST_MIDS_DB
-    return None
-
-
-def _bass_alone(evidence: Evidence, one: Stretch) -> bool:
-    others = [other for other in evidence.long if other.level_db == one.level_db]
-    return all(other.high_hz < 2.0 * BASS_HZ for other in others)
