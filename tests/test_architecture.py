@@ -178,6 +178,15 @@ def test_notebooks_are_stored_without_outputs_and_use_public_names(path):
                 assert not any(alias.name.startswith("_") for alias in node.names)
 
 
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_every_cell_of_a_notebook_has_a_name_of_its_own(path):
+    """A re-run finds cells by their names, so that two of one name would become one."""
+    cells = json.loads(path.read_text("utf-8"))["cells"]
+    names = [cell["metadata"]["upheld"]["cell"] for cell in cells]
+    assert len(set(names)) == len(names)
+    assert [cell["id"] for cell in cells] == names
+
+
 def test_the_parameter_cell_declares_exactly_the_parameters():
     """The cell, its defaults and `ReportParameters` say the same."""
     cells = json.loads((ROOT / "notebooks/compression.ipynb").read_text("utf-8"))["cells"]
