@@ -197,12 +197,8 @@ def plan(cause, seed):
     active = cause in ("limiter-broad", "limiter-band") or rng.random() < 0.3
     if cause in ("heat-coil", "heat-magnet", "crossover-heat"):
         active = rng.random() < 0.15
-    levels = tuple(
-        72.0
-        + np.array(
-            ((6, 12, 18, 24, 27), (6, 12, 18, 21, 24, 27), (6, 12, 18, 24))[rng.integers(3)], float
-        )
-    )
+    ladder = ((6, 12, 18, 24, 27), (6, 12, 18, 21, 24, 27), (6, 12, 18, 24))[rng.integers(3)]
+    levels = tuple(72.0 + rise for rise in ladder)
     top = levels[-1] - 72.0
     low_cause = cause in (
         "port",

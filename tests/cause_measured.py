@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 from builders import make_session
-from cause_days import COARSE, SWEEP, stress_tones
+from cause_days import COARSE, SWEEP, plan, stress_tones
 from held_out_family import stiffened_change_db, third_harmonic_db
 
 from reportlib import simulate
@@ -30,8 +30,25 @@ CELLS = (GRID[:, None] * PART).ravel()
 PAUSE_S = 2.0
 
 
+SHOWS_DB, MOST_DB = 0.8, 10.0
+
+
+def shown_day(cause, seed):
+    """Draw days until one shows its cause; return its plan and its `Analysis`.
+
+    A cause that changes nothing by `SHOWS_DB` where anything can be told is no day of that
+    cause (a stop that only 30 Hz would reach, with nothing told below 60 Hz).
+    """
+    for again in range(40):
+        made = plan(cause, seed + 100_000 * again)
+        analysis, truth_db = measured(made, seed)
+        if cause == "none" or SHOWS_DB <= truth_db <= MOST_DB:
+            return made, analysis
+    raise AssertionError(f"{cause} never shows")
+
+
 def measured(plan, seed):
-    """Return the `Analysis` of a planned day."""
+    """Return the `Analysis` of a planned day, and the largest true change that can be told."""
     rng = np.random.default_rng([seed, 77])
     session = make_session(
         levels_db=plan.levels_db,
@@ -90,7 +107,7 @@ def measured(plan, seed):
         usable=plan.lowest_hz <= GRID,
         calibrated=False,
     )
-    return Analysis(
+    analysis = Analysis(
         session=session,
         sample_rate_hz=48000,
         gate_s=2.0 / plan.lowest_hz,
@@ -108,6 +125,7 @@ def measured(plan, seed):
         in_room=(),
         playing=tuple(playing),
     )
+    return analysis, spread.truth_db
 
 
 def _power(plan, drive_db, temperatures, *, loudspeaker=None):
@@ -138,6 +156,7 @@ class _Spread:
 
     def __init__(self, plan, snr_db, rng):
         self.plan, self.snr_db, self.rng = plan, snr_db, rng
+        self.truth_db = 0.0
         self.broad_db = 0.05 if plan.takes == 1 else float(rng.uniform(0.01, 0.05))
         self.step_db = 0.02 if plan.reference else 0.1
 
@@ -145,6 +164,7 @@ class _Spread:
         self, change, *, level, rise, test="short_term", elapsed_s=0.0, again=None, base_rise=0.0
     ):
         rng, takes = self.rng, self.plan.takes if test == "short_term" else 1
+        true = change
         each = [
             6.14 * 10.0 ** (-(self.snr_db + one) / 20.0) / np.sqrt(takes)
             for one in (base_rise, rise)
@@ -164,6 +184,8 @@ class _Spread:
             self.plan.lowest_hz <= GRID
         )
         usable &= (GRID > 20.6) & (GRID < 19400.0)
+        if usable.any():
+            self.truth_db = max(self.truth_db, float(np.percentile(np.abs(true[usable]), 98)))
         reason = np.where(usable, "", np.where(self.plan.lowest_hz > GRID, "gate", "noise"))
         return ChangeCurve(
             test=test,

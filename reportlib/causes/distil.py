@@ -21,7 +21,7 @@ from reportlib.causes.stretches import (
     runs,
     unevenness_db,
 )
-from reportlib.causes.timing import late_share, timing, while_playing
+from reportlib.causes.timing import coils_of, late_share, timing, while_playing
 from reportlib.levels import GRID_PER_OCTAVE, moving_octave_mean
 from reportlib.model import Analysis, ChangeCurve
 
@@ -52,6 +52,7 @@ def evidence_of(analysis: Analysis) -> Evidence:
         short=_stretches(analysis, short),
         long=_stretches(analysis, long),
         playing=while_playing(analysis.playing),
+        coils=coils_of(analysis.playing),
         law=level_law(
             short, rises_db=_rises(analysis, short), response_db=analysis.baseline.level_db
         ),

@@ -142,6 +142,23 @@ class WhilePlaying:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Coil:
+    """A voice coil at the end of the stress, by its resistance.
+
+    `expected_db` is the change that its warmth brings about on a voltage drive, `heard_db` the
+    change of that drive unit's tones; `u95_db` of the two together.
+    """
+
+    level_db: float
+    low_hz: float
+    high_hz: float
+    rise_k: float
+    expected_db: float
+    heard_db: float
+    u95_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Missing:
     """What is missing from one volume step at the terminals: asked − measured, dB."""
 
@@ -177,6 +194,7 @@ class Evidence:
     lowest_hz, highest_hz : what can be told at the highest level
     short, long : stretches that changed, the largest first
     playing : groups of tones while the stress plays
+    coils : voice coils whose resistance was followed
     law : the law of level that explains all of the short-term loss, None where none does
     missing : volume steps that came out smaller than asked (measured ones alone)
     ripples : curves that go up and down
@@ -197,6 +215,7 @@ class Evidence:
     short: tuple[Stretch, ...]
     long: tuple[Stretch, ...]
     playing: tuple[WhilePlaying, ...]
+    coils: tuple[Coil, ...]
     law: Law | None
     missing: tuple[Missing, ...]
     ripples: tuple[Ripple, ...]

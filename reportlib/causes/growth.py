@@ -11,11 +11,12 @@ import numpy as np
 
 from reportlib.causes.evidence import Growth, Point
 
-KNEE_SLOPE = 0.35
-"""Share of the last step that is missing behind a knee: what a ratio of 1.5 : 1 takes, and more
+KNEE_SLOPE = 0.3
+"""Share of the last step that is missing behind a knee: what a ratio of 1.4 : 1 takes, and more
 than heat or a port take of a step while they are small (judgement)."""
-BEFORE_KNEE = 0.12
-"""Of the last slope: what may be missing of the steps before a knee."""
+BEFORE_KNEE = 0.07
+"""Of the largest loss: what may be missing below a knee. What goes with power has lost a tenth of
+it 9 dB further down."""
 SAME_DB = 0.15
 GROWN = 1.3
 

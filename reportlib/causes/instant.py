@@ -16,7 +16,9 @@ PORT_HZ = 140.0
 TURNED_BACK, STILL_FALLING = 0.7, 0.88
 """Of the largest loss, what is left of it at the low end."""
 NARROW_OCTAVES, MANY = 0.8, 3
+BESIDE = 1.3
 """Width of a resonance of Q 3 and more, to where a few tenths of a decibel are left."""
+A_THIRD = 0.3
 FOLLOWS = 0.3
 """dB of loss for each dB of response: what a ratio of 1.5 : 1 takes."""
 STEEP = 0.35
@@ -116,7 +118,7 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
 def _how_clean(seen: Seen, one: Stretch) -> None:
     if _clean(one):
         seen.marks("The waveform stays clean: gain was turned down, nothing was cut.")
-    elif _bent(one) and one.bending_grows:
+    elif _bent(one) and (one.bending_grows or (one.bending or 0.0) >= A_THIRD):
         seen.contradicts("Harmonics rise with it: a waveform is cut, not turned down.")
 
 
@@ -149,6 +151,8 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         _time(seen, one)
         _how_clean(seen, one)
         _no_law(seen, evidence)
+        if _deep(one) and _bass_gain(evidence) is not None:
+            seen.contradicts("The bass gains beside it, as no limiter makes it.")
         if evidence.drive == "passive":
             seen.contradicts("A passive loudspeaker has no limiter of its own.")
         found.append(case_of(one, **seen.all))
@@ -283,10 +287,10 @@ def motor_strength(evidence: Evidence) -> list[Case]:
                 seen.contradicts("It is narrower than a drive unit’s resonance in its box.")
         else:
             _moves_far(seen, one, lowest_hz=evidence.lowest_hz)
-        if one.growth == "knee":
+        if one.growth == "knee" and not gains:
             seen.contradicts("It sets in abruptly.", signature="level")
-        elif one.growth == "smooth":
-            seen.fits("level", "It grows smoothly with level.")
+        elif one.growth in ("knee", "smooth"):
+            seen.fits("level", "It grows with level.")
         _time(seen, one)
         gain = _bass_gain(evidence)
         if not gains and gain is not None:
@@ -339,7 +343,8 @@ def loose_part(evidence: Evidence) -> list[Case]:
     for one in evidence.short:
         if one.octaves > NARROW_OCTAVES or one.growth in ("offset", "lone"):
             continue
-        if not _both_ends(one):
+        others = [other for other in evidence.short if other is not one]
+        if not _both_ends(one) or any(_flank_of(one, other) for other in others):
             continue
         seen = Seen()
         seen.fits("frequency", f"It is narrow, near {frequency(one.worst_hz)}.")
@@ -352,10 +357,15 @@ def loose_part(evidence: Evidence) -> list[Case]:
             seen.marks("It is louder than asked there: something sounds along.")
         if one.worst_hz < 80.0:
             seen.contradicts("Panels seldom ring so low.")
-        others = [other for other in evidence.short if other is not one]
         if one.worst_hz < BASS_HZ and any(other.worst_hz < BASS_HZ for other in others):
             seen.contradicts("The bass beside it changes as well.", signature="frequency")
         if sum(other.octaves < 1.5 * NARROW_OCTAVES for other in others) >= MANY:
             seen.contradicts("It is one of many ups and downs.", signature="frequency")
         found.append(case_of(one, **seen.all))
     return found
+
+
+def _flank_of(one: Stretch, other: Stretch) -> bool:
+    """Whether a stretch is but the side of a larger change."""
+    gap = max(one.low_hz / other.high_hz, other.low_hz / one.high_hz)
+    return one.sign == other.sign and abs(other.worst_db) > abs(one.worst_db) and gap < BESIDE

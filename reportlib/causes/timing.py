@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from reportlib.causes.evidence import Point, Timing, WhilePlaying
+from reportlib.causes.evidence import Coil, Point, Timing, WhilePlaying
 from reportlib.causes.stretches import Run, mean_over
 from reportlib.model import Analysis, FloatArray, Test
 from reportlib.soaked import GroupTrack, Playing
@@ -70,6 +70,33 @@ def while_playing(levels: Sequence[Playing]) -> tuple[WhilePlaying, ...]:
         if group.kind in ("band", "unit")
         for found in _followed(one, group)
     )
+
+
+def coils_of(levels: Sequence[Playing]) -> tuple[Coil, ...]:
+    """Return each followed voice coil at the end of the stress."""
+    found = []
+    for one in levels:
+        coil = one.coil
+        if coil is None:
+            continue
+        told = np.isfinite(coil.rise_k) & np.isfinite(coil.expected_db) & np.isfinite(coil.heard_db)
+        last = np.flatnonzero(told)[-3:]
+        if last.size == 0:
+            continue
+        # Of the coil's temperature in dB: 20·lg(1 + α·ΔT), small steps (algebra).
+        own = 8.7 * COPPER_PER_K * coil.rise_u95_k[last] / (1.0 + COPPER_PER_K * coil.rise_k[last])
+        found.append(
+            Coil(
+                level_db=one.level_db,
+                low_hz=coil.low_hz,
+                high_hz=coil.high_hz,
+                rise_k=float(np.mean(coil.rise_k[last])),
+                expected_db=float(np.mean(coil.expected_db[last])),
+                heard_db=float(np.mean(coil.heard_db[last])),
+                u95_db=float(np.mean(np.hypot(own, coil.heard_u95_db[last]))),
+            )
+        )
+    return tuple(found)
 
 
 def _followed(playing: Playing, group: GroupTrack) -> list[WhilePlaying]:

@@ -9,7 +9,7 @@ from reportlib.causes.instant import BASS_HZ
 from reportlib.causes.instruments import even, heat_text, spans_all
 from reportlib.causes.stretches import octaves_of
 from reportlib.causes.timing import coil_rise_k
-from reportlib.facts import duration, frequency
+from reportlib.facts import duration, frequency, number
 
 IMPLAUSIBLE_K = 250.0
 HARDLY_K = 200.0
@@ -19,11 +19,13 @@ GROWN_DB = 0.5
 COIL_S = 90.0
 """Large coils take up to 60 s (common practice, no source)."""
 STEP_DB, STEP_SHARE = 0.6, 0.5
+COIL_AGREES_DB = 0.2
 LATE, EARLY = 0.35, 0.15
 """Share of the growth after two minutes: a coil of a minute leaves 0.14 (exponential law), a
 magnet of 10 min or more at least half of its own."""
 MOSTLY_LATE = 0.6
 MAGNET_HZ = 1500.0
+LEAST_MIDS_DB = 0.2
 MIDS_LOST, MIDS_KEPT = 0.4, 0.15
 """A magnet that lets the bass gain takes about as much from the mids (handbooks, from memory)."""
 MOST_MAGNET_DB = 1.3
@@ -103,9 +105,26 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     _grows_with_power(seen, one)
     if any(group.recovery == "agrees" for group in groups):
         seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")
-    _plausible(seen, one)
+    _by_resistance(seen, one, evidence=evidence)
+    _plausible(seen, one, followed=bool(evidence.coils))
     _never_a_gain(seen, one, evidence=evidence)
     return case_of(one, **seen.all)
+
+
+def _by_resistance(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
+    """Where the coil's resistance was followed: whether it foresees what was heard."""
+    for coil in evidence.coils:
+        if (
+            coil.level_db != one.level_db
+            or not one.low_hz < coil.high_hz
+            or not (coil.low_hz < one.high_hz)
+        ):
+            continue
+        rise = f"{number(coil.rise_k, 0)} K"
+        if abs(coil.expected_db - coil.heard_db) <= max(coil.u95_db, COIL_AGREES_DB):
+            seen.marks(f"The coil’s own resistance says {rise}, which explains what was heard.")
+        elif coil.expected_db > 0.5 * coil.heard_db:
+            seen.contradicts(f"The coil’s own resistance says {rise}: too little for the loss.")
 
 
 def _about(seconds: float) -> str:
@@ -139,13 +158,13 @@ def _grows_with_power(seen: Seen, one: Stretch) -> None:
             seen.contradicts("The louder level loses less.", signature="level")
 
 
-def _plausible(seen: Seen, one: Stretch) -> None:
+def _plausible(seen: Seen, one: Stretch, *, followed: bool = False) -> None:
     rise_k = coil_rise_k(-one.worst_db)
     if rise_k > IMPLAUSIBLE_K:
         seen.contradicts(f"{heat_text(rise_k)}: few coils would live through it.")
     elif rise_k > HARDLY_K:
         seen.contradicts(f"{heat_text(rise_k)}, which is at the limit of what coils bear.")
-    elif one.test == "long_term":
+    elif one.test == "long_term" and not followed:
         seen.also(f"{heat_text(rise_k)}, which is plausible.")
 
 
@@ -349,7 +368,7 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
         if one.worst_hz > BASS_HZ or one.high_hz > 2.0 * BASS_HZ:
             continue
         kept = _mids_kept(evidence, one)
-        if one.sign < 0 and not kept:  # a loss alone tells little
+        if one.sign < 0 and not (kept if kept is not None else _bass_alone(evidence, one)):
             continue
         seen = Seen()
         what = "more" if one.sign > 0 else "less"
@@ -362,19 +381,22 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
             seen.marks("What lies above came back as it was.")
         elif kept:
             seen.also("What lies above came back as it was.")
-        if len(one.points) >= 2 and one.sign * (one.points[-1].change_db) > 0.1 + one.sign * (
-            one.points[0].change_db
-        ):
+        told = one.sign > 0 and len(one.points) >= 2
+        if told and one.points[-1].change_db > one.points[0].change_db + 0.1:
             seen.fits("level", "The louder stress did more.")
         found.append(case_of(one, **seen.all))
     return sorted(found, key=lambda one: -one.size_db)[:1]
 
 
-def _mids_kept(evidence: Evidence, one: Stretch) -> bool:
-    """Whether what lies above the bass changed by next to nothing, against what the bass did."""
+def _mids_kept(evidence: Evidence, one: Stretch) -> bool | None:
+    """Whether the mids changed by next to nothing, against what the bass did."""
     for point in evidence.mids:
         if point.level_db == one.level_db:
-            moved = abs(point.change_db) if point.shows else 0.0
-            return moved < MIDS_KEPT * abs(one.mean_db)
+            moved = abs(point.change_db) - point.u95_db
+            return moved < MIDS_KEPT * abs(one.mean_db) and abs(point.change_db) < LEAST_MIDS_DB
+    return None
+
+
+def _bass_alone(evidence: Evidence, one: Stretch) -> bool:
     others = [other for other in evidence.long if other.level_db == one.level_db]
     return all(other.high_hz < 2.0 * BASS_HZ for other in others)

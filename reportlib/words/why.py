@@ -119,25 +119,16 @@ def _possible(writer: Writer, findings: Sequence[Finding], *, beside: bool) -> s
 
 
 def _alike(findings: Sequence[Finding]) -> list[Finding]:
-    """The surest of several that stand on the same stretch, neither surer than the other."""
-    if len(findings) < 2:
+    """Several that stand on one stretch, none surer than another; none where one stands alone."""
+    first = findings[0] if findings else None
+    if first is None or first.confidence != "fair":
         return []
-    first = findings[0]
-    return (
-        [
-            one
-            for one in findings
-            if one is first
-            or (one.confidence == first.confidence == "fair" and _share(first, one) > 0.5)
-        ]
-        if any(
-            one is not first
-            and one.confidence == first.confidence == "fair"
-            and _share(first, one) > 0.5
-            for one in findings
-        )
-        else []
-    )
+    others = [
+        one
+        for one in findings[1:]
+        if one.confidence == first.confidence and _share(first, one) > 0.5
+    ]
+    return [first, *others] if others else []
 
 
 def _share(one: Finding, other: Finding) -> float:
