@@ -64,7 +64,7 @@ def test_a_warm_magnet_takes_from_the_mids_and_gives_near_resonance():
 
 
 def test_a_softened_suspension_moves_the_resonance():
-    """Worked by hand on the lumped model: −10 % resonance, 20 Hz +1.09, 30 Hz +0.51, 60 Hz −0.25 dB."""
+    """−10 % resonance in the lumped model, by hand: 20 Hz +1.09, 30 Hz +0.51, 60 Hz −0.25 dB."""
     plain = replace(one(), units=(replace(W3_UNIT, heat=None),))
     soft = simulate.softened(plain, unit=0, share=0.10)
     at = np.array([20.0, 30.0, 60.0])
