@@ -132,15 +132,20 @@ def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> N
     from reportlib.session import read_session
 
     read_session(session)  # before a kernel starts: most mistakes are here
-    from reportlib import lock, memory, notebook
+    from reportlib import kernels
 
-    remembered = known_parameters(memory.last_parameters(session))
-    given = {name: value for name, value in parameters.items() if value is not None}
-    chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
-    with lock.only_run(session / memory.FOLDER, what="upheld report"):
-        with _status("measuring, comparing and drawing"):
-            done = notebook.run_report(session, parameters=chosen, while_running=_import_renderers)
-        written = _render(session)
+    with kernels.started(session) as kernel:  # it imports its share while this imports the rest
+        from reportlib import lock, memory, notebook
+
+        remembered = known_parameters(memory.last_parameters(session))
+        given = {name: value for name, value in parameters.items() if value is not None}
+        chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
+        with lock.only_run(session / memory.FOLDER, what="upheld report"):
+            with _status("measuring, comparing and drawing"):
+                done = notebook.run_report(
+                    session, parameters=chosen, while_running=_import_renderers, kernel=kernel
+                )
+            written = _render(session)
     if as_json:
         outcome = {
             "notebook": str(done.notebook),

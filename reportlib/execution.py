@@ -6,8 +6,6 @@ notebook twice a cell, and formats braces in paths. The notebook is executed in 
 
 import ast
 import copy
-import os
-import sys
 import tempfile
 from collections.abc import Callable, Collection
 from pathlib import Path
@@ -16,7 +14,7 @@ from typing import Any
 import nbformat
 from nbformat import NotebookNode
 
-from reportlib import merge
+from reportlib import kernels, merge
 from reportlib.errors import NotebookError
 from reportlib.parameters import ReportParameters
 
@@ -32,6 +30,7 @@ def execute(
     own_code: Collection[str] = (),
     not_run: Collection[str] = (),
     while_running: Callable[[], None] | None = None,
+    kernel: type | None = None,
 ) -> NotebookNode:
     """Run a notebook with `folder` as its working directory; nothing is written.
 
@@ -40,6 +39,7 @@ def execute(
     notebook : not changed
     own_code : ids of the reviewer's own code cells, which may stop without stopping the report
     not_run : ids of those among them that keep their old output
+    kernel : manager class of a kernel that is running already in `folder`
     """
     import papermill
 
@@ -70,7 +70,7 @@ def execute(
                 cwd=str(folder),
                 kernel_name="python3",
                 engine_name=_engine(),
-                kernel_manager_class=_kernel_manager(Path(sockets)),
+                kernel_manager_class=kernel or kernels.manager_class(Path(sockets)),
                 shutdown_kernel="immediate",  # asking politely stalls for seconds now and then
                 execution_timeout=_TIMEOUT_S,
             )
@@ -117,34 +117,6 @@ def what_stopped(notebook: NotebookNode) -> tuple[str, ...]:
         for output in cell.outputs
         if output.output_type == "stream" and output.text.startswith(_STOPPED)
     )
-
-
-def _kernel_manager(sockets: Path) -> type:
-    """Return a manager for a kernel of this very Python, whatever else Jupyter knows of.
-
-    Its sockets lie in a folder of their own: no open port, and none beside the notebook.
-    """
-    from jupyter_client.kernelspec import KernelSpec
-    from jupyter_client.manager import AsyncKernelManager
-
-    class ThisPython(AsyncKernelManager):
-        def __init__(self, **options: Any) -> None:
-            options["connection_file"] = str(sockets / "kernel.json")
-            if os.name == "posix":
-                options |= {"transport": "ipc", "ip": str(sockets / "kernel")}
-            super().__init__(**options)
-
-        @property
-        def kernel_spec(self) -> KernelSpec:
-            return KernelSpec(
-                argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
-                display_name="Python 3",
-                language="python",
-                # products of small matrices lose more to threads than they gain
-                env={"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
-            )
-
-    return ThisPython
 
 
 def _declared_parameters(notebook: NotebookNode) -> set[str]:

@@ -134,6 +134,7 @@ def run_report(
     *,
     parameters: ReportParameters,
     while_running: Callable[[], None] | None = None,
+    kernel: type | None = None,
 ) -> Run:
     """Execute the report notebook on a session, with the reviewer's work in it.
 
@@ -146,6 +147,7 @@ def run_report(
     session_folder : where ``report.ipynb`` is written
     parameters : of the report; the session is named as seen from the notebook
     while_running : called once the kernel is starting, e.g. to import what comes after
+    kernel : of `kernels.started`, where one is running already
 
     Raises
     ------
@@ -173,6 +175,7 @@ def run_report(
             own_code=merged.own_code,
             not_run=merged.not_run,
             while_running=while_running,
+            kernel=kernel,
         )
         kept = memory.read_results(session_folder)
         stopped = what_stopped(fresh)

@@ -1,6 +1,7 @@
 """The architecture, held: imports point down, the core is pure, templates decide nothing."""
 
 import ast
+import functools
 import json
 from pathlib import Path
 
@@ -75,7 +76,7 @@ LAYERS = [
         "memory",
         "watching",
     },
-    {"execution", "notebook", "publish", "claimed"},
+    {"kernel", "kernels", "execution", "notebook", "publish", "claimed"},
     {"cli"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
@@ -103,15 +104,24 @@ def subject(path):
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
+@functools.cache
+def tree(path):
+    return ast.parse(path.read_text("utf-8"))
+
+
+@functools.cache
 def imports(path):
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    """Return what a module imports, by full name."""
+    found = []
+    for node in ast.walk(tree(path)):
         if isinstance(node, ast.ImportFrom) and node.module:
             if node.module == "reportlib":
-                yield from (f"reportlib.{alias.name}" for alias in node.names)
+                found += [f"reportlib.{alias.name}" for alias in node.names]
             else:
-                yield node.module
+                found.append(node.module)
         elif isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            found += [alias.name for alias in node.names]
+    return tuple(found)
 
 
 def name(path):
@@ -159,8 +169,7 @@ def test_one_subject_a_file(path):
 def test_there_is_no_module_level_state():
     """What modules name at their top is a constant: nothing is rebound or filled later."""
     for path in MODULES:
-        tree = ast.parse(path.read_text("utf-8"))
-        assert not any(isinstance(node, ast.Global) for node in ast.walk(tree)), name(path)
+        assert not any(isinstance(node, ast.Global) for node in ast.walk(tree(path))), name(path)
 
 
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
@@ -176,6 +185,15 @@ def test_notebooks_are_stored_without_outputs_and_use_public_names(path):
         for node in ast.walk(ast.parse(cell["source"])):
             if isinstance(node, ast.ImportFrom):
                 assert not any(alias.name.startswith("_") for alias in node.names)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_every_cell_of_a_notebook_has_a_name_of_its_own(path):
+    """A re-run finds cells by their names, so that two of one name would become one."""
+    cells = json.loads(path.read_text("utf-8"))["cells"]
+    names = [cell["metadata"]["upheld"]["cell"] for cell in cells]
+    assert len(set(names)) == len(names)
+    assert [cell["id"] for cell in cells] == names
 
 
 def test_the_parameter_cell_declares_exactly_the_parameters():

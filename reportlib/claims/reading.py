@@ -46,6 +46,7 @@ _HOLDS = re.compile(
 _OF_ANY = re.compile(
     r"\b(?:a loudspeaker|one|whatever|anything|what) (?:that )?(?:keeps|holds)", re.I
 )
+_TRUE_OF = re.compile(r"\bholds?\s+(?:for|true|good|of|that|in)\b|\ball of (?:them|these)\b", re.I)
 _AT_MOST = re.compile(r"\bnever\b(?=.{0,20}\bmore than\b)|\b(?:no|not) more than\b", re.I)
 _DENIED = re.compile(
     r"\b(?:not|n't|never|hardly|barely|if|would|could|might|may|should|other|another|usually|"
@@ -120,6 +121,8 @@ def _left_open(sentence: str, *, changes: tuple[Amount, ...], way: Way) -> str:
         return "it says so of something else, or doubts it"
     if _OF_ANY.search(sentence):
         return "it speaks of any loudspeaker"
+    if way == "holds" and _TRUE_OF.search(sentence):
+        return "a rule or a word holds, not a loudspeaker"
     if len(changes) > 1:
         return "it names several amounts"
     return ""
