@@ -18,6 +18,7 @@ from reportlib.soak.tones import ComplexArray, Heard, IntArray, PeriodReader, Pl
 
 _LOUD = 0.1  # of the loudest period's tones: less, and the multitone does not play
 _ENDS_WITHIN = 4.0  # times the usual power between tones: the last period is not whole
+_CHANGES = 0.2  # of a period's power: the next one's differs by less, or it is not looked to
 _NOTHING = 1e-5  # power between tones, over theirs, that is not looked at
 _BEYOND = 2  # periods that are read beyond the stress's stated end, to see whether it goes on
 _EARLIER_S = 0.02
@@ -128,11 +129,13 @@ def stress_tones(
     begin = start.sample - earlier - reader.edge
     rows = _Rows(reader=reader, played=played, full_scale=full_scale, one_clock=not drift)
     for index in range(most + _BEYOND):
-        stream.drop(begin + round(index * reader.length) - stream.dropped)
+        place = index * reader.length
+        stream.drop(begin + round(place) - stream.dropped)
         piece = stream.look(reader.samples)
         if piece is None:
             break
-        rows.add(piece)
+        rows.add(piece, late=round(place) - place)
+    rows.finish()
     count, gap = _playing(np.array(rows.loud), np.array(rows.between))
     ended = count < len(rows.loud)
     if not ended and count:
@@ -182,25 +185,55 @@ class _Rows:
     between: list[float] = field(default_factory=list)
     mean_square: list[float] = field(default_factory=list)
     drives: list[ComplexArray] = field(default_factory=list)
+    waiting: list[list[ComplexArray]] = field(default_factory=list)
 
-    def add(self, piece: FloatArray) -> None:
-        """Read one period, shape (1 or 2, samples): the microphone, and the reference."""
-        spectra = [self.reader.spectrum(one) for one in piece]
-        referenced = len(spectra) > 1
+    def add(self, piece: FloatArray, *, late: float) -> None:
+        """Read one period, shape (1 or 2, samples): the microphone, and the reference.
+
+        It waits for the next one, which shows how it changes; `late` as in `PeriodReader`.
+        """
+        spectra = [self.reader.spectrum(one, late=late) for one in piece]
         bins = self.played.bins
-        if referenced and self.one_clock and len(self.drives) < _CLOCK_SHOWS:
+        if len(spectra) > 1 and self.one_clock and len(self.drives) < _CLOCK_SHOWS:
             self.drives.append(spectra[1][bins])
             if len(self.drives) == _CLOCK_SHOWS and _turns(*self.drives[1:], bins=bins):
                 raise ClocksDifferError
-        self.heard.append(
-            self.reader.heard(spectra[0], reference=spectra[1] if referenced else None)
-        )
         self.clipped.append(any(_clips(one, limit=self.full_scale) for one in piece))
         power = np.abs(spectra[-1][bins[0] : bins[-1] + 1]) ** 2
         tones = float(np.sum(power[bins - bins[0]]))
         self.loud.append(tones)
         self.mean_square.append(float(np.mean(piece[-1] ** 2)))
         self.between.append(float(np.sum(power)) - tones)
+        self.waiting.append(spectra)
+        if len(self.waiting) > 1:
+            self._tell(len(self.waiting) - 2)
+            del self.waiting[:-2]
+
+    def finish(self) -> None:
+        """Read the last period, which no other follows."""
+        if self.waiting:
+            self._tell(len(self.waiting) - 1)
+
+    def _tell(self, place: int) -> None:
+        """Read one of those that wait, with its neighbours' help."""
+        now, index = self.waiting[place], len(self.heard)
+        bins = self.played.bins
+        before = place - 1 if index > 1 and self._alike(index - 1, index) else place
+        after = place + 1 if self._alike(index + 1, index) else place
+        slope = np.zeros(bins.size, dtype=np.complex128)
+        if index > 0 and after > before:  # the first rings in: how it changes says nothing
+            difference = self.waiting[after][0][bins] - self.waiting[before][0][bins]
+            slope = difference / (after - before)
+        upright = self.reader.upright(now[0], slope=slope)
+        self.heard.append(self.reader.heard(upright, reference=now[1] if len(now) > 1 else None))
+
+    def _alike(self, other: int, index: int) -> bool:
+        """Whether another period, whole and no first one, may show how this one changes."""
+        if not 0 < other < len(self.loud):
+            return False
+        ratio = [self.between[one] / max(self.loud[one], 1e-300) for one in (other, index)]
+        whole = ratio[0] < _ENDS_WITHIN * max(ratio[1], _NOTHING)
+        return whole and abs(self.loud[other] / max(self.loud[index], 1e-300) - 1.0) < _CHANGES
 
     def tables(self, count: int) -> dict[str, FloatArray]:
         """Return the first `count` periods, each value of `tones.Heard` of shape (count, m)."""
