@@ -7,30 +7,19 @@ its length.
 import itertools
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass
 
 import numpy as np
 
 from reportlib.arrays import BoolArray, FloatArray, freeze, same_length
+from reportlib.soak.reading import ENDS_WITHIN, NOTHING, PeriodRows
 from reportlib.soak.start import find_start
 from reportlib.soak.stream import Stream
-from reportlib.soak.tones import ComplexArray, Heard, IntArray, PeriodReader, Played, lines_at_tones
+from reportlib.soak.tones import PeriodReader, Played, lines_at_tones
 
 _LOUD = 0.1  # of the loudest period's tones: less, and the multitone does not play
-_ENDS_WITHIN = 4.0  # times the usual power between tones: the last period is not whole
-_CHANGES = 0.2  # of a period's power: the next one's differs by less, or it is not looked to
-_NOTHING = 1e-5  # power between tones, over theirs, that is not looked at
 _BEYOND = 2  # periods that are read beyond the stress's stated end, to see whether it goes on
 _EARLIER_S = 0.02
-_SAME_CLOCK = 1e-8
-"""Drift of a recorded reference below which it shares the player's clock: 16000 turns a period
-then leak −82 dB into their neighbour, in either channel alike."""
-_CLOCK_SHOWS = 3  # periods: one to settle, two to compare
-_CLIPPED_RUN = 3
-
-
-class ClocksDifferError(Exception):
-    """The recorded reference says that player and recorder ran on clocks of their own."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -127,7 +116,7 @@ def stress_tones(
         return None
     most = max(1, round(stress_s / played.period_s))
     begin = start.sample - earlier - reader.edge
-    rows = _Rows(reader=reader, played=played, full_scale=full_scale, one_clock=not drift)
+    rows = PeriodRows(reader=reader, played=played, full_scale=full_scale, one_clock=not drift)
     for index in range(most + _BEYOND):
         place = index * reader.length
         stream.drop(begin + round(place) - stream.dropped)
@@ -136,8 +125,8 @@ def stress_tones(
             break
         rows.add(piece, late=round(place) - place)
     rows.finish()
-    count, gap = _playing(np.array(rows.loud), np.array(rows.between))
-    ended = count < len(rows.loud)
+    count, gap = _playing(np.array(rows.judged).reshape(-1, 2))
+    ended = count < len(rows.judged)
     if not ended and count:
         stream.drop(begin + reader.edge + round(count * reader.length) - stream.dropped)
         rest = stream.up_to(played.size)[-1]
@@ -171,107 +160,18 @@ def stress_tones(
     )
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Rows:
-    """What the periods of a recording say, as they are read."""
+def _playing(judged: FloatArray) -> tuple[int, BoolArray]:
+    """How many periods there are until the multitone ends, and in which of them it pauses.
 
-    reader: PeriodReader
-    played: Played
-    full_scale: float
-    one_clock: bool
-    heard: list[Heard] = field(default_factory=list)
-    clipped: list[bool] = field(default_factory=list)
-    loud: list[float] = field(default_factory=list)
-    between: list[float] = field(default_factory=list)
-    mean_square: list[float] = field(default_factory=list)
-    drives: list[ComplexArray] = field(default_factory=list)
-    waiting: list[list[ComplexArray]] = field(default_factory=list)
-
-    def add(self, piece: FloatArray, *, late: float) -> None:
-        """Read one period, shape (1 or 2, samples): the microphone, and the reference.
-
-        It waits for the next one, which shows how it changes; `late` as in `PeriodReader`.
-        """
-        spectra = [self.reader.spectrum(one, late=late) for one in piece]
-        bins = self.played.bins
-        if len(spectra) > 1 and self.one_clock and len(self.drives) < _CLOCK_SHOWS:
-            self.drives.append(spectra[1][bins])
-            if len(self.drives) == _CLOCK_SHOWS and _turns(*self.drives[1:], bins=bins):
-                raise ClocksDifferError
-        self.clipped.append(any(_clips(one, limit=self.full_scale) for one in piece))
-        power = np.abs(spectra[-1][bins[0] : bins[-1] + 1]) ** 2
-        tones = float(np.sum(power[bins - bins[0]]))
-        self.loud.append(tones)
-        self.mean_square.append(float(np.mean(piece[-1] ** 2)))
-        self.between.append(float(np.sum(power)) - tones)
-        self.waiting.append(spectra)
-        if len(self.waiting) > 1:
-            self._tell(len(self.waiting) - 2)
-            del self.waiting[:-2]
-
-    def finish(self) -> None:
-        """Read the last period, which no other follows."""
-        if self.waiting:
-            self._tell(len(self.waiting) - 1)
-
-    def _tell(self, place: int) -> None:
-        """Read one of those that wait, with its neighbours' help."""
-        now, index = self.waiting[place], len(self.heard)
-        bins = self.played.bins
-        before = place - 1 if index > 1 and self._alike(index - 1, index) else place
-        after = place + 1 if self._alike(index + 1, index) else place
-        slope = np.zeros(bins.size, dtype=np.complex128)
-        if index > 0 and after > before:  # the first rings in: how it changes says nothing
-            difference = self.waiting[after][0][bins] - self.waiting[before][0][bins]
-            slope = difference / (after - before)
-        upright = self.reader.upright(now[0], slope=slope)
-        self.heard.append(self.reader.heard(upright, reference=now[1] if len(now) > 1 else None))
-
-    def _alike(self, other: int, index: int) -> bool:
-        """Whether another period, whole and no first one, may show how this one changes."""
-        if not 0 < other < len(self.loud):
-            return False
-        ratio = [self.between[one] / max(self.loud[one], 1e-300) for one in (other, index)]
-        whole = ratio[0] < _ENDS_WITHIN * max(ratio[1], _NOTHING)
-        return whole and abs(self.loud[other] / max(self.loud[index], 1e-300) - 1.0) < _CHANGES
-
-    def tables(self, count: int) -> dict[str, FloatArray]:
-        """Return the first `count` periods, each value of `tones.Heard` of shape (count, m)."""
-        return {
-            one.name: np.array([getattr(row, one.name) for row in self.heard[:count]]).reshape(
-                count, self.played.bins.size
-            )
-            for one in fields(Heard)
-        }
-
-
-def _turns(before: ComplexArray, after: ComplexArray, *, bins: IntArray) -> bool:
-    """Whether tones advance in phase from one period to the next as a clock's drift makes them."""
-    product = np.conj(before) * after
-    weight = np.abs(product)
-    angle = np.angle(product)
-    scattered = float(np.sum(weight * angle**2) / np.sum(weight)) > 0.25
-    slope = float(np.sum(weight * bins * angle) / np.sum(weight * np.square(1.0 * bins)))
-    return scattered or abs(slope) > 2.0 * np.pi * _SAME_CLOCK
-
-
-def _clips(samples: FloatArray, *, limit: float) -> bool:
-    """Whether three samples or more in a row stay at one value at or beyond `limit`."""
-    if max(float(samples.max()), -float(samples.min())) < limit:
-        return False
-    held = (np.abs(samples[1:]) >= limit) & (np.diff(samples) == 0.0)
-    run = _CLIPPED_RUN - 1
-    return bool(np.any(np.convolve(held, np.ones(run), mode="valid") > run - 0.5))
-
-
-def _playing(loud: FloatArray, between: FloatArray) -> tuple[int, BoolArray]:
-    """How many periods there are until the multitone ends, and in which of them it pauses."""
+    `judged`: shape (n, 2), power in the tones' bins and in those between.
+    """
+    loud, between = judged.T
     if loud.size == 0:
         return 0, np.zeros(0, dtype=np.bool_)
     plays = loud > _LOUD * loud.max()
     count = int(np.flatnonzero(plays)[-1]) + 1
     ratio = between[:count] / np.maximum(loud[:count], 1e-300)
-    usual = max(float(np.median(ratio[1:])), _NOTHING) if count > 1 else math.inf
-    if ratio[-1] > _ENDS_WITHIN * usual:
+    usual = max(float(np.median(ratio[1:])), NOTHING) if count > 1 else math.inf
+    if ratio[-1] > ENDS_WITHIN * usual:
         count -= 1
     return count, ~plays[:count]
