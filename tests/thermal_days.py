@@ -211,14 +211,16 @@ def noiseless_fit(history, loss_db, terms):
         guess = np.log([first, 8.0 * first][:terms])
         start = [0.0, *guess, *np.full(terms, loss_db[-1] / terms), *([1.2] if pauses else [])]
         try:
-            with warnings.catch_warnings():  # an exact fit leaves scipy no covariance to tell
+            with np.errstate(all="ignore"), warnings.catch_warnings():
+                # Its search may run far out, and an exact fit leaves it no covariance to tell.
                 warnings.simplefilter("ignore", OptimizeWarning)
                 found, _ = curve_fit(
                     exponentials, history.centre_s, loss_db, p0=start, maxfev=3000, xtol=1e-10
                 )
         except RuntimeError:
             continue
-        misfit = float(np.sum((exponentials(None, *found) - loss_db) ** 2))
+        with np.errstate(all="ignore"):
+            misfit = float(np.sum((exponentials(None, *found) - loss_db) ** 2))
         if misfit < least:
             best, least = found, misfit
     if best is None:

@@ -18,6 +18,8 @@ _RECORDS = 1.5  # a term is identifiable where the record is so many time consta
 _HALF_WIDTH = 0.3  # and the half-width of its interval at most so much of it
 _WORTH = 0.05  # of the loss at the end: a smaller term does not stand in a projection's way
 _MIDDLE = np.array([0.025, 0.975])
+_SURELY = np.array(0.9995)
+_DOUBT = 1.5  # times as far in ln τ: where noise is correlated the interval itself is in doubt
 
 
 def described(
@@ -117,6 +119,7 @@ def _term(
 ) -> ThermalTerm:
     tau, loss = float(estimate.time_constants_s[index]), float(estimate.losses_db[index])
     low, high = (float(one) for one in grid.time_constants_s(index, _MIDDLE))
+    longest = tau * max(float(grid.time_constants_s(index, _SURELY)) / tau, 1.0) ** _DOUBT
     least, most = (float(one) for one in np.quantile(own.losses_db[index], _MIDDLE))
     low, high, least, most = min(low, tau), max(high, tau), min(least, loss), max(most, loss)
     return ThermalTerm(
@@ -126,8 +129,9 @@ def _term(
         loss_db=loss,
         loss_low_db=least,
         loss_high_db=most,
-        # The record must be long enough for the longest time constant that the interval allows.
-        identifiable=record_s >= _RECORDS * high and 0.5 * (high - low) <= _HALF_WIDTH * tau,
+        # The record must be long enough for the longest time constant that it may be, not only
+        # for the likeliest: a short record makes a long time constant look shorter.
+        identifiable=record_s >= _RECORDS * longest and 0.5 * (high - low) <= _HALF_WIDTH * tau,
     )
 
 
