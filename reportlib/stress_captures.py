@@ -9,7 +9,8 @@ from reportlib.clock import multitone_drift
 from reportlib.day import Session
 from reportlib.errors import CaptureError
 from reportlib.model import FloatArray, QualityNote
-from reportlib.soak.periods import ClocksDifferError, StressTones, stress_tones
+from reportlib.soak.periods import StressTones, stress_tones
+from reportlib.soak.reading import ClocksDifferError
 from reportlib.soak.start import first_periods
 from reportlib.soak.tones import Played, played_tones
 

@@ -84,6 +84,18 @@ def test_without_a_reference_it_is_found_through_another_clock():
     assert np.max(np.abs(error[-1])) < 0.1
 
 
+def test_heating_passes_for_neither_noise_nor_distortion():
+    """Tones that lose 0.1 dB and more within a period lean over into the bins beside them."""
+    quiet = simulate.Noise(white_db=40.0)
+    beside_db = []
+    for loudspeaker in (HOT, COLD):
+        channels = recorded(loudspeaker, periods=8, seed=1005, noise=quiet)
+        tones = read(channels, stress_s=8 * PERIOD_S)
+        beside_db.append(10.0 * np.log10(tones.beside.sum(axis=1)))
+    hot_db, cold_db = beside_db
+    assert np.max(np.abs(hot_db - cold_db)[2:]) < 1.0
+
+
 def covered(loudspeaker, *, noise, seeds, periods=12, **chain):
     """Return the share of changes inside their interval: (recordings, tones), and widest u95."""
     hits, told = [], []
@@ -115,7 +127,7 @@ def test_loss_at_the_end_over_clocks():
             for ppm in (40.0, -40.0, 150.0, -150.0)
         },
     }.items():
-        bands, tones, _ = band_errors(seed=3003, **chain)
+        bands, tones, _ = band_errors(seed=3203, **chain)
         worst = max(bands, key=lambda band: abs(bands[band][0]))
         print(f"  {name}: {bands[worst][0]:+.3f} ({worst}), tone {np.max(np.abs(tones)):.3f}")
 
@@ -131,7 +143,7 @@ def test_coverage_of_tones():
             ("heating, reference", HOT, {}),
         ):
             hits, told = covered(
-                loudspeaker, noise=noise, seeds=range(7000, 7100), periods=8, **chain
+                loudspeaker, noise=noise, seeds=range(11000, 11100), periods=8, **chain
             )
             rng = np.random.default_rng(1)
             again = [hits[rng.integers(0, len(hits), len(hits))].mean() for _ in range(400)]

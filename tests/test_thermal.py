@@ -256,3 +256,26 @@ def test_one_track_gives_one_answer():
         0.0, 0.02, history.centre_s.size
     )
     assert thermal_fit(track, history=history)[0] == thermal_fit(track, history=history)[0]
+
+
+@pytest.mark.parametrize("first_s", [9.25, 20.0, 35.0])
+@pytest.mark.parametrize("loss", ["settled", "none", "step"])
+def test_a_record_that_starts_late_says_what_it_can(first_s, loss):
+    """What had settled before the first period that was heard is no term, and no fault."""
+    centre_s = np.arange(first_s, 39.5, 0.5)
+    history = History(
+        period_s=0.5,
+        spans_s=np.array([[0.0, 40.0]]),
+        centre_s=centre_s,
+        stage=np.zeros(centre_s.size, dtype=int),
+    )
+    track = {
+        "settled": -2.0 * (1.0 - np.exp(-centre_s / 2.0)),
+        "none": 0.0 * centre_s,
+        "step": -1.0 * (centre_s > 37.0),
+    }[loss]
+    found = thermal_fit(track, history=history)
+    if found is not None:
+        fit, fitted_db = found
+        assert np.all(np.isfinite(fitted_db))
+        assert len(fit.terms) <= 2

@@ -3,6 +3,7 @@
     tones         the multitone's tones, and what one period says of them
     stream        a long recording, a few periods at a time
     start         where the multitone starts in it
+    reading       its periods, each with its neighbours' help
     periods       one recording, period by period
     joined        the stages of a level in a row
     groups        bands, 1/3 octaves, drive units
@@ -35,7 +36,8 @@ from reportlib.soak.fit import thermal_fit
 from reportlib.soak.groups import tone_groups
 from reportlib.soak.history import History
 from reportlib.soak.joined import joined
-from reportlib.soak.periods import ClocksDifferError, StressTones, stress_tones
+from reportlib.soak.periods import StressTones, stress_tones
+from reportlib.soak.reading import ClocksDifferError
 from reportlib.soak.recovery import recoveries
 from reportlib.soak.rows import multitone_curves
 from reportlib.soak.since_cold import third_track, tone_changes

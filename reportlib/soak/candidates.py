@@ -23,6 +23,7 @@ LEAST_DB = 0.003
 (a two-stage network's loss of 2 dB is met by two exponentials to 0.0013 dB)."""
 
 _TINY = 1e-14
+_LEAST_SEEN = 1e-9  # mean square of a state about its mean, of 1 at most
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -94,18 +95,23 @@ def solved(table: Products, *, axes: Axes, correlation: float) -> Solved:
     total = max(float(left[1, 1]), 0.0) + floor
     first, second = _state_slices(axes)
     shape = (axes.fast.size, axes.slow.size)
+    # A term that had settled before the first period is no more than the constant.
+    least = _LEAST_SEEN * table.count
     a = np.diagonal(left[first, first])[:, np.newaxis]
+    seen, a = a > least, np.maximum(a, least)
     u = left[first, 1][:, np.newaxis]
     if axes.terms == 0:
         losses, offset = np.zeros((0, *shape)), np.zeros((0, *shape))
         inverse = np.zeros((0, 0, *shape))
         misfit, determinant = np.full(shape, total), np.ones(shape)
+        seen = np.ones(shape, dtype=np.bool_)
     elif axes.terms == 1:
         losses, offset = (u / a)[np.newaxis], along[first][np.newaxis, :, np.newaxis]
         inverse = (1.0 / a)[np.newaxis, np.newaxis]
         misfit, determinant = total - u * losses[0], a
     else:
         b, c = left[first, second], np.diagonal(left[second, second])[np.newaxis]
+        seen, c = seen & (c > least), np.maximum(c, least)
         v = left[second, 1][np.newaxis]
         determinant = np.maximum(a * c - b * b, _TINY * a * c)
         inverse = np.array([[c + 0.0 * b, -b], [-b, a + 0.0 * b]]) / determinant
@@ -122,7 +128,7 @@ def solved(table: Products, *, axes: Axes, correlation: float) -> Solved:
         inverse=inverse,
         information=information,
         log_determinant=np.log(information * determinant),
-        allowed=np.all(losses > 0.0, axis=0) & (apart | (axes.terms < 2)),
+        allowed=np.all(losses > 0.0, axis=0) & (apart | (axes.terms < 2)) & seen,
     )
 
 

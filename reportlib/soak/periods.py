@@ -7,29 +7,19 @@ its length.
 import itertools
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass
 
 import numpy as np
 
 from reportlib.arrays import BoolArray, FloatArray, freeze, same_length
+from reportlib.soak.reading import ENDS_WITHIN, NOTHING, PeriodRows
 from reportlib.soak.start import find_start
 from reportlib.soak.stream import Stream
-from reportlib.soak.tones import ComplexArray, Heard, IntArray, PeriodReader, Played, lines_at_tones
+from reportlib.soak.tones import PeriodReader, Played, lines_at_tones
 
 _LOUD = 0.1  # of the loudest period's tones: less, and the multitone does not play
-_ENDS_WITHIN = 4.0  # times the usual power between tones: the last period is not whole
-_NOTHING = 1e-5  # power between tones, over theirs, that is not looked at
 _BEYOND = 2  # periods that are read beyond the stress's stated end, to see whether it goes on
 _EARLIER_S = 0.02
-_SAME_CLOCK = 1e-8
-"""Drift of a recorded reference below which it shares the player's clock: 16000 turns a period
-then leak −82 dB into their neighbour, in either channel alike."""
-_CLOCK_SHOWS = 3  # periods: one to settle, two to compare
-_CLIPPED_RUN = 3
-
-
-class ClocksDifferError(Exception):
-    """The recorded reference says that player and recorder ran on clocks of their own."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -134,15 +124,19 @@ def stress_tones(
         return None
     most = max(1, round(stress_s / played.period_s))
     begin = start.sample - earlier - reader.edge
-    rows = _Rows(reader=reader, played=played, full_scale=full_scale, one_clock=not drift, ohm=ohm)
+    rows = PeriodRows(
+        reader=reader, played=played, full_scale=full_scale, one_clock=not drift, ohm=ohm
+    )
     for index in range(most + _BEYOND):
-        stream.drop(begin + round(index * reader.length) - stream.dropped)
+        place = index * reader.length
+        stream.drop(begin + round(place) - stream.dropped)
         piece = stream.look(reader.samples)
         if piece is None:
             break
-        rows.add(piece)
-    count, gap = _playing(np.array(rows.loud), np.array(rows.between))
-    ended = count < len(rows.loud)
+        rows.add(piece, late=round(place) - place)
+    rows.finish()
+    count, gap = _playing(np.array(rows.judged).reshape(-1, 2))
+    ended = count < len(rows.judged)
     if not ended and count:
         stream.drop(begin + reader.edge + round(count * reader.length) - stream.dropped)
         rest = stream.up_to(played.size)[int(referenced)]
@@ -177,97 +171,18 @@ def stress_tones(
     )
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Rows:
-    """What the periods of a recording say, as they are read."""
+def _playing(judged: FloatArray) -> tuple[int, BoolArray]:
+    """How many periods there are until the multitone ends, and in which of them it pauses.
 
-    reader: PeriodReader
-    played: Played
-    full_scale: float
-    one_clock: bool
-    ohm: float | None
-    heard: list[Heard] = field(default_factory=list)
-    clipped: list[bool] = field(default_factory=list)
-    loud: list[float] = field(default_factory=list)
-    between: list[float] = field(default_factory=list)
-    mean_square: list[float] = field(default_factory=list)
-    drives: list[ComplexArray] = field(default_factory=list)
-    impedance: list[ComplexArray] = field(default_factory=list)
-
-    def add(self, piece: FloatArray) -> None:
-        """Read one period, shape (1 to 4, samples): the microphone, and what came with it."""
-        if self.ohm is not None:
-            self.impedance.append(self.ohm * self._ratio(*piece[-2:]))
-            piece = piece[:-2]
-        spectra = [self.reader.spectrum(one) for one in piece]
-        referenced = len(spectra) > 1
-        bins = self.played.bins
-        if referenced and self.one_clock and len(self.drives) < _CLOCK_SHOWS:
-            self.drives.append(spectra[1][bins])
-            if len(self.drives) == _CLOCK_SHOWS and _turns(*self.drives[1:], bins=bins):
-                raise ClocksDifferError
-        self.heard.append(
-            self.reader.heard(spectra[0], reference=spectra[1] if referenced else None)
-        )
-        self.clipped.append(any(_clips(one, limit=self.full_scale) for one in piece))
-        power = np.abs(spectra[-1][bins[0] : bins[-1] + 1]) ** 2
-        tones = float(np.sum(power[bins - bins[0]]))
-        self.loud.append(tones)
-        self.mean_square.append(float(np.mean(piece[-1] ** 2)))
-        self.between.append(float(np.sum(power)) - tones)
-
-    def _ratio(self, voltage: FloatArray, current: FloatArray) -> ComplexArray:
-        """Voltage over current at the tones, 0 where no current is recorded."""
-        bins = self.played.bins
-        volt, ampere = (self.reader.spectrum(one)[bins] for one in (voltage, current))
-        flows = np.abs(ampere) > 0.0
-        return np.asarray(np.where(flows, volt / np.where(flows, ampere, 1.0), 0.0))
-
-    def impedances(self, count: int) -> dict[str, FloatArray]:
-        """Return the first `count` periods' impedance, in parts of shape (count, m)."""
-        shape = (count, self.played.bins.size)
-        if self.ohm is None:
-            return {name: np.zeros(shape) for name in ("resistance_ohm", "reactance_ohm")}
-        whole = np.array(self.impedance[:count], dtype=np.complex128).reshape(shape)
-        return {"resistance_ohm": whole.real, "reactance_ohm": whole.imag}
-
-    def tables(self, count: int) -> dict[str, FloatArray]:
-        """Return the first `count` periods, each value of `tones.Heard` of shape (count, m)."""
-        return {
-            one.name: np.array([getattr(row, one.name) for row in self.heard[:count]]).reshape(
-                count, self.played.bins.size
-            )
-            for one in fields(Heard)
-        }
-
-
-def _turns(before: ComplexArray, after: ComplexArray, *, bins: IntArray) -> bool:
-    """Whether tones advance in phase from one period to the next as a clock's drift makes them."""
-    product = np.conj(before) * after
-    weight = np.abs(product)
-    angle = np.angle(product)
-    scattered = float(np.sum(weight * angle**2) / np.sum(weight)) > 0.25
-    slope = float(np.sum(weight * bins * angle) / np.sum(weight * np.square(1.0 * bins)))
-    return scattered or abs(slope) > 2.0 * np.pi * _SAME_CLOCK
-
-
-def _clips(samples: FloatArray, *, limit: float) -> bool:
-    """Whether three samples or more in a row stay at one value at or beyond `limit`."""
-    if max(float(samples.max()), -float(samples.min())) < limit:
-        return False
-    held = (np.abs(samples[1:]) >= limit) & (np.diff(samples) == 0.0)
-    run = _CLIPPED_RUN - 1
-    return bool(np.any(np.convolve(held, np.ones(run), mode="valid") > run - 0.5))
-
-
-def _playing(loud: FloatArray, between: FloatArray) -> tuple[int, BoolArray]:
-    """How many periods there are until the multitone ends, and in which of them it pauses."""
+    `judged`: shape (n, 2), power in the tones' bins and in those between.
+    """
+    loud, between = judged.T
     if loud.size == 0:
         return 0, np.zeros(0, dtype=np.bool_)
     plays = loud > _LOUD * loud.max()
     count = int(np.flatnonzero(plays)[-1]) + 1
     ratio = between[:count] / np.maximum(loud[:count], 1e-300)
-    usual = max(float(np.median(ratio[1:])), _NOTHING) if count > 1 else math.inf
-    if ratio[-1] > _ENDS_WITHIN * usual:
+    usual = max(float(np.median(ratio[1:])), NOTHING) if count > 1 else math.inf
+    if ratio[-1] > ENDS_WITHIN * usual:
         count -= 1
     return count, ~plays[:count]

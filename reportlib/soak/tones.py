@@ -187,11 +187,35 @@ class PeriodReader:
         """Degrees of freedom behind each tone's noise, shape (m,): two an empty bin."""
         return np.asarray(2.0 * (self._to - self._from))
 
-    def spectrum(self, piece: FloatArray) -> ComplexArray:
-        """Return bins 0 to the last that is used, of a piece of `samples` samples."""
+    def spectrum(self, piece: FloatArray, *, late: float = 0.0) -> ComplexArray:
+        """Return bins 0 to the last that is used, of a piece of `samples` samples.
+
+        `late`: by how many samples the piece begins later than its period; phases are referred to
+        the period's own start.
+        """
         if not self._drift:
             return np.asarray(fft.rfft(piece)[: self._highest])
-        return np.asarray(self._transform(piece * self._window))
+        found = self._transform(piece * self._window)
+        turn = np.arange(self._highest) * (late / self.length)
+        return np.asarray(found * np.exp(-2j * np.pi * turn))
+
+    def upright(self, spectrum: ComplexArray, *, slope: ComplexArray) -> ComplexArray:
+        """Take off what tones put beside themselves because they change within the period.
+
+        A tone that changes evenly is a steady one plus a ramp about the period's middle times the
+        tone; the ramp's spectrum falls as one over the distance from the tone and would pass for
+        noise and distortion.
+
+        Parameters
+        ----------
+        slope : shape (m,), complex, by how much each tone's bin changes within the period
+        """
+        size = self._played.size
+        change = np.zeros(size // 2 + 1, dtype=np.complex128)
+        change[self._played.bins] = slope
+        ramp = (np.arange(size) + 0.5) / size - 0.5
+        leaning = fft.rfft(ramp * fft.irfft(change, size))
+        return np.asarray(spectrum - leaning[: self._highest])
 
     def heard(self, microphone: ComplexArray, *, reference: ComplexArray | None) -> Heard:
         """Return what one period says, from :meth:`spectrum` of its channels.

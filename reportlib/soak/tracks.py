@@ -18,8 +18,8 @@ from reportlib.uncertainty import expanded
 
 _DISTURBED, _DISTURBED_DB = 3.0, 0.05
 """A period whose uncertainty is three times the usual, and more than 0.05 dB, is left out of the
-fit (a door, a voice). Below that it may be the heating itself: a tone that changes within a period
-leans over into the bins beside it."""
+fit (a door, a voice). Below that it may be the heating itself: a tone that changes unevenly within
+a period leans over a little into the bins beside it."""
 
 
 def group_track(group: Group, *, level: Joined, fitted: bool = True) -> GroupTrack:
