@@ -19,6 +19,7 @@ NARROW_OCTAVES, MANY = 0.8, 3
 BESIDE = 1.3
 """Width of a resonance of Q 3 and more, to where a few tenths of a decibel are left."""
 A_THIRD = 0.3
+"""Of what is missing: the third harmonic of a cubic (trigonometry)."""
 FOLLOWS = 0.3
 """dB of loss for each dB of response: what a ratio of 1.5 : 1 takes."""
 STEEP = 0.35
@@ -151,6 +152,7 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         _time(seen, one)
         _how_clean(seen, one)
         _no_law(seen, evidence)
+        _one_of_many(seen, one, evidence=evidence)
         if _deep(one) and _bass_gain(evidence) is not None:
             seen.contradicts("The bass gains beside it, as no limiter makes it.")
         if evidence.drive == "passive":
@@ -256,7 +258,7 @@ def excursion(evidence: Evidence) -> list[Case]:
         elif one.growth == "smooth":
             seen.fits("level", "It grows smoothly with level.")
         _time(seen, one)
-        if _bent(one):
+        if one.bending is not None and one.bending >= A_THIRD:
             seen.marks("Harmonics rise with it, as where a cone is held back.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
@@ -328,7 +330,7 @@ def _turns_back(one: Stretch) -> bool:
 def _moves_far(seen: Seen, one: Stretch, *, lowest_hz: float) -> None:
     """Whether it takes the more the lower the frequency, to the end of what can be told."""
     to_the_end = one.low_hz < 1.3 * lowest_hz and one.low_edge == "open"
-    if to_the_end and one.at_low_end > STILL_FALLING:
+    if to_the_end and one.at_low_end > STILL_FALLING and one.worst_hz < 1.15 * one.low_hz:
         seen.fits("frequency", "The lower the frequency, the more is missing.")
     elif _turns_back(one) or (one.low_edge != "open" and one.octaves < PORT_OCTAVES):
         seen.contradicts(
@@ -359,10 +361,16 @@ def loose_part(evidence: Evidence) -> list[Case]:
             seen.contradicts("Panels seldom ring so low.")
         if one.worst_hz < BASS_HZ and any(other.worst_hz < BASS_HZ for other in others):
             seen.contradicts("The bass beside it changes as well.", signature="frequency")
-        if sum(other.octaves < 1.5 * NARROW_OCTAVES for other in others) >= MANY:
-            seen.contradicts("It is one of many ups and downs.", signature="frequency")
+        _one_of_many(seen, one, evidence=evidence)
         found.append(case_of(one, **seen.all))
     return found
+
+
+def _one_of_many(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
+    """Reflections and noise make many narrow stretches, a limiter or a part one or two."""
+    others = [other for other in evidence.short if other is not one]
+    if sum(other.octaves < 1.5 * NARROW_OCTAVES for other in others) >= MANY:
+        seen.contradicts("It is one of many ups and downs.", signature="frequency")
 
 
 def _flank_of(one: Stretch, other: Stretch) -> bool:

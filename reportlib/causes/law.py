@@ -19,6 +19,8 @@ LEAST_LOSS_DB = 0.6
 KNEES_DB = (0.0, 3.0, 6.0)
 EXPLAINED = 0.65
 """Share of what the frequencies of one level differ by that the law must explain."""
+MOST_SPARED = 0.08
+"""Share of what the law would take that may be spared: a resonance that rings along, not a band."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,6 +87,9 @@ def level_law(
     if explained < EXPLAINED or off > 0.3 + 0.2 * float(foreseen.max()):
         return None
     top = level == level.max()
+    due = top & (foreseen > max(0.5, 0.3 * foreseen.max()))
+    if np.mean(y[due] < 0.35 * foreseen[due]) > MOST_SPARED:
+        return None
     taken = top & (foreseen > max(0.2, 0.25 * foreseen.max()))
     return Law(
         threshold_db=threshold,

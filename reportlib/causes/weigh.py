@@ -102,11 +102,12 @@ def _confidence(cause: Cause, case: Case, *, cases: Sequence[tuple[Cause, Case]]
         if other_cause is not cause and not other.contradicted and same_stretch(case, other)
     ]
     if not cause.instrument and any(
-        other_cause.instrument and other.fitting >= 2 for other_cause, other in rivals
+        other_cause.instrument and other.fitting + len(other.marks) >= 2
+        for other_cause, other in rivals
     ):
         return "low"
     best = max((_score(other) for _, other in rivals), default=0.0)
-    if case.fitting == 3 or case.marks:
+    if case.frequency == "fits" and (case.fitting == 3 or case.marks):
         return "high" if _score(case) > best + 0.5 else "fair"
     return "fair"
 
