@@ -7,8 +7,8 @@ back out of the saved notebook, so that publishing needs no analysis. Nothing he
 import base64
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Self
 
 PICTURE_MIME = "application/vnd.upheld.picture+json"
 TABLE_MIME = "application/vnd.upheld.table+json"
@@ -26,6 +26,7 @@ class Picture:
     caption : what to see, one to three plain sentences (Markdown is not read)
     alt : the same for those who cannot see it, made from facts
     width_px, height_px : size in CSS pixels at 1×
+    own_words : whether a reviewer wrote the words, whose numbers are then checked
     """
 
     name: str
@@ -35,6 +36,15 @@ class Picture:
     alt: str
     width_px: float
     height_px: float
+    own_words: bool = False
+
+    def captioned(self, caption: str, *, alt: str | None = None) -> Self:
+        """Return it with a reviewer's own caption, and own alternative text where given.
+
+        >>> figures.turned_up(report).captioned("The treble gives in first.")  # doctest: +SKIP
+        """
+        alt = self.alt if alt is None else alt
+        return replace(self, caption=caption, alt=alt, own_words=True)
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, Any]:
         return {
@@ -47,6 +57,7 @@ class Picture:
                 "alt": self.alt,
                 "width_px": self.width_px,
                 "height_px": self.height_px,
+                "own_words": self.own_words,
             },
         }
 
@@ -64,6 +75,7 @@ class Table:
     anchors : one anchor a row (or empty), where quoted facts link to
     numeric : which columns align right
     folded : whether the page shows it closed at first
+    own_words : whether a reviewer wrote the caption
     """
 
     name: str
@@ -73,6 +85,11 @@ class Table:
     anchors: tuple[str, ...] = ()
     numeric: tuple[bool, ...] = ()
     folded: bool = False
+    own_words: bool = False
+
+    def captioned(self, caption: str) -> Self:
+        """Return it with a reviewer's own caption."""
+        return replace(self, caption=caption, own_words=True)
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, Any]:
         return {
@@ -86,6 +103,7 @@ class Table:
                 "anchors": list(self.anchors or [""] * len(self.rows)),
                 "numeric": list(self.numeric or [False] * len(self.columns)),
                 "folded": self.folded,
+                "own_words": self.own_words,
             },
         }
 
