@@ -165,6 +165,33 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
     told("upheld report", *paired(report, floor, runs=5))
 
 
+def test_publish_against_its_exporters(tmp_path):
+    """Floor: page, section and PDF of the same notebook, made and thrown away."""
+    from click.testing import CliRunner
+
+    from reportlib import memory, notebook
+    from reportlib.cli import main
+    from reportlib.publish import published, render
+    from reportlib.publish.pdf import pdf_bytes
+
+    session = tmp_path / "marram-12"
+    shutil.copytree(DEMO, session, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))
+    assert CliRunner().invoke(main, ["report", str(session)]).exit_code == 0
+    about = memory.read_results(session).about
+    book = notebook.for_readers(notebook.read_notebook(session / "report.ipynb"), about=about)
+    publication = published.read_publication(book)
+
+    def floor():
+        for make in (render.page_html, render.section_html, pdf_bytes):
+            make(book, publication=publication)
+
+    def publish():
+        result = CliRunner().invoke(main, ["publish", str(session)])
+        assert result.exit_code == 0, result.output
+
+    told("upheld publish", *paired(publish, floor, runs=7))
+
+
 # What is kept, threads, memory
 
 
