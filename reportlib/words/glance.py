@@ -8,8 +8,9 @@ from reportlib.words.behind import first_behind
 from reportlib.words.seat import in_short_at_seat
 from reportlib.words.story import Story, at_a_point
 from reportlib.words.stress import stress_in_short
+from reportlib.words.verdict import named_bands
 from reportlib.words.why import gives_first
-from reportlib.words.writer import Writer, decibels, listed, spoken
+from reportlib.words.writer import Writer, decibels, spoken
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +49,9 @@ def _first(writer: Writer) -> str:
         return writer.say(f"in-short/{wording}", top=writer.quote("test.top"))
     most = min(first, key=_mean)
     values = {
-        "bands": listed([spoken(one.band) for one in first]),
+        "bands": named_bands(
+            [one.band for one in first], told=[one.band for one in story.bands if one.told]
+        ),
         "most": spoken(most.band),
         "level": decibels(most.level_db),
         "shortfall": writer.of(most, "shortfall"),

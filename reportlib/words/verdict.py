@@ -65,13 +65,13 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
     return writer.say(
         "in-short/gives-after-holding",
         first_level=decibels(first_level),
-        first_bands=_bands(first, told=[one.band for one in story.bands if one.told]),
+        first_bands=named_bands(first, told=[one.band for one in story.bands if one.told]),
         first_verb="begins" if len(first) > 2 else verb(first, one="begins", many="begin"),
         **values,
     )
 
 
-def _bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
+def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
     """Name several bands: all of them, all but one, or each."""
     others = [band for band in told if band not in bands]
     if len(bands) > 2 and not others:
