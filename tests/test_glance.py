@@ -56,7 +56,9 @@ def test_several_that_give_together_name_the_one_that_loses_most():
         return -2.0 * (rise_db / 27.0) ** 8 * steep
 
     first = lines(make_analysis(change=change, ripple_db=0.0))[0]
-    assert re.search(r"(every band|the bass.* and .*); the bass most, \d\.\d dB ± 0\.\d dB short", first)
+    assert re.search(
+        r"(every band|the bass.* and .*); the bass most, \d\.\d dB ± 0\.\d dB short", first
+    )
 
 
 def test_warnings_about_the_data_stand_under_what_to_watch():
