@@ -15,6 +15,7 @@ from typing import Any
 
 from reportlib import files
 from reportlib.errors import RenderError
+from reportlib.parameters import Paper
 from reportlib.publish.pdf import pdf_bytes
 from reportlib.publish.published import Figure, Publication, read_publication
 
@@ -58,7 +59,9 @@ def pictures(
     }
 
 
-def write_outputs(nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes]) -> list[Path]:
+def write_outputs(
+    nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes], paper: Paper = "a4"
+) -> list[Path]:
     """Make everything that is published and put it in place of `out`.
 
     Parameters
@@ -66,6 +69,7 @@ def write_outputs(nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes]
     nb : executed notebook, nbformat 4.5, in memory
     out : folder to make anew; what was in it goes
     data : name and content of the files of ``out/data/``
+    paper : what the PDF is set for
 
     Returns
     -------
@@ -79,7 +83,7 @@ def write_outputs(nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes]
     """
     publication = read_publication(nb)
     with ThreadPoolExecutor(1) as press:  # typst sets the PDF without the interpreter's lock
-        pdf = press.submit(pdf_bytes, nb, publication=publication)
+        pdf = press.submit(pdf_bytes, nb, paper=paper, data=data, publication=publication)
         contents = {
             "report.html": page_html(nb, publication=publication).encode(),
             "section.html": section_html(nb, publication=publication).encode(),
