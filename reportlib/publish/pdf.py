@@ -3,7 +3,8 @@
 The document is PDF/A-3a and PDF/UA-1 by the maker's own enforcement: tagged, with alternative
 texts, a language, embedded fonts, and the report's data attached. Fonts come from the wheel and
 from matplotlib's own folder, never from the machine, and the date from the report, so that the
-same notebook gives the same bytes. Two things make it give way, rather than fail, and no further than they must:
+same notebook gives the same bytes. Two things make it give way, rather than fail, and no further
+than they must:
 
 - a report without a date cannot be PDF/A (an invented date would be false): PDF/UA-1 remains;
 - letters that none of those fonts has (a name in Japanese) are looked for among the machine's
