@@ -15,6 +15,7 @@ from sample_notebook import (
     notebook_of,
     sample_notebook,
     shown_cell,
+    tiny_png,
 )
 
 from reportlib import files
@@ -303,8 +304,11 @@ def test_colours_can_be_read_in_light_and_in_dark(page):
 def test_pictures_are_given_as_they_were_drawn():
     made = make_picture()
     assert pictures(sample_notebook()) == {
-        "level-ladder": (made.svg, made.png),
-        "turned-up": (made.svg, made.png),
+        "figures/level-ladder.svg": made.svg.encode(),
+        "figures/level-ladder.png": made.png,
+        "figures/turned-up.svg": made.svg.encode(),
+        "figures/turned-up.png": made.png,
+        "figures/pasted-1.png": tiny_png(width=300, height=120),
     }
 
 
@@ -322,11 +326,14 @@ def test_outputs_are_all_written(tmp_path):
     assert [str(path.relative_to(out).as_posix()) for path in files] == [
         "report.html",
         "section.html",
+        "pictures.html",
+        "report.md",
         "report.pdf",
         "figures/level-ladder.svg",
         "figures/level-ladder.png",
         "figures/turned-up.svg",
         "figures/turned-up.png",
+        "figures/pasted-1.png",
         "data/compression.csv",
         "data/results.json",
     ]
@@ -384,7 +391,10 @@ def test_a_disk_without_room_is_named(old_out, monkeypatch):
         write_outputs(sample_notebook(), out=old_out, data={})
 
 
-@pytest.mark.parametrize("made", ["page_html", "section_html", "pdf_bytes", "pictures"])
+@pytest.mark.parametrize(
+    "made",
+    ["page_html", "section_html", "pictures_html", "report_markdown", "pdf_bytes", "pictures"],
+)
 def test_a_run_that_cannot_make_something_writes_nothing(old_out, monkeypatch, made):
     def fails(*_, **__):
         raise RenderError("no")
@@ -441,7 +451,7 @@ def test_a_notebook_that_is_no_report_is_named(old_out):
     assert_untouched(old_out)
 
 
-@pytest.mark.parametrize("folder", ["report", "section", "pdf"])
+@pytest.mark.parametrize("folder", ["report", "section", "pictures", "markdown", "pdf"])
 def test_templates_only_place_things(folder):
     decisions = (nodes.If, nodes.CondExpr, nodes.Compare, nodes.BinExpr, nodes.Not, nodes.Assign)
     for path in (templates_folder() / folder).glob("*.j2"):
