@@ -7,11 +7,28 @@ back out of the saved notebook, so that publishing needs no analysis. Nothing he
 import base64
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 PICTURE_MIME = "application/vnd.upheld.picture+json"
 TABLE_MIME = "application/vnd.upheld.table+json"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ladder:
+    """What the level ladder shows, for whoever draws it at another size.
+
+    Attributes
+    ----------
+    levels : as written, quietest first
+    bands : names, from the top
+    shares : one a band and level: how much of the rise arrived, above 1 for more than asked;
+        None: can't tell
+    """
+
+    levels: tuple[str, ...]
+    bands: tuple[str, ...]
+    shares: tuple[tuple[float | None, ...], ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,6 +43,7 @@ class Picture:
     caption : what to see, one to three plain sentences (Markdown is not read)
     alt : the same for those who cannot see it, made from facts
     width_px, height_px : size in CSS pixels at 1×
+    ladder : what it shows, where it is the level ladder
     """
 
     name: str
@@ -35,6 +53,7 @@ class Picture:
     alt: str
     width_px: float
     height_px: float
+    ladder: Ladder | None = None
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, Any]:
         return {
@@ -47,7 +66,8 @@ class Picture:
                 "alt": self.alt,
                 "width_px": self.width_px,
                 "height_px": self.height_px,
-            },
+            }
+            | ({} if self.ladder is None else {"ladder": asdict(self.ladder)}),
         }
 
 

@@ -25,6 +25,15 @@ from reportlib.publish.render import page_html, pictures, section_html, write_ou
 from reportlib.resources import notebooks_folder, templates_folder
 
 MAKERS = [page_html, section_html]
+MADE = [
+    "page_html",
+    "section_html",
+    "pictures_html",
+    "report_markdown",
+    "pdf_bytes",
+    "pictures",
+    "sharing_pictures",
+]
 
 
 @pytest.fixture(scope="module")
@@ -334,6 +343,9 @@ def test_outputs_are_all_written(tmp_path):
         "figures/turned-up.svg",
         "figures/turned-up.png",
         "figures/pasted-1.png",
+        "sharing/square.png",
+        "sharing/wide.png",
+        "sharing/alt.txt",
         "data/compression.csv",
         "data/results.json",
     ]
@@ -393,7 +405,15 @@ def test_a_disk_without_room_is_named(old_out, monkeypatch):
 
 @pytest.mark.parametrize(
     "made",
-    ["page_html", "section_html", "pictures_html", "report_markdown", "pdf_bytes", "pictures"],
+    [
+        "page_html",
+        "section_html",
+        "pictures_html",
+        "report_markdown",
+        "pdf_bytes",
+        "pictures",
+        "sharing_pictures",
+    ],
 )
 def test_a_run_that_cannot_make_something_writes_nothing(old_out, monkeypatch, made):
     def fails(*_, **__):

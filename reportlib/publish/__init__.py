@@ -5,5 +5,6 @@ hypertext, typeset, plain_markdown   the same to safe HTML, to typst, to plain M
 svg                          drawings, made harmless
 published, beside            the one record that all documents are made from; files beside them
 exporters, exporters_plain, exporter_typst   nbconvert exporters over the templates
-pdf, render                  the bytes; everything in its place
+pdf, sharing, fonts          the PDF; pictures to share; what both write with
+render                       everything in its place
 """

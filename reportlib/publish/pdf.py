@@ -11,7 +11,6 @@ than they must:
   fonts, and where it has none either, the PDF is made without the promise of the standards.
 """
 
-import importlib.util
 import re
 import shutil
 from collections.abc import Callable, Mapping
@@ -21,6 +20,7 @@ from typing import Any
 
 from reportlib.errors import RenderError
 from reportlib.parameters import Paper
+from reportlib.publish.fonts import shipped_fonts
 from reportlib.publish.published import Publication, read_publication
 
 _NO_GLYPH = re.compile("could not be displayed|PDF contains the codepoint")
@@ -72,7 +72,7 @@ def _set(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:
             (root / name).write_bytes(data)
         fonts = root / "fonts"
         fonts.mkdir()
-        for font in _shipped_fonts():
+        for font in shipped_fonts():
             shutil.copy(font, fonts)
         for own_fonts_only, promised in attempts:
             try:
@@ -91,16 +91,3 @@ def _set(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:
             else:
                 return pdf
     raise AssertionError("the last attempt either returns or raises")
-
-
-def _shipped_fonts() -> list[Path]:
-    """Return the font files that matplotlib ships and draws with.
-
-    Found without importing matplotlib, which takes a third of a second. Its font of last
-    resort stays out: it has a box for every letter, and would hide that one is missing.
-    """
-    package = importlib.util.find_spec("matplotlib")
-    if package is None or package.origin is None:
-        raise RenderError("matplotlib is not installed. Install upheld again.")
-    folder = Path(package.origin).parent / "mpl-data" / "fonts" / "ttf"
-    return sorted(folder.glob("DejaVuSans*.ttf"))

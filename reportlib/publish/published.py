@@ -20,7 +20,7 @@ from typing import Any, Self
 from reportlib.errors import NotebookError
 from reportlib.publish.markup import Tokens, read_line, read_prose, readable
 from reportlib.publish.svg import Drawing, read_drawing
-from reportlib.shown import PICTURE_MIME, TABLE_MIME, Picture, Table
+from reportlib.shown import PICTURE_MIME, TABLE_MIME, Ladder, Picture, Table
 
 UNSEEN_TAGS = frozenset(
     ("notebook-only", "parameters", "injected-parameters", "papermill-error-cell-tag")
@@ -66,6 +66,12 @@ class Publication:
     def __deepcopy__(self, _: object) -> Self:
         """Return itself: it is frozen, and nbconvert copies all that it is handed."""
         return self
+
+    @property
+    def ladder(self) -> Picture | None:
+        """The first picture that is a level ladder."""
+        figures = (block.picture for block in self.blocks if isinstance(block, Figure))
+        return next((picture for picture in figures if picture.ladder), None)
 
     @property
     def targets(self) -> tuple[str, ...]:
@@ -208,8 +214,28 @@ def _figure(data: Mapping[str, Any]) -> Figure:
         alt=readable(str(about["alt"])).strip() or caption.strip() or name,
         width_px=width_px,
         height_px=height_px,
+        ladder=_ladder(about["ladder"]) if "ladder" in about else None,
     )
     return Figure(picture=picture, drawing=read_drawing(svg, name=name))
+
+
+def _ladder(about: Mapping[str, Any]) -> Ladder:
+    ladder = Ladder(
+        levels=tuple(readable(str(level)) for level in about["levels"]),
+        bands=tuple(readable(str(band)) for band in about["bands"]),
+        shares=tuple(
+            tuple(None if share is None else float(share) for share in row)
+            for row in about["shares"]
+        ),
+    )
+    known = [share for row in ladder.shares for share in row if share is not None]
+    if not all(0.0 <= share < math.inf for share in known):
+        raise ValueError("a share of the ladder is no share")
+    if not ladder.levels or not ladder.bands or len(ladder.shares) != len(ladder.bands):
+        raise ValueError("levels, bands and shares of the ladder do not fit each other")
+    if any(len(row) != len(ladder.levels) for row in ladder.shares):
+        raise ValueError("levels, bands and shares of the ladder do not fit each other")
+    return ladder
 
 
 def _table(about: Mapping[str, Any]) -> Table:

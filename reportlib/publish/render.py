@@ -19,6 +19,7 @@ from reportlib.parameters import Paper
 from reportlib.publish.beside import files_beside
 from reportlib.publish.pdf import pdf_bytes
 from reportlib.publish.published import Publication, read_publication
+from reportlib.publish.sharing import sharing_pictures
 
 
 def page_html(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
@@ -107,7 +108,7 @@ def write_outputs(
             "report.md": report_markdown(nb, publication=publication).encode(),
             "report.pdf": pdf.result(),
         }
-    contents |= pictures(nb, publication=publication)
+    contents |= pictures(nb, publication=publication) | sharing_pictures(publication)
     for name, content in data.items():
         if not re.fullmatch(r"\w[\w.-]*", name):
             raise RenderError(f"data file {name!r} would not lie in {out / 'data'}.")
