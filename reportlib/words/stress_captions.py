@@ -74,7 +74,9 @@ def caption_stress_map(analysis: Analysis) -> str:
     return joined(
         _deepest(found),
         f"Each shade is a step of {true_minus(f'{found.step_db:g}')} dB against {zero}.",
-        "Blue is a loss, striped sand a rise." if found.gains else "The stronger, the more is lost.",
+        "Blue is a loss, striped sand a rise."
+        if found.gains
+        else "The stronger, the more is lost.",
         "Blank: pauses, and the first period of each stage, which rings in.",
         f"Each column is the mean of up to {counted(found.averaged, 'period')}."
         if found.averaged > 1
