@@ -83,7 +83,7 @@ _HARMFUL_ELEMENTS = (
 class Reader(HTMLParser):
     """Reads HTML by the standard library and notes what would act or load."""
 
-    VOID = frozenset(("meta", "br", "hr", "img", "wbr"))
+    VOID = frozenset(("meta", "br", "hr", "img", "input", "wbr"))
 
     def __init__(self, text: str) -> None:
         super().__init__(convert_charrefs=True)

@@ -5,12 +5,10 @@ import math
 from pathlib import Path
 
 import pytest
-from browser import chromium, needs_chromium
+from browser import browser as chromium
 from sample_notebook import sample_notebook
 
 from reportlib.publish.render import section_html
-
-pytestmark = needs_chromium
 
 HOSTS = Path(__file__).parent / "hosts"
 PLACE = "<!-- the report -->"

@@ -9,7 +9,7 @@ import base64
 import datetime
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from jinja2 import Environment
@@ -19,10 +19,17 @@ from nbformat import from_dict
 from traitlets import List, default
 
 from reportlib.publish.hypertext import to_html
+from reportlib.publish.live import as_data, policy, scripts_for
 from reportlib.publish.markup import Outline
-from reportlib.publish.published import Block, Figure, Prose, Publication, read_publication
+from reportlib.publish.published import (
+    Figure,
+    PageBlock,
+    Prose,
+    Publication,
+    read_publication,
+)
 from reportlib.resources import templates_folder
-from reportlib.shown import Table
+from reportlib.shown import SeatCalculator, Table
 
 _DECLARATION = re.compile(r"([\w-]+\s*:\s*[^;{}]+?)(?=\s*[;}])")
 
@@ -57,11 +64,13 @@ class ReportExporter(TemplateExporter):
 
 
 class PageExporter(ReportExporter):
-    """One self-contained HTML page: no network, no script."""
+    """One self-contained HTML page: no network, and of scripts only our own."""
 
     file_extension = ".html"
     output_mimetype = "text/html"
     first_heading = 2
+    live = True
+    """Whether scripts of our own come with it, and what only they can show."""
 
     @default("template_name")
     def _our_template(self) -> str:
@@ -88,14 +97,24 @@ class PageExporter(ReportExporter):
             "prefix": prefix,
             "verdict": verdict,
             "days": [] if day is None else [{"iso": day.isoformat(), "words": in_words(day)}],
+            **self._live(publication),
             "blocks": [
                 self._placed(block, prefix=prefix, targets=targets, outline=outline)
-                for block in publication.blocks
+                for block in self.shown(publication)
             ],
         }
 
+    def shown(self, publication: Publication) -> Sequence[PageBlock]:
+        """Return the blocks that are laid out."""
+        return publication.page_blocks if self.live else publication.blocks
+
+    def _live(self, publication: Publication) -> dict[str, Any]:
+        """Return the scripts that the page's blocks need, and the policy that lets in no other."""
+        needed = scripts_for(self.shown(publication)) if self.live else []
+        return {"scripts": needed, "policy": policy(needed)}
+
     def _placed(
-        self, block: Block, *, prefix: str, targets: Mapping[str, str], outline: Outline
+        self, block: PageBlock, *, prefix: str, targets: Mapping[str, str], outline: Outline
     ) -> dict[str, Any]:
         match block:
             case Prose():
@@ -121,6 +140,9 @@ class PageExporter(ReportExporter):
                     "caption": picture.caption,
                     "width_px": f"{picture.width_px:g}",
                     "height_px": f"{picture.height_px:g}",
+                    "data": [as_data(picture.read_out)]
+                    if self.live and picture.read_out is not None
+                    else [],
                 }
             case Table():
                 return {
@@ -132,6 +154,13 @@ class PageExporter(ReportExporter):
                         _row(cells, anchors=anchors.split(), prefix=prefix, table=block)
                         for cells, anchors in zip(block.rows, anchors_of(block), strict=True)
                     ],
+                }
+            case SeatCalculator():
+                return {
+                    "template": "calculator.html.j2",
+                    "id": f"{prefix}calculator",
+                    "seat": block,
+                    "data": as_data(block),
                 }
 
     def _drawn(self, block: Figure, *, name: str) -> Markup:
@@ -146,6 +175,7 @@ class SectionExporter(PageExporter):
     """
 
     first_heading = 3
+    live = False
 
     def from_notebook_node(  # type: ignore[override]  # as nbconvert's own, which returns text
         self, nb: Mapping[str, Any], resources: dict[str, Any] | None = None, **kw: Any

@@ -14,11 +14,12 @@ from reportlib.model import Analysis
 from reportlib.parameters import ReportParameters
 from reportlib.words.behind import behind
 from reportlib.words.care import care
+from reportlib.words.glance import at_a_glance
 from reportlib.words.heard import heard_note, turned_up_heard
 from reportlib.words.left_playing import left_playing
 from reportlib.words.seat import at_your_seat
 from reportlib.words.story import BandStory, at_a_point
-from reportlib.words.verdict import in_short, verdict_sentences
+from reportlib.words.verdict import verdict_sentences
 from reportlib.words.why import why
 from reportlib.words.writer import Templates, Writer, decibels, listed, plain, spoken, verb
 
@@ -46,7 +47,7 @@ def draft(
     writer = Writer(analysis=analysis, facts=facts, templates=templates, parameters=parameters)
     return {
         "in-short": writer.page(
-            "in-short", verdict=" ".join(verdict_sentences(writer)), sentences=in_short(writer)
+            "in-short", verdict=" ".join(verdict_sentences(writer)), lines=at_a_glance(writer)
         ),
         "turned-up": writer.page(
             "turned-up", intro=_turned_up_intro(writer), paragraphs=_turned_up(writer)
