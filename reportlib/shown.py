@@ -108,6 +108,7 @@ class Picture:
     read_out : what its curves say frequency by frequency, None where there is nothing to read
     own_words : whether a reviewer wrote the words, whose numbers are then checked
     ladder : what it shows, where it is the level ladder
+    phone_svg : the same drawn as wide as a phone's page, empty where it was not
     """
 
     name: str
@@ -120,6 +121,7 @@ class Picture:
     read_out: ReadOut | None = None
     own_words: bool = False
     ladder: Ladder | None = None
+    phone_svg: str = ""
 
     def captioned(self, caption: str, *, alt: str | None = None) -> Self:
         """Return it with a reviewer's own caption, and own alternative text where given.
@@ -142,6 +144,7 @@ class Picture:
                 "height_px": self.height_px,
                 "own_words": self.own_words,
                 **({} if self.read_out is None else {"read_out": asdict(self.read_out)}),
+                **({"phone_svg": self.phone_svg} if self.phone_svg else {}),
                 **({} if self.ladder is None else {"ladder": asdict(self.ladder)}),
             },
         }

@@ -174,9 +174,9 @@ def test_code_streams_and_hidden_cells_are_not_shown(make):
 def test_drawings_are_named_and_keep_their_letters_and_capitals(page):
     found = Reader(page)
     drawings = [attributes for tag, attributes in found.elements if tag == "svg"]
-    assert [d["role"] for d in drawings] == ["img", "img"]
+    assert [d["role"] for d in drawings] == ["img"] * 3  # one of them for phones
     assert {d["aria-label"] for d in drawings} == {make_picture().alt}
-    assert page.count("<svg viewBox=") == 2
+    assert page.count("<svg viewBox=") == 3
     assert "<clipPath id=" in page
     assert "−1.5</text>" in page
 
@@ -315,6 +315,7 @@ def test_pictures_are_given_as_they_were_drawn():
     assert pictures(sample_notebook()) == {
         "figures/level-ladder.svg": made.svg.encode(),
         "figures/level-ladder.png": made.png,
+        "figures/level-ladder-phone.svg": made.svg.encode(),
         "figures/turned-up.svg": made.svg.encode(),
         "figures/turned-up.png": made.png,
         "figures/pasted-1.png": tiny_png(width=300, height=120),
@@ -340,6 +341,7 @@ def test_outputs_are_all_written(tmp_path):
         "report.pdf",
         "figures/level-ladder.svg",
         "figures/level-ladder.png",
+        "figures/level-ladder-phone.svg",
         "figures/turned-up.svg",
         "figures/turned-up.png",
         "figures/pasted-1.png",

@@ -84,10 +84,13 @@ LAYOUT = """() => {
     return !one.parentElement.closest(".scroll") && box.width > 0
       && (box.right > section.right + 1 || box.left < section.left - 1);
   });
-  const images = [...document.querySelectorAll(".upheld-report img.drawing")].map(one => {
+  const shown = [...document.querySelectorAll(".upheld-report img.drawing")]
+    .filter(one => one.getBoundingClientRect().width > 0);
+  const images = shown.map(one => {
     const box = one.getBoundingClientRect();
     return [one.complete && one.naturalWidth > 0, box.width / box.height,
-            one.naturalWidth / one.naturalHeight, box.width, getComputedStyle(one).opacity];
+            one.naturalWidth / one.naturalHeight, box.width, getComputedStyle(one).opacity,
+            one.closest(".phone") !== null];
   });
   const tables = [...document.querySelectorAll(".upheld-report table")]
     .filter(one => one.getBoundingClientRect().height > 0)
@@ -188,10 +191,12 @@ def test_nothing_runs_over_and_figures_and_tables_are_whole(pasted, site):
     assert layout["outside"] == []
     assert layout["width"] > 0.75 * min(page.viewport_size["width"], 900)
     assert len(layout["images"]) == 2
-    for loaded, shape, own_shape, width_px, opacity in layout["images"]:
+    narrow = page.viewport_size["width"] == min(WIDTHS_PX)
+    assert [image[-1] for image in layout["images"]] == [narrow, False]
+    for loaded, shape, own_shape, width_px, opacity, for_phone in layout["images"]:
         assert loaded
         assert shape == pytest.approx(own_shape, rel=0.01)
-        assert width_px >= 0.8 * 720 - 1
+        assert (250 < width_px < layout["width"]) if for_phone else width_px >= 0.8 * 720 - 1
         assert opacity == "1"
     assert len(layout["tables"]) == 3
     for rows in layout["tables"]:

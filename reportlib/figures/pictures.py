@@ -34,7 +34,12 @@ def level_ladder(analysis: Analysis) -> Picture | None:
         caption=captions.caption_level_ladder,
         alt=captions.alt_level_ladder,
     )
-    return picture and replace(picture, ladder=shown_ladder(analysis))
+    if picture is None:
+        return None
+    with style.drawing():
+        phone = figure_ladder.draw_for_phone(analysis)
+        svg = phone.svg() if phone else ""
+    return replace(picture, ladder=shown_ladder(analysis), phone_svg=svg)
 
 
 def turned_up(analysis: Analysis) -> Picture | None:

@@ -24,13 +24,17 @@ def pasted_files(publication: Publication) -> tuple[dict[str, str], ...]:
 
 
 def files_beside(publication: Publication) -> dict[str, bytes]:
-    """Return every such file by name: figures as vector and pixels, and what was pasted."""
+    """Return every such file by name: figures as vector, pixels and for phones, and what
+    was pasted.
+    """
     contents: dict[str, bytes] = {}
     for block, pasted in zip(publication.blocks, pasted_files(publication), strict=True):
         match block:
             case Figure(picture=picture):
                 contents[f"figures/{picture.name}.svg"] = picture.svg.encode()
                 contents[figure_file(picture)] = picture.png
+                if picture.phone_svg:
+                    contents[f"figures/{picture.name}-phone.svg"] = picture.phone_svg.encode()
             case Prose():
                 contents |= {file: block.attachments[name][1] for name, file in pasted.items()}
     return contents

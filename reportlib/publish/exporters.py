@@ -28,6 +28,7 @@ from reportlib.publish.published import (
     Publication,
     read_publication,
 )
+from reportlib.publish.svg import Drawing
 from reportlib.resources import templates_folder
 from reportlib.shown import SeatCalculator, Table
 
@@ -135,7 +136,10 @@ class PageExporter(ReportExporter):
                 return {
                     "template": "figure.html.j2",
                     "id": name,
-                    "drawing": self._drawn(block, name=name),
+                    "drawing": self._drawn(block, block.drawing, name=name),
+                    "for_phone": []
+                    if block.for_phone is None
+                    else [self._drawn(block, block.for_phone, name=f"{name}-phone")],
                     "alt": picture.alt,
                     "caption": picture.caption,
                     "width_px": f"{picture.width_px:g}",
@@ -163,9 +167,9 @@ class PageExporter(ReportExporter):
                     "data": as_data(block),
                 }
 
-    def _drawn(self, block: Figure, *, name: str) -> Markup:
+    def _drawn(self, block: Figure, drawing: Drawing, *, name: str) -> Markup:
         """Return what the template places for a drawing: here the drawing itself."""
-        return Markup(block.drawing.inline(prefix=f"{name}-", alt=block.picture.alt))
+        return Markup(drawing.inline(prefix=f"{name}-", alt=block.picture.alt))
 
 
 class SectionExporter(PageExporter):
@@ -193,9 +197,9 @@ class SectionExporter(PageExporter):
         environment.filters["sturdy"] = sturdy
         return environment
 
-    def _drawn(self, block: Figure, *, name: str) -> Markup:
-        picture = block.picture
-        svg = block.drawing.standalone(width_px=picture.width_px, height_px=picture.height_px)
+    def _drawn(self, block: Figure, drawing: Drawing, *, name: str) -> Markup:
+        _, _, width_px, height_px = map(float, drawing.view_box.replace(",", " ").split())
+        svg = drawing.standalone(width_px=width_px, height_px=height_px)
         return Markup(f"data:image/svg+xml;base64,{base64.b64encode(svg).decode('ascii')}")
 
     def id_prefix(self, publication: Publication) -> str:

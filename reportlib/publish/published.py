@@ -49,10 +49,11 @@ class Prose:
 
 @dataclass(frozen=True, kw_only=True)
 class Figure:
-    """A picture and its drawing, made harmless."""
+    """A picture and its drawing, made harmless; and the one for phones, where there is one."""
 
     picture: Picture
     drawing: Drawing
+    for_phone: Drawing | None = None
 
 
 Block = Prose | Figure | Table
@@ -236,9 +237,15 @@ def _figure(data: Mapping[str, Any]) -> Figure:
         width_px=width_px,
         height_px=height_px,
         ladder=_ladder(about["ladder"]) if "ladder" in about else None,
+        phone_svg="".join(about.get("phone_svg", "")),
         read_out=ReadOut.from_json(_plain(about["read_out"])) if about.get("read_out") else None,
     )
-    return Figure(picture=picture, drawing=read_drawing(svg, name=name))
+    phone_svg = picture.phone_svg
+    return Figure(
+        picture=picture,
+        drawing=read_drawing(svg, name=name),
+        for_phone=read_drawing(phone_svg, name=f"{name}-phone") if phone_svg else None,
+    )
 
 
 def _ladder(about: Mapping[str, Any]) -> Ladder:
