@@ -8,10 +8,11 @@ from dataclasses import replace
 import jsonschema
 import nbformat
 import numpy as np
+import pikepdf
 import pytest
 from click.testing import CliRunner
 
-from reportlib import simulate
+from reportlib import memory, simulate
 from reportlib.cells import cell_name, slot
 from reportlib.claimed import contradicted, session_claims
 from reportlib.cli import main
@@ -134,6 +135,28 @@ def test_a_folder_with_braces_blanks_and_accents_is_no_trouble(session, tmp_path
     session.rename(folder)
     run("report", folder)
     assert (folder / "out/report.html").exists()
+
+
+def test_the_paper_asked_for_once_is_remembered_and_needs_no_analysis(mine):
+    analysed = (mine / ".upheld/results/run.json").stat().st_mtime_ns
+    for asked, width_pt in (
+        (("--paper", "letter"), 612.0),
+        ((), 612.0),
+        (("--paper", "a4"), 595.3),
+    ):
+        run("publish", mine, *asked)
+        with pikepdf.open(mine / "out/report.pdf") as document:
+            assert float(document.pages[0].mediabox[2]) == pytest.approx(width_pt, abs=0.1)
+            assert set(document.attachments) == {"compression.csv", "results.json"}
+    assert (mine / ".upheld/results/run.json").stat().st_mtime_ns == analysed
+
+
+def test_what_is_remembered_of_the_paper_may_be_damaged(tmp_path):
+    assert memory.paper(tmp_path) == "a4"
+    for text in ("", "[]", '{"paper": "a9"}', '{"paper": ["letter"]}'):
+        (tmp_path / ".upheld").mkdir(exist_ok=True)
+        (tmp_path / ".upheld/publication.json").write_text(text, encoding="utf-8")
+        assert memory.paper(tmp_path) == "a4"
 
 
 def test_json_names_what_was_written(mine):

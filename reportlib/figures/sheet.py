@@ -124,7 +124,7 @@ class Sheet:
             png = packing.submit(_packed, self._pixels_drawn())
             return Picture(
                 name=name,
-                svg=self._svg(),
+                svg=self.svg(),
                 png=png.result(),
                 caption=caption,
                 alt=alt,
@@ -133,10 +133,12 @@ class Sheet:
                 read_out=self.read_out,
             )
 
-    def _svg(self) -> str:
+    def svg(self) -> str:
+        """Save the sheet as vector."""
         file = io.StringIO()
         nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-        self.figure.savefig(file, format="svg", transparent=True, metadata=nothing)
+        with _missing_glyphs_allowed():
+            self.figure.savefig(file, format="svg", transparent=True, metadata=nothing)
         return _for_a_page(file.getvalue(), width_px=self.width_px, height_px=self.height_px)
 
     def _pixels_drawn(self) -> Image.Image:

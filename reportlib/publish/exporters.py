@@ -28,8 +28,11 @@ from reportlib.publish.published import (
     Publication,
     read_publication,
 )
+from reportlib.publish.svg import Drawing
 from reportlib.resources import templates_folder
 from reportlib.shown import SeatCalculator, Table
+
+_DECLARATION = re.compile(r"([\w-]+\s*:\s*[^;{}]+?)(?=\s*[;}])")
 
 
 class ReportExporter(TemplateExporter):
@@ -133,9 +136,14 @@ class PageExporter(ReportExporter):
                 return {
                     "template": "figure.html.j2",
                     "id": name,
-                    "drawing": Markup(block.drawing.inline(prefix=f"{name}-", alt=picture.alt)),
+                    "drawing": self._drawn(block, block.drawing, name=name),
+                    "for_phone": []
+                    if block.for_phone is None
+                    else [self._drawn(block, block.for_phone, name=f"{name}-phone")],
+                    "alt": picture.alt,
                     "caption": picture.caption,
                     "width_px": f"{picture.width_px:g}",
+                    "height_px": f"{picture.height_px:g}",
                     "data": [as_data(picture.read_out)]
                     if self.live and picture.read_out is not None
                     else [],
@@ -159,12 +167,26 @@ class PageExporter(ReportExporter):
                     "data": as_data(block),
                 }
 
+    def _drawn(self, block: Figure, drawing: Drawing, *, name: str) -> Markup:
+        """Return what the template places for a drawing: here the drawing itself."""
+        return Markup(drawing.inline(prefix=f"{name}-", alt=block.picture.alt))
+
 
 class SectionExporter(PageExporter):
-    """The same without a page around it, to paste into a site with styles of its own."""
+    """The same without a page around it, to paste into a site with styles of its own.
+
+    Drawings travel as pictures inside it, where no rule of the site reaches their lines.
+    """
 
     first_heading = 3
     live = False
+
+    def from_notebook_node(  # type: ignore[override]  # as nbconvert's own, which returns text
+        self, nb: Mapping[str, Any], resources: dict[str, Any] | None = None, **kw: Any
+    ) -> tuple[str, dict[str, Any]]:
+        """Return the section without an empty line, which would end it in a Markdown file."""
+        text, resources = super().from_notebook_node(nb, resources, **kw)
+        return _without_empty_lines(text), resources
 
     @default("template_name")
     def _our_template(self) -> str:
@@ -172,8 +194,13 @@ class SectionExporter(PageExporter):
 
     def _create_environment(self) -> Environment:
         environment = super()._create_environment()
-        environment.filters["sturdy"] = _sturdy
+        environment.filters["sturdy"] = sturdy
         return environment
+
+    def _drawn(self, block: Figure, drawing: Drawing, *, name: str) -> Markup:
+        _, _, width_px, height_px = map(float, drawing.view_box.replace(",", " ").split())
+        svg = drawing.standalone(width_px=width_px, height_px=height_px)
+        return Markup(f"data:image/svg+xml;base64,{base64.b64encode(svg).decode('ascii')}")
 
     def id_prefix(self, publication: Publication) -> str:
         """Return a prefix that two reports on one page do not share."""
@@ -213,6 +240,26 @@ def in_words(day: datetime.date) -> str:
     return f"{day.day} {day:%B} {day.year}"
 
 
-def _sturdy(css: str) -> str:
-    """Make each rule of a style sheet outweigh those of most sites by naming its class thrice."""
-    return Markup(str(css).replace(".upheld-report", ".upheld-report" * 3))
+def sturdy(css: str) -> str:
+    r"""Make a style sheet hold against a site's own rules, whatever their weight.
+
+    Every selector outweighs three ids, every declaration is important, and names of the
+    report's own properties are nobody else's.
+
+    Examples
+    --------
+    >>> print(sturdy("/* ink */ .upheld-report p { color: var(--ink); }"))
+     .upheld-report:not(#_#_#_) p { color: var(--upheld-ink) !important; }
+    """
+    bare = re.sub(r"/\*.*?\*/", "", str(css), flags=re.DOTALL)
+    own = re.sub(r"--(?=[a-z])", "--upheld-", bare)
+    heavy = own.replace(".upheld-report", ".upheld-report:not(#_#_#_)")
+    return Markup(_DECLARATION.sub(r"\1 !important", heavy))
+
+
+def _without_empty_lines(text: str) -> str:
+    """Return HTML in which no line is empty: inside ``pre`` line ends become references."""
+    parts = re.split(r"(<pre>.*?</pre>)", text, flags=re.DOTALL)
+    parts[1::2] = [part.replace("\n", "&#10;") for part in parts[1::2]]
+    parts[::2] = [re.sub(r"\n\s*\n", "\n", part) for part in parts[::2]]
+    return "".join(parts)

@@ -24,6 +24,7 @@ from reportlib.shown import (
     CALCULATOR_MIME,
     PICTURE_MIME,
     TABLE_MIME,
+    Ladder,
     Picture,
     ReadOut,
     SeatCalculator,
@@ -48,10 +49,11 @@ class Prose:
 
 @dataclass(frozen=True, kw_only=True)
 class Figure:
-    """A picture and its drawing, made harmless."""
+    """A picture and its drawing, made harmless; and the one for phones, where there is one."""
 
     picture: Picture
     drawing: Drawing
+    for_phone: Drawing | None = None
 
 
 Block = Prose | Figure | Table
@@ -79,6 +81,12 @@ class Publication:
     def __deepcopy__(self, _: object) -> Self:
         """Return itself: it is frozen, and nbconvert copies all that it is handed."""
         return self
+
+    @property
+    def ladder(self) -> Picture | None:
+        """The first picture that is a level ladder."""
+        figures = (block.picture for block in self.blocks if isinstance(block, Figure))
+        return next((picture for picture in figures if picture.ladder), None)
 
     @property
     def blocks(self) -> tuple[Block, ...]:
@@ -228,9 +236,35 @@ def _figure(data: Mapping[str, Any]) -> Figure:
         alt=readable(str(about["alt"])).strip() or caption.strip() or name,
         width_px=width_px,
         height_px=height_px,
+        ladder=_ladder(about["ladder"]) if "ladder" in about else None,
+        phone_svg="".join(about.get("phone_svg", "")),
         read_out=ReadOut.from_json(_plain(about["read_out"])) if about.get("read_out") else None,
     )
-    return Figure(picture=picture, drawing=read_drawing(svg, name=name))
+    phone_svg = picture.phone_svg
+    return Figure(
+        picture=picture,
+        drawing=read_drawing(svg, name=name),
+        for_phone=read_drawing(phone_svg, name=f"{name}-phone") if phone_svg else None,
+    )
+
+
+def _ladder(about: Mapping[str, Any]) -> Ladder:
+    ladder = Ladder(
+        levels=tuple(readable(str(level)) for level in about["levels"]),
+        bands=tuple(readable(str(band)) for band in about["bands"]),
+        shares=tuple(
+            tuple(None if share is None else float(share) for share in row)
+            for row in about["shares"]
+        ),
+    )
+    known = [share for row in ladder.shares for share in row if share is not None]
+    if not all(0.0 <= share < math.inf for share in known):
+        raise ValueError("a share of the ladder is no share")
+    if not ladder.levels or not ladder.bands or len(ladder.shares) != len(ladder.bands):
+        raise ValueError("levels, bands and shares of the ladder do not fit each other")
+    if any(len(row) != len(ladder.levels) for row in ladder.shares):
+        raise ValueError("levels, bands and shares of the ladder do not fit each other")
+    return ladder
 
 
 def _table(about: Mapping[str, Any]) -> Table:

@@ -29,6 +29,11 @@ _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:dB|Hz|kHz|cm|m|ms|s|min|h|W|V|%)\b|%)"
 """The blank between a number and its unit, where no line may break."""
 
 
+def unbroken(text: str) -> str:
+    """Return `text` with no-break spaces between numbers and their units."""
+    return _BEFORE_UNIT.sub("\u00a0", text)
+
+
 class Source(str):
     """Typst source that this program wrote; any other text becomes a string literal."""
 
@@ -93,7 +98,7 @@ class _Print(BaseRenderer):
         return f"#{function}[{self._inside(token)}];"
 
     def text(self, token: Token, _: BlockState) -> str:
-        words = _BEFORE_UNIT.sub("\u00a0", unescape(token["raw"]))
+        words = unbroken(unescape(token["raw"]))
         return f"#{typst_string(words)};"
 
     def codespan(self, token: Token, _: BlockState) -> str:
