@@ -6,6 +6,7 @@ option, too); 1 is a fault of the tool itself.
 """
 
 import json
+import os
 import sys
 import threading
 from collections.abc import Callable, Mapping
@@ -37,6 +38,9 @@ def main() -> None:
 
     Makes a report on compression from a session folder of recorded sweeps.
     """
+    for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        # products of small matrices lose more to threads than they gain
+        os.environ.setdefault(threads, "1")
 
 
 def _one_line_errors(command: Callable[..., None]) -> Callable[..., None]:

@@ -7,7 +7,7 @@ back out of the saved notebook, so that publishing needs no analysis. Nothing he
 import base64
 import html
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Self
 
 PICTURE_MIME = "application/vnd.upheld.picture+json"
@@ -89,6 +89,7 @@ class Picture:
     alt : the same for those who cannot see it, made from facts
     width_px, height_px : size in CSS pixels at 1×
     read_out : what its curves say frequency by frequency, None where there is nothing to read
+    own_words : whether a reviewer wrote the words, whose numbers are then checked
     """
 
     name: str
@@ -99,6 +100,15 @@ class Picture:
     width_px: float
     height_px: float
     read_out: ReadOut | None = None
+    own_words: bool = False
+
+    def captioned(self, caption: str, *, alt: str | None = None) -> Self:
+        """Return it with a reviewer's own caption, and own alternative text where given.
+
+        >>> figures.turned_up(report).captioned("The treble gives in first.")  # doctest: +SKIP
+        """
+        alt = self.alt if alt is None else alt
+        return replace(self, caption=caption, alt=alt, own_words=True)
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, Any]:
         return {
@@ -111,6 +121,7 @@ class Picture:
                 "alt": self.alt,
                 "width_px": self.width_px,
                 "height_px": self.height_px,
+                "own_words": self.own_words,
                 **({} if self.read_out is None else {"read_out": asdict(self.read_out)}),
             },
         }
@@ -129,6 +140,7 @@ class Table:
     anchors : one anchor a row (or empty), where quoted facts link to
     numeric : which columns align right
     folded : whether the page shows it closed at first
+    own_words : whether a reviewer wrote the caption
     """
 
     name: str
@@ -138,6 +150,11 @@ class Table:
     anchors: tuple[str, ...] = ()
     numeric: tuple[bool, ...] = ()
     folded: bool = False
+    own_words: bool = False
+
+    def captioned(self, caption: str) -> Self:
+        """Return it with a reviewer's own caption."""
+        return replace(self, caption=caption, own_words=True)
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, Any]:
         return {
@@ -151,6 +168,7 @@ class Table:
                 "anchors": list(self.anchors or [""] * len(self.rows)),
                 "numeric": list(self.numeric or [False] * len(self.columns)),
                 "folded": self.folded,
+                "own_words": self.own_words,
             },
         }
 

@@ -269,6 +269,20 @@ def test_a_typed_number_that_the_data_contradict_is_named(mine):
     )
 
 
+def test_a_caption_in_own_words_is_kept_and_its_numbers_are_checked(mine):
+    path = mine / "report.ipynb"
+    book = nbformat.read(path, as_version=4)
+    (cell,) = (one for one in book.cells if one.source == "figures.turned_up(report)")
+    cell.source += '.captioned("At 99 dB the low mids lose 9.5 dB, as I read it.")'
+    nbformat.write(book, path)
+    sign(nbformat.read(path, as_version=4))  # as JupyterLab does on saving
+    run("report", mine)
+    assert "as I read it" in (mine / "out/report.html").read_text("utf-8")
+    assert "as I read it" in (mine / "out/section.html").read_text("utf-8")
+    said = run("check", mine, code=3).output
+    assert "contradicted: caption of turned-up: “At 99 dB the low mids lose 9.5 dB, as I" in said
+
+
 def test_no_draft_of_the_tools_own_is_contradicted_by_its_data(reported):
     claims = session_claims(reported)
     assert len(claims) >= 5

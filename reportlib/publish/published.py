@@ -175,8 +175,8 @@ def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[PageBlock]:
                         yield SeatCalculator.from_json(_plain(data[CALCULATOR_MIME]))
                 except (KeyError, TypeError, ValueError) as error:
                     raise NotebookError(
-                        f"cell {number} of the notebook shows a damaged picture, table or calculator "
-                        f"({error}). Run the cell again."
+                        f"cell {number} of the notebook shows a damaged picture, table or "
+                        f"calculator ({error}). Run the cell again."
                     ) from error
 
 
