@@ -48,6 +48,7 @@ LAYERS = [
         "tables",
         "stress_tables",
         "stress_results",
+        "session_text",
     },
     {
         "files",
