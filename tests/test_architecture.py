@@ -49,6 +49,7 @@ LAYERS = [
         "stress_tables",
         "stress_results",
         "session_text",
+        "planning",
     },
     {
         "files",
