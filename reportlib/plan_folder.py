@@ -26,6 +26,8 @@ from reportlib.session_text import session_text
 from reportlib.stimulus_files import check_stimulus, write_stimulus
 
 DEPARTURES = "Where this plan leaves the rules"
+LONGEST_WHOLE = 20
+"""A ladder of more rows than this may go over to the next page."""
 STOP_LINE = "Smell, smoke, rasp or sudden silence: stop at once"
 
 Progress = Callable[[str], None]
@@ -92,7 +94,9 @@ def plan_markdown(page: PlanPage) -> str:
     """Return the sheet as Markdown that reads well raw."""
     environment = _environment(finalize=_as_markdown)
     text = environment.get_template("plan.md.j2").render(
-        plan=page, departures=[DEPARTURES] if page.departures else []
+        plan=page,
+        departures=[DEPARTURES] if page.departures else [],
+        afterwards=[(one.words, [_Code(shown) for shown in one.shown]) for one in page.afterwards],
     )
     return re.sub(r"\n{3,}", "\n\n", re.sub(r"\|\n\n(?=\|)", "|\n", text)).strip() + "\n"
 
@@ -117,6 +121,7 @@ def plan_pdf(page: PlanPage, *, paper: Paper = "a4") -> bytes:
             date=Source(f"datetime(year: {day.year}, month: {day.month}, day: {day.day})"),
             departures=[DEPARTURES] if page.departures else [],
             stop_line=STOP_LINE,
+            levels_breakable=Source(str(len(page.levels.rows) > LONGEST_WHOLE).lower()),
             level_sides=_sides(page.levels),
             day_sides=_sides(page.day),
             day_rows=[row[1:] for row in page.day.rows],
@@ -151,6 +156,12 @@ def _write(
         (made / name).mkdir()
 
 
+class _Code(str):
+    """Text that stands between backticks, in which nothing is escaped."""
+
+    __slots__ = ()
+
+
 def _environment(*, finalize: Callable[[Any], str]) -> SandboxedEnvironment:
     return SandboxedEnvironment(
         loader=FileSystemLoader(resources.templates_folder() / "plan"),
@@ -164,6 +175,8 @@ def _environment(*, finalize: Callable[[Any], str]) -> SandboxedEnvironment:
 
 def _as_markdown(value: object) -> str:
     """Escape what Markdown would read in a value; the rest is left readable."""
+    if isinstance(value, _Code):
+        return " ".join(value.replace("`", "'").split())
     return " ".join(re.sub(r"([\\`*_\[\]<>|~#])", r"\\\1", str(value)).split())
 
 

@@ -62,6 +62,8 @@ LAYERS = [
         "results",
         "kept",
         "kept_stress",
+        "stimulus_files",
+        "silence",
     },
     {
         "inputs",
@@ -78,8 +80,8 @@ LAYERS = [
         "memory",
         "watching",
     },
-    {"kernel", "kernels", "execution", "notebook", "publish", "claimed"},
-    {"cli"},
+    {"kernel", "kernels", "execution", "notebook", "publish", "claimed", "plan_folder"},
+    {"cli", "cli_errors", "cli_plan"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
 CORE = range(4)
@@ -88,12 +90,12 @@ FORBIDDEN_IN_CORE = {
     "click", "rich", "typst",
 }  # fmt: skip
 ONLY = {
-    "soundfile": {"captures", "demo"},
+    "soundfile": {"captures", "demo", "stimulus_files"},
     "matplotlib": {"figures"},
     "papermill": {"execution"},
     "nbconvert": {"publish", "cli"},
     "typst": {"publish", "cli"},
-    "click": {"cli"},
+    "click": {"cli", "cli_errors", "cli_plan"},
     "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
 }

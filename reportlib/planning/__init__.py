@@ -11,7 +11,8 @@ plan         the records of a day
 steps        the day in order, with its waits
 refusals     what can't be, and what lies beyond the maker's rating
 making       all of it
-played       the sweep, the multitone and the files made of both
+sweep        the sweep that is played
+played       the files that are played
 room_noise   how loud a silent recording is
 cautions     what to take care of, in words
 page         a plan in words, for paper and screen

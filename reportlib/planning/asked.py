@@ -48,7 +48,8 @@ class PlanRequest:
     Attributes
     ----------
     speaker : `sensitivity_db` is at 1 m for 2.83 V, mean of the power over 200–5000 Hz
-    rig, channels, calibration, sweep : as they will stand in ``session.toml``
+    rig, channels, calibration : as they will stand in ``session.toml``
+    sweep : the reported band, and how long the sweep takes through it; what is played is wider
     sample_rate_hz : of the files that are played
     levels_db : the reviewer's own ladder; empty for equal steps
     baseline_db, top_db : None for the lowest and the highest that the rules allow

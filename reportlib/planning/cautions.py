@@ -5,7 +5,7 @@ import math
 from reportlib.exposure import OSHA_CEILING_DBA
 from reportlib.facts import duration
 from reportlib.planning import rules
-from reportlib.planning.heat import MOST_K, SelfHeat
+from reportlib.planning.heat import MOST_K, SelfHeat, copper_rise_k
 from reportlib.planning.making import dose_text
 from reportlib.planning.plan import Plan
 from reportlib.wording import listing
@@ -76,10 +76,10 @@ def heat_warnings(plan: Plan) -> tuple[str, ...]:
         return ()
     levels = listing([f"{level.level_db:g}" for level, _ in hot])
     _, worst = hot[-1]
-    share = rules.SELF_HEAT_DB / worst.loss_db
+    share = copper_rise_k(rules.SELF_HEAT_DB) / worst.rise_k
     length_s = plan.request.sweep.duration_s * share
     advice = (
-        f"A sweep of {max(math.floor(10.0 * length_s) / 10.0, 0.1):g} s would stay below it."
+        f"A sweep of {math.floor(10.0 * length_s) / 10.0:g} s would stay below it."
         if length_s >= 1.0
         else "No sweep of a second or more would stay below it at the top: what it costs is part "
         "of the result, and the report prints the sweep's length."
@@ -138,8 +138,8 @@ def _protectors(plan: Plan) -> str:
 def _tweeter(plan: Plan) -> str:
     text = (
         "A multitone puts treble on the tweeter for minutes, as music hardly does; its coil is "
-        "small and the first to burn. Begin with the shortest stage, and look at its sweep before "
-        "going on."
+        "small and the first to burn. Watch its level through the first stage, and stop where it "
+        "falls."
     )
     if plan.stresses:
         return text

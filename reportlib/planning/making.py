@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from reportlib import exposure
-from reportlib.day import Entry, LongTermEntry, MultitoneFacts, Session, Stage
+from reportlib.day import Entry, LongTermEntry, MultitoneFacts, Session, Stage, SweepFacts
 from reportlib.errors import PlanError
 from reportlib.planning import names, rules
 from reportlib.planning.asked import PlanRequest
@@ -23,7 +23,7 @@ from reportlib.planning.ladder import (
 from reportlib.planning.plan import Plan, PlanDose, PlannedLevel
 from reportlib.planning.refusals import refuse_impossible, refuse_over_rating
 from reportlib.planning.steps import day_steps, rest_s, stress_play, sweep_play
-from reportlib.stimulus import SweepLaw
+from reportlib.planning.sweep import law_of, played_facts
 from reportlib.wording import level_text, share_text
 
 
@@ -56,10 +56,11 @@ def make_plan(request: PlanRequest) -> Plan:
     )
     session = _session(request, sweeps=sweeps, stresses=stresses, beyond=beyond)
     dose = _dose(session)
-    steps, ends_s = day_steps(request, sweeps=sweeps, stresses=stresses)
+    steps, ends_s = day_steps(request, sweep=_played(request), sweeps=sweeps, stresses=stresses)
     return Plan(
         request=request,
         session=session,
+        sweep=_played(request),
         sweeps=sweeps,
         stresses=stresses,
         bounds=bounds,
@@ -115,7 +116,8 @@ def _level(
     crest_db = request.crest_factor_db if multitone else SWEEP_CREST_DB
     drive = terminals(request.speaker, level_db=level_db, crest_db=crest_db)
     watt = None if drive is None else drive.watt
-    seconds = sum(request.stages_s) if multitone else request.sweep.duration_s
+    sweep = _played(request)
+    seconds = sum(request.stages_s) if multitone else sweep.duration_s
     play = stress_play if multitone else sweep_play
     return PlannedLevel(
         level_db=level_db,
@@ -125,15 +127,15 @@ def _level(
         energy_j=None if watt is None else watt * seconds,
         self_heat=()
         if watt is None
-        else self_heat(_law(request), watt=watt, crossovers_hz=request.speaker.crossovers_hz),
+        else self_heat(law_of(sweep), watt=watt, crossovers_hz=request.speaker.crossovers_hz),
         multitone=multitone,
         file=play(request, level_db=level_db),
     )
 
 
-def _law(request: PlanRequest) -> SweepLaw:
-    sweep = request.sweep
-    return SweepLaw(start_hz=sweep.start_hz, stop_hz=sweep.stop_hz, duration_s=sweep.duration_s)
+def _played(request: PlanRequest) -> SweepFacts:
+    facts = played_facts(request.sweep, sample_rate_hz=request.sample_rate_hz)
+    return replace(facts, stimulus=names.SWEEP)
 
 
 def _session(
@@ -154,7 +156,7 @@ def _session(
         rig=request.rig,
         channels=request.channels,
         calibration=request.calibration,
-        sweep=replace(request.sweep, stimulus=names.SWEEP),
+        sweep=_played(request),
         multitone=MultitoneFacts(stimulus=names.MULTITONE, crest_factor_db=request.crest_factor_db)
         if stresses
         else None,
@@ -191,7 +193,7 @@ def _long_term(request: PlanRequest, *, level: PlannedLevel) -> LongTermEntry:
                 stress=names.stress_capture(level.level_db, stage=number),
                 pause_s=(rules.PAUSE_S,),
                 pause_u_s=rules.PAUSE_U_S if request.level_files else rules.PAUSE_BY_HAND_U_S,
-                rest_s=rest_s(request) if number < last else None,
+                rest_s=rest_s(_played(request)) if number < last else None,
                 after=(names.after_capture(level.level_db, stage=number),),
             )
             for number, stress_s in enumerate(request.stages_s, start=1)

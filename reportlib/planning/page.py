@@ -32,6 +32,14 @@ class Grid:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Do:
+    """A thing to do, and the paths or commands that it takes."""
+
+    words: str
+    shown: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class PlanPage:
     """What a plan's sheet says.
 
@@ -58,7 +66,7 @@ class PlanPage:
     levels: Grid
     day: Grid
     stops: tuple[str, ...]
-    afterwards: tuple[str, ...]
+    afterwards: tuple[Do, ...]
 
 
 def plan_page(plan: Plan, *, folder: str) -> PlanPage:
@@ -139,8 +147,9 @@ def _facts(plan: Plan) -> tuple[tuple[str, str], ...]:
     found.append(
         (
             "Sweep",
-            f"{sweep.duration_s:g} s, {hz_range_text(sweep.start_hz, sweep.stop_hz)}, "
-            f"{counted(request.takes, 'take')} a level, {request.sample_rate_hz} samples a second",
+            f"{sweep.duration_s:g} s, {hz_range_text(sweep.start_hz, sweep.stop_hz)} and a little "
+            f"beyond, where it fades; {counted(request.takes, 'take')} a level, "
+            f"{request.sample_rate_hz} samples a second",
         )
     )
     if plan.stresses:
@@ -180,7 +189,8 @@ def _first(plan: Plan) -> tuple[str, ...]:
             else "."
         ),
         "Microphone and loudspeaker can't move, and nobody will touch either until the end.",
-        "The player plays at full digital level: no equaliser, no loudness, no volume below 100 %.",
+        "The player has no equaliser and no loudness switched on"
+        + (", and its volume is fixed." if request.level_files else "."),
         "The recorder's gain is set at the loudest level that it will hear "
         f"(peaks of about {level_text(math.ceil(_highest_peak_db(plan)))} at the microphone) and "
         "stays there.",
@@ -315,16 +325,22 @@ def _wait_text(wait_s: float) -> str:
     return " ".join(parts)
 
 
-def _afterwards(plan: Plan, *, folder: str) -> tuple[str, ...]:
+def _afterwards(plan: Plan, *, folder: str) -> tuple[Do, ...]:
+    calibration = plan.request.calibration
+    recordings = f"{folder}/{names.RECORDINGS}"
     found = [
-        f"Copy the recordings into {folder}/{names.RECORDINGS}, whatever they are called and "
-        f"however long they are, and run: upheld intake {folder} {folder}/{names.RECORDINGS}",
-        "It finds every sweep and every multitone, cuts and files them, and says what is missing.",
-        f"Then: upheld report {folder}",
+        Do(
+            words="Copy all recordings, whatever they are called and however long they are, into",
+            shown=(recordings,),
+        ),
+        Do(
+            words="Have every sweep and every multitone found, cut and filed, and hear what is "
+            "missing:",
+            shown=(f"upheld intake {folder} {recordings}",),
+        ),
+        Do(words="Make the report:", shown=(f"upheld report {folder}",)),
     ]
-    if plan.request.calibration is not None and plan.request.calibration.recording is not None:
-        found.insert(
-            0,
-            f"Copy the calibrator's recording to {folder}/{names.CALIBRATOR} yourself.",
-        )
+    if calibration is not None and calibration.recording is not None:
+        words = "Copy the calibrator's recording yourself, to"
+        found.insert(0, Do(words=words, shown=(f"{folder}/{names.CALIBRATOR}",)))
     return tuple(found)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from reportlib.day import Session
+from reportlib.day import Session, SweepFacts
 from reportlib.planning.asked import PlanRequest
 from reportlib.planning.drive import Terminals
 from reportlib.planning.heat import SelfHeat
@@ -85,6 +85,7 @@ class Plan:
     Attributes
     ----------
     session : the facts of the day, with the captures that it will have
+    sweep : what is played, with its fades
     sweeps, stresses : levels of the two tests, rising
     bounds : what bounds the top apart from the dose
     departures : where the reviewer went beyond the rules, a sentence each
@@ -93,6 +94,7 @@ class Plan:
 
     request: PlanRequest
     session: Session
+    sweep: SweepFacts
     sweeps: tuple[PlannedLevel, ...]
     stresses: tuple[PlannedLevel, ...]
     bounds: tuple[Bound, ...]

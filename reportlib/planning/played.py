@@ -1,9 +1,4 @@
-"""What is played: the sweep with its fades, the multitone, and the files made of both.
-
-The sweep is the synchronized exponential one, sin(2π·f1·L·e^(t/L)), whose harmonics keep their
-phase for any start, stop and length (A. Novak, P. Lotton, L. Simon, JAES 63(10), 2015, 786–798).
-It runs on at both ends by the same law, beyond the reported band, and fades there.
-"""
+"""The files that are played: the sweep, the multitone, and each level at its own gain."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -13,14 +8,11 @@ from typing import Literal
 import numpy as np
 
 from reportlib.arrays import FloatArray
-from reportlib.errors import PlanError
 from reportlib.multitone import Multitone, make_multitone
 from reportlib.planning import names, rules
 from reportlib.planning.plan import Plan
-from reportlib.stimulus import SweepLaw
+from reportlib.planning.sweep import played_sweep, raised_cosine
 
-_HIGHEST = 0.49  # of the sample rate: what a fade may reach
-_LEAST_FADE_OCTAVES = 1.0 / 24.0
 _TURN_BLOCK = 1 << 16
 
 
@@ -53,12 +45,10 @@ class Waves:
     Attributes
     ----------
     sweep : shape (n,), peaks of √2, so that its rms is 1 away from the fades
-    fade : samples at each end that lie outside the reported band
     multitone : one period, rms 1
     """
 
     sweep: FloatArray
-    fade: int
     multitone: Multitone
     sample_rate_hz: int
 
@@ -72,10 +62,12 @@ def make_waves(plan: Plan) -> Waves:
         The sample rate is too low for them, or no such crest factor can be had.
     """
     rate = plan.request.sample_rate_hz
-    law = law_of(plan)
+    reported = plan.request.sweep
+    sweep = played_sweep(
+        plan.sweep, reported_hz=(reported.start_hz, reported.stop_hz), sample_rate_hz=rate
+    )
     return Waves(
-        sweep=math.sqrt(2.0) * played_sweep(law, sample_rate_hz=rate),
-        fade=fade_samples(law, sample_rate_hz=rate),
+        sweep=math.sqrt(2.0) * sweep,
         multitone=make_multitone(
             sample_rate_hz=rate,
             range_hz=(25.0, min(16000.0, math.floor(0.45 * rate))),
@@ -83,52 +75,6 @@ def make_waves(plan: Plan) -> Waves:
         ),
         sample_rate_hz=rate,
     )
-
-
-def law_of(plan: Plan) -> SweepLaw:
-    """Return the law of a day's sweep."""
-    sweep = plan.request.sweep
-    return SweepLaw(start_hz=sweep.start_hz, stop_hz=sweep.stop_hz, duration_s=sweep.duration_s)
-
-
-def fade_samples(law: SweepLaw, *, sample_rate_hz: int) -> int:
-    """Return how long a sweep goes on beyond each end of the reported band, in samples.
-
-    Equally long at both, so that the middle of its energy is the middle of its time.
-
-    Raises
-    ------
-    PlanError
-        The sample rate leaves no room above the highest frequency.
-    """
-    room_octaves = math.log2(_HIGHEST * sample_rate_hz / law.stop_hz)
-    if room_octaves < _LEAST_FADE_OCTAVES:
-        most_hz = _HIGHEST * sample_rate_hz / 2.0**_LEAST_FADE_OCTAVES
-        raise PlanError(
-            f"a sweep up to {law.stop_hz:g} Hz at {sample_rate_hz} samples a second has no room to "
-            f"fade out above it. Give --sweep-stop {math.floor(most_hz / 100.0) * 100} or less, "
-            "or a higher --sample-rate."
-        )
-    octaves = min(rules.FADE_OCTAVES, room_octaves)
-    seconds = min(law.rate_s * math.log(2.0) * octaves, rules.LONGEST_FADE_S)
-    return round(seconds * sample_rate_hz)
-
-
-def played_sweep(law: SweepLaw, *, sample_rate_hz: int) -> FloatArray:
-    """Return the sweep with peaks of 1; shape (round(duration·rate) + 2·fade,).
-
-    The reported band begins `fade_samples` after the first sample, and ends as many before the
-    last.
-    """
-    fade = fade_samples(law, sample_rate_hz=sample_rate_hz)
-    size = round(law.duration_s * sample_rate_hz) + 2 * fade
-    time_s = (np.arange(size) - fade) / sample_rate_hz
-    turns = law.start_hz * law.rate_s * np.exp(time_s / law.rate_s)
-    signal = np.sin(2.0 * np.pi * turns)
-    rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
-    signal[:fade] *= rise
-    signal[size - fade :] *= rise[::-1]
-    return np.asarray(signal)
 
 
 def day_files(plan: Plan, *, waves: Waves) -> tuple[PlayedFile, ...]:
@@ -188,9 +134,9 @@ def _level_files(plan: Plan, *, waves: Waves) -> list[PlayedFile]:
 def _sweep_parts(waves: Waves, *, rms: float) -> tuple[Part, ...]:
     rate = waves.sample_rate_hz
     return (
-        _silence(round(rules.LEAD_IN_S * rate) - waves.fade),
+        _silence(round(rules.LEAD_IN_S * rate)),
         Part(kind="sweep", samples=waves.sweep.size, rms=rms),
-        _silence(round(rules.TAIL_S * rate) - waves.fade),
+        _silence(round(rules.TAIL_S * rate)),
     )
 
 
@@ -202,9 +148,9 @@ def _stress_parts(waves: Waves, *, rms: float, stages_s: Sequence[float]) -> tup
     for stress_s in stages_s:
         parts += [
             Part(kind="multitone", samples=round(stress_s * rate) + 2 * ramp, rms=rms),
-            _silence(round(rules.PAUSE_S * rate) - ramp - waves.fade),
+            _silence(round(rules.PAUSE_S * rate) - ramp),
             sweep,
-            _silence(round(rules.AFTER_SWEEP_S * rate) - waves.fade - ramp),
+            _silence(round(rules.AFTER_SWEEP_S * rate) - ramp),
         ]
     return tuple(parts)
 
@@ -220,7 +166,7 @@ def _turns(part: Part, *, waves: Waves) -> Iterator[FloatArray]:
         yield period
         return
     ramp = round(rules.RAMP_S * waves.sample_rate_hz)
-    rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(ramp) + 0.5) / ramp)
+    rise = raised_cosine(ramp)
     yield rise * period[period.size - ramp :]
     whole = part.samples - 2 * ramp
     for start in range(0, whole, period.size):

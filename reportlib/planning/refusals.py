@@ -1,5 +1,6 @@
 """When a day is not planned: what can't be, and what lies beyond the maker's rating."""
 
+import math
 from collections.abc import Sequence
 
 from reportlib.errors import PlanError
@@ -72,18 +73,19 @@ def refuse_over_rating(
     if not rating or not rating[0].exceeded_by(loudest_db):
         return ""
     over_db = loudest_db - rating[0].level_db
-    what = (
-        f"{level_text(loudest_db)} lies {over_db:.1f} dB beyond the maker's rating"
-        f"{_rating_text(request, level_db=loudest_db)}"
-    )
+    details = _rating_text(request, level_db=loudest_db)
     reason = " ".join(request.beyond_rating.split())
     if not reason:
+        most = level_text(math.floor(10.0 * rating[0].level_db + 1e-6) / 10.0)
         raise PlanError(
-            f"{what}. Stay at or below {level_text(int(10.0 * rating[0].level_db) / 10.0)} "
-            '(--top, --level, --stress), or give --beyond-rating "the reason", which goes into '
-            "the report."
+            f"{level_text(loudest_db)} lies {over_db:.1f} dB beyond the maker's rating{details}. "
+            f"Stay at or below {most} (--top, --level, --stress), or give --beyond-rating "
+            '"the reason", which goes into the report.'
         )
-    return f"Planned beyond the maker's rating: {what}. Reason given: {reason}"
+    return (
+        f"Planned {over_db:.1f} dB beyond the maker's rating, up to {level_text(loudest_db)}"
+        f"{details}. Reason given: {reason}"
+    )
 
 
 def _rating_text(request: PlanRequest, *, level_db: float) -> str:

@@ -37,7 +37,7 @@ AFTER_SWEEP_S = 2.0
 """From a sweep's end to the next stage of stress."""
 RAMP_S = 0.01
 """In which a multitone rises before its first whole period, and falls after its last."""
-FADE_OCTAVES, LONGEST_FADE_S = 1.0 / 6.0, 0.25
+FADE_OCTAVES = 1.0 / 6.0
 """By how much a sweep begins before the reported band and ends after it; what fades lies there."""
 HANDLING_S = 30.0
 """To start a recorder, name a file and write down what was heard (ours)."""

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from reportlib.day import SweepFacts
 from reportlib.planning import names, rules
 from reportlib.planning.asked import PlanRequest
 from reportlib.planning.heat import cooling_wait_s
@@ -51,7 +52,11 @@ class Clock:
 
 
 def day_steps(
-    request: PlanRequest, *, sweeps: Sequence[PlannedLevel], stresses: Sequence[PlannedLevel]
+    request: PlanRequest,
+    *,
+    sweep: SweepFacts,
+    sweeps: Sequence[PlannedLevel],
+    stresses: Sequence[PlannedLevel],
 ) -> tuple[tuple[Step, ...], float]:
     """Return the day's steps, and when it ends in s after midnight."""
     clock = Clock(request.start_s)
@@ -79,39 +84,47 @@ def day_steps(
     )
     for level in sweeps:
         stem = f"short-{level.level_db:g}"
-        _takes(clock, level, request=request, stem=stem, what="sweep")
+        _takes(clock, level, request=request, sweep=sweep, stem=stem, what="sweep")
     for number, level in enumerate(stresses):
         clock.rest(rules.BETWEEN_STRESSES_S if number else rules.BEFORE_STRESS_S)
         stem = f"long-{level.level_db:g}-before"
-        _takes(clock, level, request=request, stem=stem, what="sweep before the multitone")
+        _takes(
+            clock, level, request=request, sweep=sweep, stem=stem, what="sweep before the multitone"
+        )
         clock.add(
             "stress",
             what=_stages_text(request.stages_s),
             level=level,
             play=stress_play(request, level_db=level.level_db),
             record_to=f"long-{level.level_db:g}.wav",
-            takes_s=stress_length_s(request),
+            takes_s=stress_length_s(request, sweep=sweep),
         )
     clock.rest(rules.BEFORE_BASELINE_AGAIN_S)
     stem = f"again-{baseline.level_db:g}"
-    _takes(clock, baseline, request=request, stem=stem, what="the baseline again")
+    _takes(clock, baseline, request=request, sweep=sweep, stem=stem, what="the baseline again")
     clock.add("end", what="amplifier off")
     return tuple(clock.steps), clock.now_s
 
 
-def stress_length_s(request: PlanRequest) -> float:
+def stress_length_s(request: PlanRequest, *, sweep: SweepFacts) -> float:
     """Return how long all stages of a long-term level take, with the silences around them."""
     stages = len(request.stages_s)
-    return rules.LEAD_IN_S + sum(request.stages_s) + stages * rest_s(request)
+    return rules.LEAD_IN_S + sum(request.stages_s) + stages * rest_s(sweep)
 
 
-def rest_s(request: PlanRequest) -> float:
+def rest_s(sweep: SweepFacts) -> float:
     """Return the time from a multitone's end to the start of the next."""
-    return rules.PAUSE_S + request.sweep.duration_s + rules.AFTER_SWEEP_S
+    return rules.PAUSE_S + sweep.duration_s + rules.AFTER_SWEEP_S
 
 
 def _takes(
-    clock: Clock, level: PlannedLevel, *, request: PlanRequest, stem: str, what: str
+    clock: Clock,
+    level: PlannedLevel,
+    *,
+    request: PlanRequest,
+    sweep: SweepFacts,
+    stem: str,
+    what: str,
 ) -> None:
     captures = names.captures(stem, takes=request.takes)
     for number, capture in enumerate(captures, start=1):
@@ -121,7 +134,7 @@ def _takes(
             level=level,
             play=sweep_play(request, level_db=level.level_db),
             record_to=names.recording(capture),
-            takes_s=rules.LEAD_IN_S + request.sweep.duration_s + rules.TAIL_S,
+            takes_s=rules.LEAD_IN_S + sweep.duration_s + rules.TAIL_S,
             wait_s=cooling_wait_s(level.self_heat),
         )
 
