@@ -1,6 +1,6 @@
-"""The command line: ``upheld report``, ``publish``, ``check``, ``history``, ``plan`` and ``demo``.
+"""The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
-Each verb parses, calls one function and prints one line or a few. An error that the user can
+``plan`` and ``intake`` are in `cli_plan` and `cli_intake`. Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
 option, too); 1 is a fault of the tool itself.
 """
@@ -19,6 +19,7 @@ import click
 from reportlib import __version__
 from reportlib.cli_errors import echo_error as _echo_error
 from reportlib.cli_errors import one_line_errors as _one_line_errors
+from reportlib.cli_intake import intake
 from reportlib.cli_plan import plan
 from reportlib.errors import NotebookError, ReportError
 
@@ -42,6 +43,7 @@ def main() -> None:
 
 
 main.add_command(plan)
+main.add_command(intake)
 
 _SESSION = click.argument("session", type=click.Path(path_type=Path))
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")

@@ -50,6 +50,7 @@ LAYERS = [
         "stress_results",
         "session_text",
         "planning",
+        "intake",
     },
     {
         "files",
@@ -64,6 +65,7 @@ LAYERS = [
         "kept_stress",
         "stimulus_files",
         "silence",
+        "cutting",
     },
     {
         "inputs",
@@ -79,9 +81,10 @@ LAYERS = [
         "read_again",
         "memory",
         "watching",
+        "intake_folder",
     },
     {"kernel", "kernels", "execution", "notebook", "publish", "claimed", "plan_folder"},
-    {"cli", "cli_errors", "cli_plan"},
+    {"cli", "cli_errors", "cli_intake", "cli_plan"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
 CORE = range(4)
@@ -90,12 +93,12 @@ FORBIDDEN_IN_CORE = {
     "click", "rich", "typst",
 }  # fmt: skip
 ONLY = {
-    "soundfile": {"captures", "demo", "stimulus_files"},
+    "soundfile": {"captures", "demo", "stimulus_files", "cutting"},
     "matplotlib": {"figures"},
     "papermill": {"execution"},
     "nbconvert": {"publish", "cli"},
     "typst": {"publish", "cli"},
-    "click": {"cli", "cli_errors", "cli_plan"},
+    "click": {"cli", "cli_errors", "cli_intake", "cli_plan"},
     "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
 }
