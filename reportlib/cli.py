@@ -1,6 +1,8 @@
 """The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
-``plan`` and ``intake`` are in `cli_plan` and `cli_intake`. Each verb parses, calls one function and prints one line or a few. An error that the user can
+``plan`` and ``intake`` are in `cli_plan` and `cli_intake`.
+
+Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
 option, too); 1 is a fault of the tool itself.
 """
