@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
+from statistics import median
 
 from reportlib.day import LongTermEntry, Session, Stage
 from reportlib.errors import CaptureError
@@ -100,8 +101,11 @@ def _matched_doubts(
             f"{place_of(heap, free[sound])} is out of the planned order; by its level alone it is "
             f"taken for {slot.name}."
         )
+    clear = [heap.heard[free[sound]].likeness for sound in found.filled]
     for sound in found.unknown:
         one = heap.heard[free[sound]]
+        if one.kind == "sweep" and clear and one.likeness < 0.5 * median(clear):
+            continue  # hum, or talk: no sweep at all
         if one.kind == "sweep":
             over_db = one.level_db - found.offset_db
             said.append(
