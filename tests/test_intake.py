@@ -268,6 +268,14 @@ def test_without_a_baseline_nothing_is_written(referenced, tmp_path):
     assert not any((folder / "captures").iterdir())
 
 
+def test_captures_elsewhere_are_refused(referenced, tmp_path):
+    folder, takes = folder_for(referenced, tmp_path)
+    text = (folder / "session.toml").read_text("utf-8").replace("captures/long-", "mine/long-")
+    (folder / "session.toml").write_text(text, "utf-8")
+    said = run("intake", folder, heap(tmp_path, takes), code=2).stderr
+    assert "mine/long-84-before-a.wav is not in captures/" in said
+
+
 def test_what_cannot_be_used_is_said(referenced, tmp_path):
     folder, takes = folder_for(referenced, tmp_path)
     recordings = heap(tmp_path, takes)

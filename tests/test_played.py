@@ -22,7 +22,7 @@ REPORTED = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=2.0)
 BRIEF = replace(
     REQUEST,
     sweep=SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=1.0),
-    stages_s=(1.0, 2.0),
+    stages_s=(3.0, 4.0),
 )
 
 

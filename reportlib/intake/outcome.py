@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import PurePosixPath
 from statistics import median
 
 from reportlib.day import LongTermEntry, Session, Stage
@@ -216,12 +215,9 @@ class _Filing:
         paths = sorted(slot.capture for slot, _ in own)
         further = sorted(index for slot, index in self.more if slot.group == (role, entry))
         if paths and further:
-            first = PurePosixPath(min(paths))
-            stem = first.stem.rpartition("-")[0]
-            paths += [
-                str(first.with_name(f"{stem}-more-{number}{first.suffix}"))
-                for number, _ in enumerate(further, start=1)
-            ]
+            stem, _, letter = min(paths).rpartition("-")
+            ending = letter.rpartition(".")[2]
+            paths += [f"{stem}-more-{number}.{ending}" for number, _ in enumerate(further, start=1)]
         for path, index in zip(paths, [*indices, *further], strict=True):
             cuts.append((path, self.heap.heard[index]))
         return tuple(paths)

@@ -10,8 +10,15 @@ from dataclasses import dataclass
 from reportlib.day import Calibration
 from reportlib.facts import duration, frequency
 from reportlib.planning import names, rules
-from reportlib.planning.cautions import Caution, cautions, heat_warnings, stop_rules
-from reportlib.planning.drive import SWEEP_CREST_DB, terminals
+from reportlib.planning.cautions import (
+    Caution,
+    cautions,
+    heat_warnings,
+    highest_peak_db,
+    recorder_warnings,
+    stop_rules,
+)
+from reportlib.planning.drive import terminals
 from reportlib.planning.heat import MOST_K
 from reportlib.planning.ladder import Bound
 from reportlib.planning.plan import Plan, PlannedLevel, Step
@@ -92,7 +99,7 @@ def plan_page(plan: Plan, *, folder: str) -> PlanPage:
         first=_first(plan),
         cautions=cautions(plan),
         departures=plan.departures,
-        warnings=heat_warnings(plan),
+        warnings=(*recorder_warnings(plan), *heat_warnings(plan)),
         levels=_levels(plan),
         day=_day(plan),
         stops=tuple(sentence(stop) + "." for stop in stop_rules(plan)),
@@ -192,7 +199,7 @@ def _first(plan: Plan) -> tuple[str, ...]:
         "The player has no equaliser and no loudness switched on"
         + (", and its volume is fixed." if request.level_files else "."),
         "The recorder's gain is set at the loudest level that it will hear "
-        f"(peaks of about {level_text(math.ceil(_highest_peak_db(plan)))} at the microphone) and "
+        f"(peaks of about {level_text(math.ceil(highest_peak_db(plan)))} at the microphone) and "
         "stays there.",
         "Somebody knows how to switch the amplifier off, and an extinguisher is at hand.",
         "Neighbours are told; animals and children are elsewhere.",
@@ -202,13 +209,6 @@ def _first(plan: Plan) -> tuple[str, ...]:
     if request.speaker.drive == "active":
         found.insert(2, "The loudspeaker's own settings are written down and stay as they are.")
     return tuple(found)
-
-
-def _highest_peak_db(plan: Plan) -> float:
-    """Level of the highest peak at the microphone, as a sine of that peak would have over 3 dB."""
-    peaks = [level.at_microphone_db + SWEEP_CREST_DB for level in plan.sweeps]
-    peaks += [level.at_microphone_db + plan.request.crest_factor_db for level in plan.stresses]
-    return max(peaks)
 
 
 def _levels(plan: Plan) -> Grid:
