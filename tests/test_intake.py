@@ -268,6 +268,23 @@ def test_without_a_baseline_nothing_is_written(referenced, tmp_path):
     assert not any((folder / "captures").iterdir())
 
 
+def test_the_calibrators_recording_is_filed_or_missed(referenced, tmp_path):
+    folder, takes = folder_for(referenced, tmp_path)
+    calibrator = 'recording = "calibration/calibrator.wav"\nlevel_db = 94.0\nfrequency_hz = 1000.0'
+    text = (folder / "session.toml").read_text("utf-8")
+    (folder / "session.toml").write_text(text.replace("full_scale_db = 122.0", calibrator), "utf-8")
+    recordings = heap(tmp_path, takes)
+    done = taken_in(folder, recordings, code=3)
+    assert any("calibrator.wav was not found" in said for said in done["missing"])
+    assert read_session(folder).calibration is None
+    shutil.rmtree(folder / "captures")
+    write(recordings, {"calibrator": takes[0].channels}, rate=RATE)
+    assert taken_in(folder, recordings)["missing"] == []
+    assert read_session(folder).calibration.level_db == 94.0
+    assert (folder / "calibration/calibrator.wav").stat().st_size > 1000
+    assert len(list((folder / ".upheld/sessions").iterdir())) == 2
+
+
 def test_captures_elsewhere_are_refused(referenced, tmp_path):
     folder, takes = folder_for(referenced, tmp_path)
     text = (folder / "session.toml").read_text("utf-8").replace("captures/long-", "mine/long-")

@@ -276,14 +276,28 @@ def _day(plan: Plan) -> Grid:
         title="The day",
         about=(
             f"Record each to the name given, into a folder {names.RECORDINGS}; a recording may "
-            "run longer at both ends. Start the recorder first, then the player. Times leave "
-            f"{rules.HANDLING_S:g} s to name a file and listen. A wait is for cooling: longer "
+            f"run longer at both ends. {_how_text(plan)} Times leave {rules.HANDLING_S:g} s to name a file and listen. A wait is for cooling: longer "
             "does no harm, shorter does."
         ),
         columns=("Done", "At", "What", "Level", *terminals, "Play", "Record to", "Then wait"),
         numeric=(False, True, False, True, *(True for _ in terminals), False, False, True),
         rows=tuple(_step_row(step, plan=plan) for step in plan.steps),
     )
+
+
+def _how_text(plan: Plan) -> str:
+    if plan.request.level_files:
+        return "Start the recorder first, then the player."
+    by_hand = (
+        "Start the recorder first, leave a second of silence before and after each sound, and "
+        "turn the volume before the recorder starts."
+    )
+    if plan.stresses:
+        by_hand += (
+            f" Play {names.MULTITONE.removeprefix('stimulus/')} in a loop for a stage, then the "
+            f"sweep {rules.PAUSE_S:g} s later, in the same recording."
+        )
+    return by_hand
 
 
 def _step_row(step: Step, *, plan: Plan) -> tuple[str, ...]:
@@ -326,9 +340,8 @@ def _wait_text(wait_s: float) -> str:
 
 
 def _afterwards(plan: Plan, *, folder: str) -> tuple[Do, ...]:
-    calibration = plan.request.calibration
     recordings = f"{folder}/{names.RECORDINGS}"
-    found = [
+    return (
         Do(
             words="Copy all recordings, whatever they are called and however long they are, into",
             shown=(recordings,),
@@ -339,8 +352,4 @@ def _afterwards(plan: Plan, *, folder: str) -> tuple[Do, ...]:
             shown=(f"upheld intake {folder} {recordings}",),
         ),
         Do(words="Make the report:", shown=(f"upheld report {folder}",)),
-    ]
-    if calibration is not None and calibration.recording is not None:
-        words = "Copy the calibrator's recording yourself, to"
-        found.insert(0, Do(words=words, shown=(f"{folder}/{names.CALIBRATOR}",)))
-    return tuple(found)
+    )
