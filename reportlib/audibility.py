@@ -207,12 +207,17 @@ def _judge(
 
 def _told_most(judged: Sequence[Audible]) -> list[Audible]:
     """Pick what is heard most, and the widest that may be heard; else the whole range."""
-    told = [one for one in judged[1:] if is_heard(one)]
+    told = [one for one in judged[1:] if is_heard(one) and _shown(one)]
     if not told:
         return list(judged[:1])
     most = max(told, key=_strength)
     others = [one for one in told if _adds(one, most=most)]
     return [most, *sorted(others, key=lambda one: (*_ranks(one), one.width_octaves))[-1:]]
+
+
+def _shown(one: Audible) -> bool:
+    """Whether a stretch clears its own interval: of many, some wander off by chance."""
+    return abs(one.change_db) > one.u95_db
 
 
 def _adds(one: Audible, *, most: Audible) -> bool:

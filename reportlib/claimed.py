@@ -3,14 +3,17 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+from nbformat import NotebookNode
+
 from reportlib import cells, memory, notebook
 from reportlib.claims import Checked, check_text, data_from_files
 from reportlib.publish.published import UNSEEN_TAGS
+from reportlib.shown import PICTURE_MIME, TABLE_MIME
 
 
 @dataclass(frozen=True, kw_only=True)
 class Placed:
-    """A checked sentence and the cell that it stands in: its slot, or the how-manieth cell."""
+    """A checked sentence and where it stands: a cell's slot or number, or a caption's figure."""
 
     place: str
     checked: Checked
@@ -21,7 +24,7 @@ class Placed:
 
 
 def session_claims(session_folder: Path) -> tuple[Placed, ...]:
-    """Check every text cell that is published; nothing where there is no notebook yet.
+    """Check every text cell and caption that is published; nothing without a notebook.
 
     Raises
     ------
@@ -35,11 +38,30 @@ def session_claims(session_folder: Path) -> tuple[Placed, ...]:
     found = []
     for number, cell in enumerate(notebook.read_notebook(path).cells, start=1):
         unseen = UNSEEN_TAGS.intersection(cell.metadata.get("tags", ()))
-        if cell.cell_type != "markdown" or unseen:
+        if unseen:
             continue
-        place = cells.slot(cell) or f"cell {number}"
-        found += [Placed(place=place, checked=one) for one in check_text(cell.source, data=data)]
+        texts = [(cells.slot(cell) or f"cell {number}", cell.source)]
+        if cell.cell_type == "code":
+            texts = _captions(cell)
+        found += [
+            Placed(place=place, checked=one)
+            for place, text in texts
+            for one in check_text(text, data=data)
+        ]
     return tuple(found)
+
+
+def _captions(cell: NotebookNode) -> list[tuple[str, str]]:
+    """Return captions and alternative texts that somebody typed, with where they stand."""
+    found = []
+    for output in cell.get("outputs", ()):
+        for mime in (PICTURE_MIME, TABLE_MIME):
+            about = output.get("data", {}).get(mime, {})
+            name = about.get("name", "unnamed")
+            kinds = (("caption", "caption"), ("alt", "alternative text"))
+            if about.get("own_words"):
+                found += [(f"{words} of {name}", str(about.get(kind, ""))) for kind, words in kinds]
+    return found
 
 
 def contradicted(claims: tuple[Placed, ...]) -> tuple[Placed, ...]:

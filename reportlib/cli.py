@@ -8,6 +8,7 @@ option, too); 1 is a fault of the tool itself.
 """
 
 import json
+import os
 import sys
 import threading
 from collections.abc import Mapping
@@ -26,6 +27,7 @@ from reportlib.cli_plan import plan
 from reportlib.errors import NotebookError, ReportError
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
+PAPERS = ("a4", "letter")
 SEAT_ROOMS = ("kitchen desk", "living room", "film night in a hall", "small stage")
 
 CAUTION = (
@@ -42,12 +44,20 @@ def main() -> None:
 
     Makes a report on compression from a session folder of recorded sweeps.
     """
+    for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        # products of small matrices lose more to threads than they gain
+        os.environ.setdefault(threads, "1")
 
 
 main.add_command(plan)
 main.add_command(intake)
 
 _SESSION = click.argument("session", type=click.Path(path_type=Path))
+_PAPER = click.option(
+    "--paper",
+    type=click.Choice(PAPERS),
+    help="What the PDF is set for; remembered for this session.  [default: a4]",
+)
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 
 
@@ -87,10 +97,11 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome 
     type=click.IntRange(1, 48),
     help="Smoothing of responses, the n of 1/n octave.  [default: 12]",
 )
+@_PAPER
 @click.option("--watch", is_flag=True, help="Run again whenever the session changes.")
 @_JSON
 @_one_line_errors
-def report(session: Path, *, watch: bool, as_json: bool, **parameters: Any) -> None:
+def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameters: Any) -> None:
     r"""Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
 
     SESSION is a folder with a session.toml. Text that you edited in its report.ipynb is kept.
@@ -101,7 +112,7 @@ def report(session: Path, *, watch: bool, as_json: bool, **parameters: Any) -> N
       upheld report demo_inputs/marram-12
     """
     if not watch:
-        _report(session, as_json=as_json, parameters=parameters)
+        _report(session, paper=paper, as_json=as_json, parameters=parameters)
         return
     from reportlib.watching import run_on_changes
 
@@ -109,7 +120,7 @@ def report(session: Path, *, watch: bool, as_json: bool, **parameters: Any) -> N
         if changed:
             click.echo(f"Changed: {', '.join(path.name for path in changed)}.")
         try:
-            _report(session, as_json=as_json, parameters=parameters)
+            _report(session, paper=paper, as_json=as_json, parameters=parameters)
         except ReportError as error:  # mended, it changes again
             _echo_error(error)
         click.echo("Waiting for changes; Ctrl-C ends it.", err=True)
@@ -117,7 +128,7 @@ def report(session: Path, *, watch: bool, as_json: bool, **parameters: Any) -> N
     run_on_changes(session, run=run)
 
 
-def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> None:
+def _report(session: Path, *, paper: Any, as_json: bool, parameters: Mapping[str, Any]) -> None:
     from reportlib.parameters import checked_parameters, known_parameters, merged_parameters
     from reportlib.session import read_session
 
@@ -135,7 +146,7 @@ def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> N
                 done = notebook.run_report(
                     session, parameters=chosen, while_running=_import_renderers, kernel=kernel
                 )
-            written = _render(session)
+            written = _render(session, paper=paper)
     if as_json:
         outcome = {
             "notebook": str(done.notebook),
@@ -158,10 +169,11 @@ def _report(session: Path, *, as_json: bool, parameters: Mapping[str, Any]) -> N
 
 @main.command()
 @_SESSION
+@_PAPER
 @click.option("--as-it-is", is_flag=True, help="Publish though cells are to be read again.")
 @_JSON
 @_one_line_errors
-def publish(session: Path, *, as_it_is: bool, as_json: bool) -> None:
+def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None:
     r"""Render SESSION's edited notebook again, without analysing anything.
 
     \b
@@ -172,7 +184,7 @@ def publish(session: Path, *, as_it_is: bool, as_json: bool) -> None:
 
     notebook.require_read(session, as_it_is=as_it_is)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
-        written = _render(session)
+        written = _render(session, paper=paper)
         notebook.record_publication(session)
         false = claimed.contradicted(claimed.session_claims(session))
     if as_json:
@@ -352,7 +364,7 @@ def _import_renderers() -> None:
     threading.Thread(target=imports, daemon=True).start()
 
 
-def _render(session: Path) -> list[Path]:
+def _render(session: Path, *, paper: Any) -> list[Path]:
     from reportlib import memory, notebook
     from reportlib.publish import render
 
@@ -360,9 +372,15 @@ def _render(session: Path) -> list[Path]:
     kept = memory.read_results(session)
     about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
     with _status("rendering page, PDF and pictures"):
-        return render.write_outputs(
-            notebook.for_readers(edited, about=about), out=session / "out", data=kept.data
+        written = render.write_outputs(
+            notebook.for_readers(edited, about=about),
+            out=session / "out",
+            data=kept.data,
+            paper=paper or memory.paper(session),
         )
+    if paper is not None:
+        memory.keep_paper(session, paper)
+    return written
 
 
 def _say_where(session: Path, *, written: list[Path]) -> None:

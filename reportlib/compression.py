@@ -29,11 +29,13 @@ from reportlib.uncertainty import (
     DB_PER_NOISE_RATIO,
     STEP_FLOOR_DB,
     Known,
+    Part,
     Repeatability,
     effective_dof,
     expanded,
     gate_db,
     known_level,
+    lowest_spread,
     repeatability,
 )
 
@@ -65,7 +67,7 @@ class Rules:
     reference_counts : volume steps are read from the reference channel
     drive_tolerance_db : standard uncertainty of a step that is not
     assumed_repeatability_db : see `uncertainty.repeatability`
-    usable_u95_db : a point with a wider interval is not used
+    usable_u95_db : a point with a surely wider interval is not used
     full_scale_db : dB SPL (rms), referred to 1 m where the space allows, of a sine that just
         reaches full scale in the microphone's channel; None where nothing was calibrated
     sweep_range_hz, lowest_hz : what sweep and gate leave to use
@@ -234,15 +236,31 @@ def _mean_drive(setting: Setting) -> FloatArray:
     return np.asarray(np.mean([take.drive_power for take in setting.takes], axis=0))
 
 
-def _own_parts(
-    known: Known, *, spread: Repeatability, index: int
-) -> list[tuple[FloatArray | float, FloatArray | float]]:
+def _own_parts(known: Known, *, spread: Repeatability, index: int) -> list[Part]:
     """Uncertainty components of one setting's mean, with their degrees of freedom."""
     root = np.sqrt(known.takes)
     return [
         (known.noise_db, known.noise_dof),
         (spread.local_db[index] / root, spread.local_dof[index]),
     ]
+
+
+def _interval(parts: Sequence[Part]) -> tuple[FloatArray, FloatArray]:
+    """Return degrees of freedom and half-width of the 95 % interval that parts make together."""
+    with np.errstate(invalid="ignore"):
+        dof = effective_dof(parts)
+        standard = np.sqrt(sum(np.square(np.asarray(u)) for u, _ in parts))
+        return dof, expanded(standard, dof=dof)
+
+
+def _surely(own: Sequence[Part]) -> list[Part]:
+    """Return two settings' own parts with what takes differ by at the low end of what it may be.
+
+    Two takes tell it to a factor of two only, and their luck must not hide a point that one take
+    would have shown.
+    """
+    noise, local = own[::2], own[1::2]
+    return [*noise, *((lowest_spread(u, dof=dof), dof) for u, dof in local)]
 
 
 def _change(
@@ -268,12 +286,9 @@ def _change(
     gate = gate_db(above, below, frequency_hz=grid)
     exact = np.sqrt(np.square(gate) + np.square(drift_db) + (step.u95_db / 1.96) ** 2)
     parts += [(broadband, spread.broadband_dof), (exact, np.inf)]
-    with np.errstate(invalid="ignore"):
-        dof = effective_dof(parts)
-        standard = np.sqrt(sum(np.square(np.asarray(u)) for u, _ in parts))
-        u95 = expanded(standard, dof=dof)
+    dof, u95 = _interval(parts)
     usable, reason = _judge(
-        u95,
+        _interval([*_surely(parts[:4]), *parts[4:]])[1],
         known=(above, below),
         frequency_hz=grid,
         rules=rules,

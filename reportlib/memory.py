@@ -20,7 +20,7 @@ from reportlib.errors import NotebookError
 from reportlib.facts import collect, written
 from reportlib.last_written import Last
 from reportlib.model import Analysis, Fact
-from reportlib.parameters import ReportParameters
+from reportlib.parameters import Paper, ReportParameters
 from reportlib.soak import multitone_curves
 from reportlib.words import narrative
 from reportlib.words.changed import what_changed
@@ -192,6 +192,22 @@ def last_parameters(session_folder: Path) -> dict[str, Any]:
         return dict(run["parameters"])
     except (OSError, ValueError, KeyError, TypeError):
         return {}
+
+
+def paper(session_folder: Path) -> Paper:
+    """Read what the session's PDF was last set for, ``"a4"`` where nobody has said."""
+    try:
+        kept = json.loads((session_folder / FOLDER / "publication.json").read_text("utf-8"))
+        return "letter" if kept["paper"] == "letter" else "a4"
+    except (OSError, ValueError, KeyError, TypeError):
+        return "a4"
+
+
+def keep_paper(session_folder: Path, chosen: Paper) -> None:
+    """Remember what the session's PDF is set for, from the next run on."""
+    folder = session_folder / FOLDER
+    folder.mkdir(exist_ok=True)
+    files.write_text_safely(folder / "publication.json", json.dumps({"paper": chosen}) + "\n")
 
 
 def last_written(session_folder: Path) -> Last:

@@ -12,6 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from reportlib.errors import NotebookError
 
 SeatRoom = Literal["kitchen desk", "living room", "film night in a hall", "small stage"]
+Paper = Literal["a4", "letter"]
+"""What the PDF is set for: no parameter of the notebook, since it changes no number."""
 
 
 class ReportParameters(BaseModel):

@@ -16,10 +16,11 @@ from jinja2.sandbox import SandboxedEnvironment
 from reportlib import __version__, resources
 from reportlib.errors import PlanError, RenderError
 from reportlib.one_line import one_line
+from reportlib.parameters import Paper
 from reportlib.planning.page import Grid, PlanPage, plan_page
 from reportlib.planning.plan import Plan
 from reportlib.planning.played import day_files, file_blocks, make_waves
-from reportlib.publish.pdf import Paper, set_typst
+from reportlib.publish.pdf import set_typst
 from reportlib.publish.typeset import Source, typst_string
 from reportlib.session import read_planned_session
 from reportlib.session_text import session_text

@@ -22,6 +22,10 @@ LOWEST_SIGNAL = 4.0
 """A point whose |H|² is below this many σ² is not used."""
 
 
+Part = tuple[FloatArray | float, FloatArray | float]
+"""A standard uncertainty in dB and its degrees of freedom, inf where exactly known."""
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Known:
     """The level of one setting, averaged over its takes, and how well it is known.
@@ -183,13 +187,23 @@ def gate_db(upper: Known, lower: Known, *, frequency_hz: FloatArray) -> FloatArr
     return np.sqrt(np.maximum(np.nan_to_num(mean, nan=0.0), 0.0) / 3.0)
 
 
-def effective_dof(parts: Sequence[tuple[FloatArray | float, FloatArray | float]]) -> FloatArray:
+def lowest_spread(spread_db: FloatArray | float, *, dof: FloatArray | float) -> FloatArray:
+    """Return the low end of what a standard deviation may be: s·√(ν/χ²), one side, 97.5 %.
+
+    Source: the variance's interval from chi-square (textbook).
+    """
+    from scipy.special import chdtri
+
+    capped = np.clip(np.asarray(dof, dtype=np.float64), 1.0, 1e6)
+    return np.asarray(np.asarray(spread_db) * np.sqrt(capped / chdtri(capped, 0.025)))
+
+
+def effective_dof(parts: Sequence[Part]) -> FloatArray:
     """Return the effective degrees of freedom (JCGM 100:2008, eq. G.2b, Welch-Satterthwaite).
 
     Parameters
     ----------
-    parts : standard uncertainty and its degrees of freedom (inf where exactly known), each
-        shape (n,) or a number
+    parts : each number or array of shape (n,)
     """
     total = sum(np.square(np.asarray(u, dtype=np.float64)) for u, _ in parts)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):

@@ -147,7 +147,7 @@ def sample_notebook(**about: Any) -> NotebookNode:
     return notebook_of(
         shown_cell(tags=("parameters",)),
         narrative_cell(IN_SHORT, slot="in-short"),
-        shown_cell(make_picture("level-ladder")),
+        shown_cell(make_picture("level-ladder", phone_svg=_drawn()[0])),
         narrative_cell(TURNED_UP, slot="turned-up"),
         shown_cell(make_picture(), make_table()),
         own,

@@ -19,7 +19,17 @@ NUMBERS = {
 }  # fmt: skip
 LAYERS = [
     {"errors", "one_line", "arrays"},
-    {"day", "model", "soaked", "judged", "corrected", "last_written", "shown", "parameters"},
+    {
+        "day",
+        "model",
+        "soaked",
+        "judged",
+        "corrected",
+        "last_written",
+        "palette",
+        "shown",
+        "parameters",
+    },
     NUMBERS | {"simulate"},
     {
         "thresholds",

@@ -27,6 +27,6 @@ def test_small_study():
 
 @pytest.mark.benchmarks
 def test_whole_study():
-    result, over_all = study(range(70000, 70200))
+    result, over_all = study(range(71000, 71200))
     print("\n" + written(result, over_all))
     print(f"over all with days resampled: {over_all.low:.4f} to {over_all.high:.4f}")

@@ -113,6 +113,27 @@ def test_no_text_leaves_the_frame_or_touches_another(case, figure):
     assert_apart(sheet, found)
 
 
+@pytest.mark.parametrize("case", CASES)
+def test_the_ladder_for_a_phone_is_as_tidy_or_is_left_out(case):
+    analysis = make_analysis(**CASES[case])
+    with style.drawing():
+        sheet = figure_ladder.draw_for_phone(analysis)
+        if sheet is None:
+            assert len(analysis.short_term) > 6
+            return
+        found = written(sheet.figure)
+    assert sheet.width_px == 330.0  # 360 less the page's margins: nothing is scaled down
+    assert len(found) > 8
+    assert_apart(sheet, found)
+
+
+def test_the_ladder_travels_with_its_phones_drawing(pictures):
+    phone = ET.fromstring(pictures["level_ladder"].phone_svg)
+    words = [element.text for element in phone.iter() if element.tag.endswith("text")]
+    assert {"Trivet 6", "Bass", "99"} <= set(words)
+    assert pictures["turned_up"].phone_svg == ""
+
+
 def test_the_overlap_check_sees_an_overlap():
     with style.drawing():
         sheet = figure_ladder.draw(make_analysis())

@@ -8,10 +8,11 @@ from dataclasses import replace
 import jsonschema
 import nbformat
 import numpy as np
+import pikepdf
 import pytest
 from click.testing import CliRunner
 
-from reportlib import simulate
+from reportlib import memory, simulate
 from reportlib.cells import cell_name, slot
 from reportlib.claimed import contradicted, session_claims
 from reportlib.cli import main
@@ -134,6 +135,28 @@ def test_a_folder_with_braces_blanks_and_accents_is_no_trouble(session, tmp_path
     session.rename(folder)
     run("report", folder)
     assert (folder / "out/report.html").exists()
+
+
+def test_the_paper_asked_for_once_is_remembered_and_needs_no_analysis(mine):
+    analysed = (mine / ".upheld/results/run.json").stat().st_mtime_ns
+    for asked, width_pt in (
+        (("--paper", "letter"), 612.0),
+        ((), 612.0),
+        (("--paper", "a4"), 595.3),
+    ):
+        run("publish", mine, *asked)
+        with pikepdf.open(mine / "out/report.pdf") as document:
+            assert float(document.pages[0].mediabox[2]) == pytest.approx(width_pt, abs=0.1)
+            assert set(document.attachments) == {"compression.csv", "results.json"}
+    assert (mine / ".upheld/results/run.json").stat().st_mtime_ns == analysed
+
+
+def test_what_is_remembered_of_the_paper_may_be_damaged(tmp_path):
+    assert memory.paper(tmp_path) == "a4"
+    for text in ("", "[]", '{"paper": "a9"}', '{"paper": ["letter"]}'):
+        (tmp_path / ".upheld").mkdir(exist_ok=True)
+        (tmp_path / ".upheld/publication.json").write_text(text, encoding="utf-8")
+        assert memory.paper(tmp_path) == "a4"
 
 
 def test_json_names_what_was_written(mine):
@@ -269,6 +292,20 @@ def test_a_typed_number_that_the_data_contradict_is_named(mine):
     )
 
 
+def test_a_caption_in_own_words_is_kept_and_its_numbers_are_checked(mine):
+    path = mine / "report.ipynb"
+    book = nbformat.read(path, as_version=4)
+    (cell,) = (one for one in book.cells if one.source == "figures.turned_up(report)")
+    cell.source += '.captioned("At 99 dB the low mids lose 9.5 dB, as I read it.")'
+    nbformat.write(book, path)
+    sign(nbformat.read(path, as_version=4))  # as JupyterLab does on saving
+    run("report", mine)
+    assert "as I read it" in (mine / "out/report.html").read_text("utf-8")
+    assert "as I read it" in (mine / "out/section.html").read_text("utf-8")
+    said = run("check", mine, code=3).output
+    assert "contradicted: caption of turned-up: “At 99 dB the low mids lose 9.5 dB, as I" in said
+
+
 def test_no_draft_of_the_tools_own_is_contradicted_by_its_data(reported):
     claims = session_claims(reported)
     assert len(claims) >= 5
@@ -326,4 +363,4 @@ def test_remembered_options_of_another_version_are_left_out(mine):
     path.write_text(json.dumps(kept), encoding="utf-8")
     run("report", mine)
     page = (mine / "out/section.html").read_text("utf-8")
-    assert "At 3 m from one of them" in page.replace("\u00a0", " ")
+    assert "3 m from one of them" in page.replace("\u00a0", " ")

@@ -1,6 +1,7 @@
 import re
 
 import jinja2
+import mistune
 import nbformat
 import pytest
 import tinycss2
@@ -14,6 +15,7 @@ from sample_notebook import (
     notebook_of,
     sample_notebook,
     shown_cell,
+    tiny_png,
 )
 
 from reportlib import files
@@ -23,6 +25,15 @@ from reportlib.publish.render import page_html, pictures, section_html, write_ou
 from reportlib.resources import notebooks_folder, templates_folder
 
 MAKERS = [page_html, section_html]
+MADE = [
+    "page_html",
+    "section_html",
+    "pictures_html",
+    "report_markdown",
+    "pdf_bytes",
+    "pictures",
+    "sharing_pictures",
+]
 
 
 @pytest.fixture(scope="module")
@@ -163,9 +174,9 @@ def test_code_streams_and_hidden_cells_are_not_shown(make):
 def test_drawings_are_named_and_keep_their_letters_and_capitals(page):
     found = Reader(page)
     drawings = [attributes for tag, attributes in found.elements if tag == "svg"]
-    assert [d["role"] for d in drawings] == ["img", "img"]
+    assert [d["role"] for d in drawings] == ["img"] * 3  # one of them for phones
     assert {d["aria-label"] for d in drawings} == {make_picture().alt}
-    assert page.count("<svg viewBox=") == 2
+    assert page.count("<svg viewBox=") == 3
     assert "<clipPath id=" in page
     assert "−1.5</text>" in page
 
@@ -181,9 +192,9 @@ def test_scrolling_regions_can_be_reached_and_are_named(page):
 
 
 def test_facts_lead_to_their_rows_and_others_stay_text(page):
-    assert '<a href="#fact-short.bass.96.mean" class="fact">−2.9 dB</a>' in page
+    assert '<a href="#fact-short.bass.96.mean" class="fact">−2.9&nbsp;dB</a>' in page
     assert '<tr id="fact-short.bass.96.mean">' in page
-    assert '<span class="fact">1.0 dB</span>' in page
+    assert '<span class="fact">1.0&nbsp;dB</span>' in page
 
 
 def test_a_row_with_two_facts_can_be_reached_by_both():
@@ -238,8 +249,40 @@ def test_every_rule_of_the_section_is_held_to_its_own_class(section):
     (css,) = re.findall(r"<style>(.*?)</style>", section, re.DOTALL)
     found = list(selectors(css))
     assert len(found) > 60
-    assert [s for s in found if not s.startswith(".upheld-report" * 3)] == []
+    assert [s for s in found if not s.startswith(".upheld-report:not(#_#_#_)")] == []
     assert "@page" not in css
+
+
+def declarations(css):
+    for rule in tinycss2.parse_stylesheet(css, skip_comments=True, skip_whitespace=True):
+        if rule.type == "qualified-rule":
+            yield from tinycss2.parse_blocks_contents(rule.content, skip_whitespace=True)
+        else:
+            yield from declarations(tinycss2.serialize(rule.content))
+
+
+def test_every_declaration_of_the_section_holds_against_an_important_one(section):
+    (css,) = re.findall(r"<style>(.*?)</style>", section, re.DOTALL)
+    found = list(declarations(css))
+    assert len(found) > 200
+    assert [d.name for d in found if d.type != "declaration" or not d.important] == []
+    own = {d.name for d in found if d.name.startswith("--")}
+    assert own
+    assert all(name.startswith("--upheld-") for name in own)
+
+
+def test_the_section_survives_a_markdown_file():
+    code = v4.new_markdown_cell("```\na\n\n\n    b\n```")
+    section = section_html(notebook_of(code, *sample_notebook().cells))
+    assert "<code>a&#10;&#10;&#10;    b</code>" in re.sub("&#10;</code>", "</code>", section)
+    page = f"# Day\n\nWords.\n\n{section}\n\nMore words.\n"
+    # CommonMark 0.31, 4.6: a block of HTML lasts until the first empty line
+    (only,) = [
+        token
+        for token in mistune.create_markdown(renderer=None)(page)
+        if token["type"] == "block_html"
+    ]
+    assert only["raw"].strip() == section.strip()
 
 
 def test_style_sheets_of_the_page_can_be_read(page):
@@ -270,8 +313,12 @@ def test_colours_can_be_read_in_light_and_in_dark(page):
 def test_pictures_are_given_as_they_were_drawn():
     made = make_picture()
     assert pictures(sample_notebook()) == {
-        "level-ladder": (made.svg, made.png),
-        "turned-up": (made.svg, made.png),
+        "figures/level-ladder.svg": made.svg.encode(),
+        "figures/level-ladder.png": made.png,
+        "figures/level-ladder-phone.svg": made.svg.encode(),
+        "figures/turned-up.svg": made.svg.encode(),
+        "figures/turned-up.png": made.png,
+        "figures/pasted-1.png": tiny_png(width=300, height=120),
     }
 
 
@@ -289,11 +336,18 @@ def test_outputs_are_all_written(tmp_path):
     assert [str(path.relative_to(out).as_posix()) for path in files] == [
         "report.html",
         "section.html",
+        "pictures.html",
+        "report.md",
         "report.pdf",
         "figures/level-ladder.svg",
         "figures/level-ladder.png",
+        "figures/level-ladder-phone.svg",
         "figures/turned-up.svg",
         "figures/turned-up.png",
+        "figures/pasted-1.png",
+        "sharing/square.png",
+        "sharing/wide.png",
+        "sharing/alt.txt",
         "data/compression.csv",
         "data/results.json",
     ]
@@ -351,7 +405,18 @@ def test_a_disk_without_room_is_named(old_out, monkeypatch):
         write_outputs(sample_notebook(), out=old_out, data={})
 
 
-@pytest.mark.parametrize("made", ["page_html", "section_html", "pdf_bytes", "pictures"])
+@pytest.mark.parametrize(
+    "made",
+    [
+        "page_html",
+        "section_html",
+        "pictures_html",
+        "report_markdown",
+        "pdf_bytes",
+        "pictures",
+        "sharing_pictures",
+    ],
+)
 def test_a_run_that_cannot_make_something_writes_nothing(old_out, monkeypatch, made):
     def fails(*_, **__):
         raise RenderError("no")
@@ -408,7 +473,7 @@ def test_a_notebook_that_is_no_report_is_named(old_out):
     assert_untouched(old_out)
 
 
-@pytest.mark.parametrize("folder", ["report", "section", "pdf", "plan"])
+@pytest.mark.parametrize("folder", ["report", "section", "pictures", "markdown", "pdf", "plan"])
 def test_templates_only_place_things(folder):
     decisions = (nodes.If, nodes.CondExpr, nodes.Compare, nodes.BinExpr, nodes.Not, nodes.Assign)
     for path in (templates_folder() / folder).glob("*.j2"):

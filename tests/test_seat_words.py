@@ -106,7 +106,7 @@ def test_without_a_long_term_test_only_the_peaks_are_answered():
 def test_where_nothing_arrives_that_can_be_told_no_level_is_named():
     text = said(noise_below_hz=dict.fromkeys((78.0, 84.0, 90.0, 96.0, 99.0), 20000.0))
     assert "What arrives at a seat can't be told" in text["at-your-seat"]
-    assert "Kept up at your seat" not in text["care"]
+    assert "Played without a pause" not in text["care"]
 
 
 def test_the_method_lists_its_inputs():

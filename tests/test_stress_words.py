@@ -136,7 +136,7 @@ def test_no_loss_against_cold_is_claimed_where_cold_is_not_known(day):
 
 def opening(analysis):
     (found,) = [
-        line for line in drafts(analysis)["in-short"].splitlines() if line.startswith("Left")
+        line for line in drafts(analysis)["in-short"].splitlines() if line.startswith("- **Watch")
     ]
     return found
 

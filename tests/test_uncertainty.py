@@ -116,3 +116,12 @@ def test_the_gate_counts_what_shortening_it_changes():
     lower = uncertainty.known_level([make_response(noise=0.0)])
     found = uncertainty.gate_db(upper, lower, frequency_hz=GRID)
     np.testing.assert_allclose(found, 0.3 / np.sqrt(3.0), rtol=1e-6)
+
+
+def test_lowest_spread_of_a_handbook_s_chi_squares():
+    # NIST/SEMATECH e-Handbook, table of upper critical values of chi-square, 0.025:
+    # 5.024 (1), 11.143 (4), 20.483 (10)
+    for dof, critical in ((1, 5.024), (4, 11.143), (10, 20.483)):
+        low = uncertainty.lowest_spread(0.3, dof=dof)
+        assert low == pytest.approx(0.3 * np.sqrt(dof / critical), rel=2e-4)
+    assert uncertainty.lowest_spread(0.3, dof=np.inf) == pytest.approx(0.3, rel=5e-3)

@@ -24,6 +24,8 @@ FOLLOWS = 0.3
 """dB of loss for each dB of response: what a ratio of 1.5 : 1 takes."""
 STEEP = 0.35
 BROAD_OCTAVES = 3.0
+ONE_BAND_OCTAVES = 4.0
+"""More than the bands that limiters act on by themselves (judgement)."""
 GAIN_OVER_LOSS = 0.45
 """A suspension half as stiff again loses 3.5 dB far below resonance and gains 0.4 dB (Q of 0.5) to
 1.3 dB (Q of 1) half an octave above (computed); a weaker motor gains as much as it loses."""
@@ -107,6 +109,8 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
             seen.marks("Harmonics are less than a waveform has that is cut so far.")
     if evidence.drive == "passive":
         seen.contradicts("A passive loudspeaker has no limiter of its own.")
+    if law.octaves < ONE_BAND_OCTAVES:
+        seen.unsure("A limiter on this one band would do the same.")
     return Case(
         low_hz=law.low_hz,
         high_hz=law.high_hz,
@@ -203,6 +207,7 @@ def amplifier(evidence: Evidence) -> list[Case]:
             seen.marks("Harmonics rise with it everywhere, as where peaks are cut.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
+        seen.unsure("Only the voltage at the terminals could show it surely.")
         found.append(case_of(one, **seen.all))
     return found
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reportlib.arrays import FloatArray
-from reportlib.levels import moving_octave_mean
+from reportlib.levels import GRID_PER_OCTAVE, moving_octave_mean
 from reportlib.model import ChangeCurve
 
 LEAST_SPREAD_DB = 1.5
@@ -27,12 +27,14 @@ MOST_SPARED = 0.08
 class Law:
     """loss = `share`·max(0, L − `threshold_db`), with a soft knee; where it takes something.
 
-    `explained` is how much of the difference between frequencies it explains.
+    `explained` is how much of the difference between frequencies it explains, `octaves` how much
+    of the frequency axis it was seen to take from.
     """
 
     threshold_db: float
     share: float
     explained: float
+    octaves: float
     low_hz: float
     high_hz: float
     worst_db: float
@@ -95,6 +97,7 @@ def level_law(
         threshold_db=threshold,
         share=share,
         explained=explained,
+        octaves=float(np.count_nonzero(taken & (y > 0.5 * foreseen)) / GRID_PER_OCTAVE),
         low_hz=float(at[taken].min()),
         high_hz=float(at[taken].max()),
         worst_db=-float(foreseen.max()),

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from reportlib.causes.case import Case
 from reportlib.causes.distil import evidence_of
 from reportlib.causes.evidence import Evidence
+from reportlib.causes.instant import BASS_HZ
 from reportlib.causes.table import (
     CAUSES,
     NONE_SHOWN,
@@ -28,6 +29,8 @@ SAME_STRETCH = 0.4
 LEAST_SCORE = -0.6
 """Below it as much speaks against as for: not worth a sentence."""
 MOST_FINDINGS = 6
+IN_THE_BASS = frozenset({"port", "excursion", "motor-strength", "loose-part"})
+BASS_TO_HZ = 2.0 * BASS_HZ
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,6 +54,7 @@ def findings_from(evidence: Evidence) -> tuple[Finding, ...]:
         for cause, case in cases
     ]
     weighed = [one for one in weighed if one.confidence != "low" or _score(one.case) > LEAST_SCORE]
+    weighed = _one_bass(weighed)
     best = _one_a_cause(_not_outshone(weighed))
     best.sort(key=_order)
     findings = [_finding(one) for one in best[:MOST_FINDINGS]]
@@ -107,9 +111,31 @@ def _confidence(cause: Cause, case: Case, *, cases: Sequence[tuple[Cause, Case]]
     ):
         return "low"
     best = max((_score(other) for _, other in rivals), default=0.0)
-    if case.frequency == "fits" and (case.fitting == 3 or case.marks):
+    if case.frequency == "fits" and (case.fitting == 3 or case.marks) and not case.unsure:
         return "high" if _score(case) > best + 0.5 else "fair"
     return "fair"
+
+
+def _one_bass(weighed: Sequence[_Weighed]) -> list[_Weighed]:
+    """Take what is sure in the bass down to *fair* where another cause stands beside it there.
+
+    A cone's suspension, its motor and a port act on one resonant system: what one of them does
+    shows as a loss here and a gain beside it, and the stretches seldom tell whose each is.
+    """
+    deep = {
+        id(one) for one in weighed if one.case.high_hz < BASS_TO_HZ and not one.case.after_stress
+    }
+    causes = {one.cause.code for one in weighed if id(one) in deep and one.confidence != "low"}
+    causes &= IN_THE_BASS
+    return [
+        replace(one, confidence="fair")
+        if one.confidence == "high"
+        and id(one) in deep
+        and causes - {one.cause.code}
+        and one.cause.code in IN_THE_BASS
+        else one
+        for one in weighed
+    ]
 
 
 def _not_outshone(weighed: Sequence[_Weighed]) -> list[_Weighed]:

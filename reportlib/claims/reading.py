@@ -38,8 +38,8 @@ _LOSS = re.compile(
 )
 _HOLDS = re.compile(
     r"\b(?:no (?:loss|compression|audible loss|measurable loss)|holds?|held|keeps? (?:up|pace)|"
-    r"kept (?:up|pace)|without (?:any )?(?:loss|compression|losing)|loses? nothing|lost nothing|"
-    r"nothing is lost|does not (?:lose|compress)|never loses|follows every step|"
+    r"(?!^)kept (?:up|pace)|without (?:any )?(?:loss|compression|losing)|loses? nothing|"
+    r"lost nothing|nothing is lost|does not (?:lose|compress)|never loses|follows every step|"
     r"all (?:of it )?(?:came|comes) out)\b",
     re.I,
 )

@@ -10,12 +10,49 @@ from reportlib.model import Analysis
 from reportlib.readings.ladder import Rung, driven_levels, rungs
 from reportlib.wording import db_number, hz_range_text, sentence
 
-_TEXT_PX = 17.0
-_NOTE_PX = 14.0
-_LABELS_PX = 138.0
-_BOX_PX = 38.0
-_ROW_PX = 69.0
-_WIDEST_PX = 84.0
+
+@dataclass(frozen=True, kw_only=True)
+class _Sizes:
+    """How large everything is, in pixels."""
+
+    width: float
+    heading: float
+    labels: float
+    text: float
+    note: float
+    box: float
+    row: float
+    widest: float
+    title: str
+    more: str
+
+
+_PAGE = _Sizes(
+    width=style.PAGE_WIDTH_PX,
+    heading=70.0,
+    labels=138.0,
+    text=17.0,
+    note=14.0,
+    box=38.0,
+    row=69.0,
+    widest=84.0,
+    title="Turned up: how much of the rise came out",
+    more="Filled: share of the rise in sound power. Under it: dB less (−) or more (+) than asked.",
+)
+_PHONE = _Sizes(
+    width=style.PHONE_WIDTH_PX,
+    heading=38.0,
+    labels=88.0,
+    text=14.0,
+    note=11.5,
+    box=34.0,
+    row=64.0,
+    widest=60.0,
+    title="How much of the rise came out",
+    more="",
+)
+_NARROWEST_PX = 36.0
+"""A phone's boxes stand at least so far apart, else nobody could read their numbers."""
 _LOWEST_LID_PX = 1.0
 _HIGHEST_LID_PX = 8.0
 
@@ -37,50 +74,62 @@ class _Box:
 
 def draw(analysis: Analysis) -> Sheet | None:
     """Draw the ladder; None where no level was driven above the baseline."""
-    levels = driven_levels(analysis)
-    if not levels:
+    return _drawn(analysis, sizes=_PAGE) if driven_levels(analysis) else None
+
+
+def draw_for_phone(analysis: Analysis) -> Sheet | None:
+    """Draw it as wide as a phone's page; None where it has too many levels for that, or none."""
+    room = _PHONE.width - _PHONE.labels - MARGIN_PX
+    if not 0 < len(driven_levels(analysis)) <= room / _NARROWEST_PX:
         return None
-    sheet = Sheet(width_px=style.PAGE_WIDTH_PX, height_px=140.0 + len(BANDS) * _ROW_PX + 30.0)
-    y = sheet.heading(
-        "Turned up: how much of the rise came out",
-        name=analysis.session.speaker.name,
-        more=(
-            "Filled: share of the rise in sound power. "
-            "Under it: dB less (−) or more (+) than asked."
-        ),
-        size=_NOTE_PX,
-    )
-    pitch = min((sheet.width_px - _LABELS_PX - MARGIN_PX) / len(levels), 1.36 * _WIDEST_PX)
-    width = min(0.74 * pitch, _WIDEST_PX)
-    size = min(_TEXT_PX, 0.3 * pitch)
-    centres = {level: _LABELS_PX + (index + 0.5) * pitch for index, level in enumerate(levels)}
-    y += 36.0
-    sheet.text(MARGIN_PX, y, text="asked for, dB", size=_NOTE_PX, color=style.MUTED)
-    for level_db, x in centres.items():
-        sheet.text(x, y, text=f"{level_db:g}", size=size, weight="bold", ha="center")
-    y += 14.0
-    tops = {band.name: y + index * _ROW_PX for index, band in enumerate(reversed(BANDS))}
-    for band in BANDS:
-        top = tops[band.name]
-        sheet.text(MARGIN_PX, top + 17.0, text=sentence(band.name), size=_TEXT_PX, weight="bold")
-        words = hz_range_text(band.low_hz, band.high_hz)
-        sheet.text(MARGIN_PX, top + 36.0, text=words, size=_NOTE_PX, color=style.MUTED)
+    return _drawn(analysis, sizes=_PHONE)
+
+
+def _drawn(analysis: Analysis, *, sizes: _Sizes) -> Sheet:
+    levels = driven_levels(analysis)
+    pitch = min((sizes.width - sizes.labels - MARGIN_PX) / len(levels), 1.36 * sizes.widest)
+    width = min(0.74 * pitch, sizes.widest)
+    size = min(sizes.text, 0.3 * pitch)
+    centres = {level: sizes.labels + (index + 0.5) * pitch for index, level in enumerate(levels)}
     boxes = []
+    numbers = []
+    first = sizes.heading + 50.0
+    tops = {band.name: first + index * sizes.row for index, band in enumerate(reversed(BANDS))}
     for rung in rungs(analysis):
         x, top = centres[rung.level_db], tops[rung.band]
+        numbers.append((rung, x, top + sizes.box + size + 2.0))
         boxes.append(
             _Box(
                 share=rung.share,
                 left=x - width / 2.0,
                 top=top,
                 width=width,
-                height=_BOX_PX,
+                height=sizes.box,
                 text_px=size,
             )
         )
-        _number(sheet, rung, x=x, y=top + _BOX_PX + size + 2.0, size=size)
-    key = _key(sheet, boxes, top=y + len(BANDS) * _ROW_PX + 4.0)
-    _draw_boxes(sheet, [*boxes, *key])
+    under = first + len(BANDS) * sizes.row + 4.0
+    key = _key(boxes, top=under, sizes=sizes)
+    lowest = max(box.top for box, _ in key)
+    sheet = Sheet(width_px=sizes.width, height_px=lowest + 30.0)
+    sheet.heading(sizes.title, name=analysis.session.speaker.name, more=sizes.more, size=sizes.note)
+    y = sizes.heading + 36.0
+    sheet.text(MARGIN_PX, y, text="asked for, dB", size=sizes.note, color=style.MUTED)
+    for level_db, x in centres.items():
+        sheet.text(x, y, text=f"{level_db:g}", size=size, weight="bold", ha="center")
+    for band in BANDS:
+        top = tops[band.name]
+        name = sentence(band.name)
+        sheet.text(MARGIN_PX, top + sizes.text, text=name, size=sizes.text, weight="bold")
+        words = hz_range_text(band.low_hz, band.high_hz)
+        below = top + 2.12 * sizes.text
+        sheet.text(MARGIN_PX, below, text=words, size=sizes.note, color=style.MUTED)
+    for rung, x, y in numbers:
+        _number(sheet, rung, x=x, y=y, size=size)
+    for box, words in key:
+        left, y = box.left + 32.0, box.top + 14.0
+        sheet.text(left, y, text=words, size=sizes.note, color=style.MUTED)
+    _draw_boxes(sheet, [*boxes, *(box for box, _ in key)])
     return sheet
 
 
@@ -136,17 +185,20 @@ def _draw_boxes(sheet: Sheet, boxes: Sequence[_Box]) -> None:
         )
 
 
-def _key(sheet: Sheet, boxes: Sequence[_Box], *, top: float) -> list[_Box]:
-    """Write the key under the ladder, of what occurs in it, and return its boxes."""
+def _key(boxes: Sequence[_Box], *, top: float, sizes: _Sizes) -> list[tuple[_Box, str]]:
+    """Return the key under the ladder, of what occurs in it: its boxes and their words."""
     samples: list[tuple[float | None, str]] = [(1.0, "all came out"), (0.5, "half of it")]
     if any(box.lid >= _LOWEST_LID_PX for box in boxes):
         samples.append((1.2, "more than asked"))
     if any(box.share is None for box in boxes):
         samples.append((None, "can't tell"))
     keys = []
-    x = _LABELS_PX
+    x = start = sizes.labels if sizes is _PAGE else MARGIN_PX
     for share, words in samples:
-        keys.append(_Box(share=share, left=x, top=top, width=24.0, height=18.0, text_px=13.0))
-        sheet.text(x + 32.0, top + 14.0, text=words, size=_NOTE_PX, color=style.MUTED)
-        x += 54.0 + text_width(words, size=_NOTE_PX)
+        wide = 32.0 + text_width(words, size=sizes.note)
+        if x > start and x + wide > sizes.width - MARGIN_PX:
+            x, top = start, top + 28.0
+        box = _Box(share=share, left=x, top=top, width=24.0, height=18.0, text_px=13.0)
+        keys.append((box, words))
+        x += wide + 22.0
     return keys

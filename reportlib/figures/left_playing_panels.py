@@ -9,6 +9,7 @@ from reportlib.figures.frame import Frame
 from reportlib.figures.panel import Words, draw_panel, write_axis_words
 from reportlib.figures.panel_layout import LEFT_PX, lay_out
 from reportlib.figures.placing import in_order, spread
+from reportlib.figures.reading_out import read_out
 from reportlib.figures.scales import Scale, change_scale, seconds_ticks
 from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.figures.turned_up_panel import shown_range_hz
@@ -55,6 +56,12 @@ def draw(analysis: Analysis) -> Sheet | None:
         weight="bold",
     )
     draw_panel(sheet, layout, top=under + _SUBHEAD_PX, words=AS_BEFORE)
+    sheet.read_out = read_out(
+        f"Left playing, {after_text(curves)}: read the curves at a frequency",
+        curves=curves,
+        frame=layout.frame.moved(under + _SUBHEAD_PX),
+        sheet=sheet,
+    )
     return sheet
 
 

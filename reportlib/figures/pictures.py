@@ -5,6 +5,7 @@ picture is drawn by its own module, worded by ``captions`` and saved under its o
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from reportlib.figures import asked_and_given_panels as figure_asked_and_given
 from reportlib.figures import coil_panels as figure_coil
@@ -17,6 +18,7 @@ from reportlib.figures import style
 from reportlib.figures import turned_up_panel as figure_turned_up
 from reportlib.figures.sheet import Sheet
 from reportlib.model import Analysis
+from reportlib.readings.ladder import shown_ladder
 from reportlib.shown import Picture
 from reportlib.words import captions, stress_captions
 
@@ -25,13 +27,19 @@ _Words = Callable[[Analysis], str]
 
 def level_ladder(analysis: Analysis) -> Picture | None:
     """Draw the level ladder: by band and level, how much of the asked-for rise came out."""
-    return _picture(
+    picture = _picture(
         analysis,
         draw=figure_ladder.draw,
         name="level-ladder",
         caption=captions.caption_level_ladder,
         alt=captions.alt_level_ladder,
     )
+    if picture is None:
+        return None
+    with style.drawing():
+        phone = figure_ladder.draw_for_phone(analysis)
+        svg = phone.svg() if phone else ""
+    return replace(picture, ladder=shown_ladder(analysis), phone_svg=svg)
 
 
 def turned_up(analysis: Analysis) -> Picture | None:

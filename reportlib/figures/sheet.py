@@ -25,7 +25,7 @@ from matplotlib.transforms import Affine2D
 from PIL import Image
 
 from reportlib.figures import style
-from reportlib.shown import Picture
+from reportlib.shown import Picture, ReadOut
 
 _DPI = 72
 """At 72 dots an inch one point is one pixel."""
@@ -47,6 +47,7 @@ class Sheet:
             dpi=_DPI,
         )
         self.figure.patch.set_visible(False)
+        self.read_out: ReadOut | None = None
         self._pixels = (
             Affine2D().scale(1.0 / self.width_px, -1.0 / self.height_px).translate(0.0, 1.0)
             + self.figure.transFigure
@@ -123,18 +124,21 @@ class Sheet:
             png = packing.submit(_packed, self._pixels_drawn())
             return Picture(
                 name=name,
-                svg=self._svg(),
+                svg=self.svg(),
                 png=png.result(),
                 caption=caption,
                 alt=alt,
                 width_px=self.width_px,
                 height_px=self.height_px,
+                read_out=self.read_out,
             )
 
-    def _svg(self) -> str:
+    def svg(self) -> str:
+        """Save the sheet as vector."""
         file = io.StringIO()
         nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-        self.figure.savefig(file, format="svg", transparent=True, metadata=nothing)
+        with _missing_glyphs_allowed():
+            self.figure.savefig(file, format="svg", transparent=True, metadata=nothing)
         return _for_a_page(file.getvalue(), width_px=self.width_px, height_px=self.height_px)
 
     def _pixels_drawn(self) -> Image.Image:

@@ -1,4 +1,4 @@
-"""How figures look: colours, sizes, axes. The one place where a colour or a size is chosen.
+"""How figures look: colours, sizes, axes. The one place where a size or a ramp is chosen.
 
 Everything is drawn in one hue, sea blue, from light to nearly black; what is louder is darker
 and heavier, so that figures survive grey print and every kind of colour vision. Lengths are
@@ -11,17 +11,21 @@ from contextlib import contextmanager
 
 import matplotlib
 
-PAGE_WIDTH_PX = 720.0
+from reportlib import palette
 
-INK = "#16242e"
-MUTED = "#55656f"
-RULE = "#c6d1d8"
-FAINT = "#e3eaee"
-UNTOLD = "#8b979e"
-"""Drawn over the plot at a few percent: what can't be told is grey, and nothing else is."""
+PAGE_WIDTH_PX = 720.0
+PHONE_WIDTH_PX = 330.0
+"""What a phone of 360 pixels leaves beside its margins."""
+
+INK = palette.INK
+MUTED = palette.MUTED
+RULE = palette.RULE
+FAINT = palette.FAINT
+UNTOLD = palette.UNTOLD
 UNTOLD_ALPHA = 0.34
-SEA = "#1f5d86"
-WATER = "#dfeaf1"
+"""Grey is drawn over the plot at so much."""
+SEA = palette.SEA
+WATER = palette.WATER
 NO_CHANGE = "#f3f6f8"
 """The pale zero of a map that goes both ways."""
 

@@ -3,6 +3,7 @@
 from reportlib.figures import style
 from reportlib.figures.panel import Words, draw_panel
 from reportlib.figures.panel_layout import lay_out
+from reportlib.figures.reading_out import read_out
 from reportlib.figures.sheet import Sheet
 from reportlib.model import Analysis
 
@@ -27,6 +28,12 @@ def draw(analysis: Analysis) -> Sheet | None:
         ),
     )
     draw_panel(sheet, layout, top=_HEADING_PX, words=AS_ASKED, baseline=analysis.baseline)
+    sheet.read_out = read_out(
+        "Turned up: read the curves at a frequency",
+        curves=curves,
+        frame=layout.frame.moved(_HEADING_PX),
+        sheet=sheet,
+    )
     return sheet
 
 

@@ -21,8 +21,8 @@ ROOM_GAIN_DB = (0.0, 3.0)
 """What a furnished room adds to the free field (common practice, no source)."""
 TRADE_METHOD = "trade's sum"
 ROOM_METHOD = "Hopkins–Stryker"
-_GRID_HZ = (20.0, 20000.0)
-_WHOLE_FROM_HZ = 1000.0
+GRID_HZ = (20.0, 20000.0)
+WHOLE_FROM_HZ = 1000.0
 """Up to here single modes are left out of a level as a whole; in smaller rooms they count."""
 
 
@@ -74,10 +74,10 @@ def arrivals(
     count = seat.loudspeakers if shared else 1
     low, high = trade_sum_db(0.0, distance_m=seat.distance_m, loudspeakers=count)
     if stretch_hz is None:
-        start_hz = min(max(NOMINAL_HZ[0], 2.0 * seat.room.schroeder_hz), _WHOLE_FROM_HZ)
+        start_hz = min(max(NOMINAL_HZ[0], 2.0 * seat.room.schroeder_hz), WHOLE_FROM_HZ)
         stretch_hz = (start_hz, NOMINAL_HZ[1])
     in_room = carried(
-        grid_hz(start_hz=_GRID_HZ[0], stop_hz=_GRID_HZ[1]),
+        grid_hz(start_hz=GRID_HZ[0], stop_hz=GRID_HZ[1]),
         room=seat.room,
         distance_m=seat.distance_m,
         loudspeakers=count,

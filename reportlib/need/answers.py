@@ -23,7 +23,7 @@ from reportlib.need.wants import (
     Need,
 )
 
-_GRAVEST_FIRST: tuple[Answer, ...] = ("no", "not tested", "can't tell", "just", "yes")
+GRAVEST_FIRST: tuple[Answer, ...] = ("no", "not tested", "can't tell", "just", "yes")
 
 
 def band_share_db(band: Band) -> float:
@@ -52,7 +52,7 @@ def judged(loss: Loss) -> Answer:
 
 def combined(answers: Sequence[Answer]) -> Answer:
     """Return the gravest of several answers: what fails once fails."""
-    return min(answers, key=_GRAVEST_FIRST.index)
+    return min(answers, key=GRAVEST_FIRST.index)
 
 
 def answer_need(

@@ -1,8 +1,10 @@
 """From the executed notebook to what readers get: page, section, PDF, figures, data.
 
-markup, hypertext, typeset   Markdown, to safe HTML, to typst
+markup                       Markdown that anyone may have written, parsed
+hypertext, typeset, plain_markdown   the same to safe HTML, to typst, to plain Markdown
 svg                          drawings, made harmless
-published                    the one record that page, section and PDF are made from
-exporters, exporter_typst    nbconvert exporters over the templates
-pdf, render                  the bytes; everything in its place
+published, beside            the one record that all documents are made from; files beside them
+exporters, exporters_plain, exporter_typst   nbconvert exporters over the templates
+pdf, sharing, fonts          the PDF; pictures to share; what both write with
+render                       everything in its place
 """

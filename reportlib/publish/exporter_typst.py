@@ -16,24 +16,37 @@ from reportlib.publish.published import Block, Figure, Prose, Publication
 from reportlib.publish.typeset import Source, to_typst, typst_string
 from reportlib.shown import Table
 
-PAPERS_PT = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
-"""Width and height of the paper in points (1/72 inch)."""
+PAPERS_PT = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
+"""Width and height of the paper in points (1/72 inch): ISO 216; ANSI/ASME Y14.1, size A."""
+_TYPST_PAPERS = {"a4": "a4", "letter": "us-letter"}
+
+ATTACHED = {
+    "compression.csv": ("text/csv", "Every point of every curve, with its 95 % interval"),
+    "results.json": ("application/json", "The numbers behind the report, for programs"),
+}
+"""MIME type and description of the data files that travel in the PDF."""
 
 SIDE_PT, TOP_PT, BOTTOM_PT = 70.0, 66.0, 60.0
 TALLEST = 0.8
 """A figure is at most this share of the text's height, so that its caption stays with it."""
 LONGEST_WHOLE = 16
 """A table of more rows than this may go over to the next page, with its heading repeated."""
+_WIDE_TABLE = 80
+"""Where a table's longest cells are together longer than this, its long columns share the room."""
+_LONG_CELL = 22
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
 
 class TypstExporter(ReportExporter):
-    """Typst source for the PDF; its drawings and pasted pictures are in ``outputs``."""
+    """Typst source for the PDF; its drawings and pasted pictures are in ``outputs``.
+
+    Data files that ``outputs`` holds beforehand are attached.
+    """
 
     file_extension = ".typ"
     output_mimetype = "text/x-typst"
-    paper = Unicode("a4", help="'a4' or 'us-letter'").tag(config=True)
+    paper = Unicode("a4", help="'a4' or 'letter'").tag(config=True)
 
     @default("template_name")
     def _our_template(self) -> str:
@@ -54,7 +67,7 @@ class TypstExporter(ReportExporter):
             "about": publication,
             "language": language,
             "region": region if re.fullmatch("[A-Za-z]{2}", region) else Source("none"),
-            "paper": self.paper,
+            "paper": _TYPST_PAPERS[self.paper],
             "side": Source(f"{SIDE_PT:g}pt"),
             "top": Source(f"{TOP_PT:g}pt"),
             "bottom": Source(f"{BOTTOM_PT:g}pt"),
@@ -67,6 +80,11 @@ class TypstExporter(ReportExporter):
                 else f"datetime(year: {day.year}, month: {day.month}, day: {day.day})"
             ),
             "day": "" if day is None else in_words(day),
+            "attached": [
+                {"file": name, "mime": mime, "description": description}
+                for name, (mime, description) in ATTACHED.items()
+                if name in outputs
+            ],
             "blocks": [
                 self._placed(block, targets=targets, outline=outline, outputs=outputs)
                 for block in publication.blocks
@@ -115,6 +133,7 @@ class TypstExporter(ReportExporter):
                         Source({"number": "right"}.get(side, "left")) for side in sides_of(block)
                     ],
                     "breakable": Source(str(long).lower()),
+                    "widths": [Source(width) for width in _widths(block)],
                     "columns": block.columns,
                     "rows": [
                         {"labels": anchors.split(), "first": cells[0], "rest": cells[1:]}
@@ -130,6 +149,14 @@ class TypstExporter(ReportExporter):
         room_width_pt = paper_width_pt - 2 * SIDE_PT
         room_height_pt = TALLEST * (paper_height_pt - TOP_PT - BOTTOM_PT)
         return width_pt * min(1.0, room_width_pt / width_pt, room_height_pt / height_pt)
+
+
+def _widths(table: Table) -> list[str]:
+    """Return each column's width as typst has it: where cells are long, by how long they are."""
+    longest = [max(map(len, cells)) for cells in zip(table.columns, *table.rows, strict=True)]
+    if sum(longest) <= _WIDE_TABLE:
+        return ["auto"] * len(longest)
+    return [f"{count**0.5:.1f}fr" if count > _LONG_CELL else "auto" for count in longest]
 
 
 def _as_typst(value: object) -> str:

@@ -9,7 +9,7 @@ import base64
 import datetime
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from jinja2 import Environment
@@ -19,10 +19,20 @@ from nbformat import from_dict
 from traitlets import List, default
 
 from reportlib.publish.hypertext import to_html
-from reportlib.publish.markup import Outline
-from reportlib.publish.published import Block, Figure, Prose, Publication, read_publication
+from reportlib.publish.live import as_data, policy, scripts_for
+from reportlib.publish.markup import Outline, unbroken
+from reportlib.publish.published import (
+    Figure,
+    PageBlock,
+    Prose,
+    Publication,
+    read_publication,
+)
+from reportlib.publish.svg import Drawing
 from reportlib.resources import templates_folder
-from reportlib.shown import Table
+from reportlib.shown import SeatCalculator, Table
+
+_DECLARATION = re.compile(r"([\w-]+\s*:\s*[^;{}]+?)(?=\s*[;}])")
 
 
 class ReportExporter(TemplateExporter):
@@ -55,11 +65,13 @@ class ReportExporter(TemplateExporter):
 
 
 class PageExporter(ReportExporter):
-    """One self-contained HTML page: no network, no script."""
+    """One self-contained HTML page: no network, and of scripts only our own."""
 
     file_extension = ".html"
     output_mimetype = "text/html"
     first_heading = 2
+    live = True
+    """Whether scripts of our own come with it, and what only they can show."""
 
     @default("template_name")
     def _our_template(self) -> str:
@@ -86,14 +98,24 @@ class PageExporter(ReportExporter):
             "prefix": prefix,
             "verdict": verdict,
             "days": [] if day is None else [{"iso": day.isoformat(), "words": in_words(day)}],
+            **self._live(publication),
             "blocks": [
                 self._placed(block, prefix=prefix, targets=targets, outline=outline)
-                for block in publication.blocks
+                for block in self.shown(publication)
             ],
         }
 
+    def shown(self, publication: Publication) -> Sequence[PageBlock]:
+        """Return the blocks that are laid out."""
+        return publication.page_blocks if self.live else publication.blocks
+
+    def _live(self, publication: Publication) -> dict[str, Any]:
+        """Return the scripts that the page's blocks need, and the policy that lets in no other."""
+        needed = scripts_for(self.shown(publication)) if self.live else []
+        return {"scripts": needed, "policy": policy(needed)}
+
     def _placed(
-        self, block: Block, *, prefix: str, targets: Mapping[str, str], outline: Outline
+        self, block: PageBlock, *, prefix: str, targets: Mapping[str, str], outline: Outline
     ) -> dict[str, Any]:
         match block:
             case Prose():
@@ -114,27 +136,57 @@ class PageExporter(ReportExporter):
                 return {
                     "template": "figure.html.j2",
                     "id": name,
-                    "drawing": Markup(block.drawing.inline(prefix=f"{name}-", alt=picture.alt)),
-                    "caption": picture.caption,
+                    "drawing": self._drawn(block, block.drawing, name=name),
+                    "for_phone": []
+                    if block.for_phone is None
+                    else [self._drawn(block, block.for_phone, name=f"{name}-phone")],
+                    "alt": picture.alt,
+                    "caption": unbroken(picture.caption),
                     "width_px": f"{picture.width_px:g}",
+                    "height_px": f"{picture.height_px:g}",
+                    "data": [as_data(picture.read_out)]
+                    if self.live and picture.read_out is not None
+                    else [],
                 }
             case Table():
                 return {
                     "template": "folded.html.j2" if block.folded else "table.html.j2",
                     "id": f"{prefix}table-{block.name}",
-                    "caption": block.caption,
+                    "caption": unbroken(block.caption),
                     "columns": list(zip(block.columns, sides_of(block), strict=True)),
                     "rows": [
                         _row(cells, anchors=anchors.split(), prefix=prefix, table=block)
                         for cells, anchors in zip(block.rows, anchors_of(block), strict=True)
                     ],
                 }
+            case SeatCalculator():
+                return {
+                    "template": "calculator.html.j2",
+                    "id": f"{prefix}calculator",
+                    "seat": block,
+                    "data": as_data(block),
+                }
+
+    def _drawn(self, block: Figure, drawing: Drawing, *, name: str) -> Markup:
+        """Return what the template places for a drawing: here the drawing itself."""
+        return Markup(drawing.inline(prefix=f"{name}-", alt=block.picture.alt))
 
 
 class SectionExporter(PageExporter):
-    """The same without a page around it, to paste into a site with styles of its own."""
+    """The same without a page around it, to paste into a site with styles of its own.
+
+    Drawings travel as pictures inside it, where no rule of the site reaches their lines.
+    """
 
     first_heading = 3
+    live = False
+
+    def from_notebook_node(  # type: ignore[override]  # as nbconvert's own, which returns text
+        self, nb: Mapping[str, Any], resources: dict[str, Any] | None = None, **kw: Any
+    ) -> tuple[str, dict[str, Any]]:
+        """Return the section without an empty line, which would end it in a Markdown file."""
+        text, resources = super().from_notebook_node(nb, resources, **kw)
+        return _without_empty_lines(text), resources
 
     @default("template_name")
     def _our_template(self) -> str:
@@ -142,8 +194,13 @@ class SectionExporter(PageExporter):
 
     def _create_environment(self) -> Environment:
         environment = super()._create_environment()
-        environment.filters["sturdy"] = _sturdy
+        environment.filters["sturdy"] = sturdy
         return environment
+
+    def _drawn(self, block: Figure, drawing: Drawing, *, name: str) -> Markup:
+        _, _, width_px, height_px = map(float, drawing.view_box.replace(",", " ").split())
+        svg = drawing.standalone(width_px=width_px, height_px=height_px)
+        return Markup(f"data:image/svg+xml;base64,{base64.b64encode(svg).decode('ascii')}")
 
     def id_prefix(self, publication: Publication) -> str:
         """Return a prefix that two reports on one page do not share."""
@@ -183,6 +240,26 @@ def in_words(day: datetime.date) -> str:
     return f"{day.day} {day:%B} {day.year}"
 
 
-def _sturdy(css: str) -> str:
-    """Make each rule of a style sheet outweigh those of most sites by naming its class thrice."""
-    return Markup(str(css).replace(".upheld-report", ".upheld-report" * 3))
+def sturdy(css: str) -> str:
+    r"""Make a style sheet hold against a site's own rules, whatever their weight.
+
+    Every selector outweighs three ids, every declaration is important, and names of the
+    report's own properties are nobody else's.
+
+    Examples
+    --------
+    >>> print(sturdy("/* ink */ .upheld-report p { color: var(--ink); }"))
+     .upheld-report:not(#_#_#_) p { color: var(--upheld-ink) !important; }
+    """
+    bare = re.sub(r"/\*.*?\*/", "", str(css), flags=re.DOTALL)
+    own = re.sub(r"--(?=[a-z])", "--upheld-", bare)
+    heavy = own.replace(".upheld-report", ".upheld-report:not(#_#_#_)")
+    return Markup(_DECLARATION.sub(r"\1 !important", heavy))
+
+
+def _without_empty_lines(text: str) -> str:
+    """Return HTML in which no line is empty: inside ``pre`` line ends become references."""
+    parts = re.split(r"(<pre>.*?</pre>)", text, flags=re.DOTALL)
+    parts[1::2] = [part.replace("\n", "&#10;") for part in parts[1::2]]
+    parts[::2] = [re.sub(r"\n\s*\n", "\n", part) for part in parts[::2]]
+    return "".join(parts)

@@ -1,40 +1,46 @@
 """The PDF: typst source from the exporter, set by the ``typst`` wheel.
 
 The document is PDF/A-3a and PDF/UA-1 by the maker's own enforcement: tagged, with alternative
-texts, a language, embedded fonts. Fonts come from the wheel and from matplotlib's own folder,
-never from the machine, and the date from the report, so that the same notebook gives the same
-bytes. Two things make it give way, rather than fail, and no further than they must:
+texts, a language, embedded fonts, and the report's data attached. Fonts come from the wheel and
+from matplotlib's own folder, never from the machine, and the date from the report, so that the
+same notebook gives the same bytes. Two things make it give way, rather than fail, and no further
+than they must:
 
 - a report without a date cannot be PDF/A (an invented date would be false): PDF/UA-1 remains;
 - letters that none of those fonts has (a name in Japanese) are looked for among the machine's
   fonts, and where it has none either, the PDF is made without the promise of the standards.
 """
 
-import importlib.util
 import re
 import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, Literal
+from typing import Any
 
 from reportlib.errors import RenderError
+from reportlib.parameters import Paper
+from reportlib.publish.fonts import shipped_fonts
 from reportlib.publish.published import Publication, read_publication
-
-Paper = Literal["a4", "us-letter"]
 
 _NO_GLYPH = re.compile("could not be displayed|PDF contains the codepoint")
 
 
 def pdf_bytes(
-    nb: Mapping[str, Any], *, paper: Paper = "a4", publication: Publication | None = None
+    nb: Mapping[str, Any],
+    *,
+    paper: Paper = "a4",
+    data: Mapping[str, bytes] | None = None,
+    publication: Publication | None = None,
 ) -> bytes:
     """Set an executed notebook for paper.
 
     Parameters
     ----------
     nb : notebook, nbformat 4.5, in memory
-    paper : ``"a4"`` or ``"us-letter"``
+    paper : ``"a4"`` or ``"letter"`` (US letter)
+    data : name and content of the report's data files; those of `exporter_typst.ATTACHED`
+        travel in the PDF
     publication : what the notebook shows, where it has been read already
 
     Raises
@@ -42,13 +48,14 @@ def pdf_bytes(
     RenderError
         Typst refused the document; the line carries its reason.
     """
-    from reportlib.publish.exporter_typst import PAPERS_PT, TypstExporter
+    from reportlib.publish.exporter_typst import ATTACHED, PAPERS_PT, TypstExporter
 
     if paper not in PAPERS_PT:
         raise RenderError(f"paper {paper!r} is not known; choose one of {', '.join(PAPERS_PT)}.")
     publication = publication or read_publication(nb)
+    attached = {name: content for name, content in (data or {}).items() if name in ATTACHED}
     source, resources = TypstExporter(paper=paper).from_notebook_node(
-        nb, resources={"publication": publication}
+        nb, resources={"publication": publication, "outputs": attached}
     )
     return set_typst(source, files=resources["outputs"], dated=publication.date is not None)
 
@@ -78,7 +85,7 @@ def set_typst(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:
             (root / name).write_bytes(data)
         fonts = root / "fonts"
         fonts.mkdir()
-        for font in _shipped_fonts():
+        for font in shipped_fonts():
             shutil.copy(font, fonts)
         for own_fonts_only, promised in attempts:
             try:
@@ -97,16 +104,3 @@ def set_typst(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:
             else:
                 return pdf
     raise AssertionError("the last attempt either returns or raises")
-
-
-def _shipped_fonts() -> list[Path]:
-    """Return the font files that matplotlib ships and draws with.
-
-    Found without importing matplotlib, which takes a third of a second. Its font of last
-    resort stays out: it has a box for every letter, and would hide that one is missing.
-    """
-    package = importlib.util.find_spec("matplotlib")
-    if package is None or package.origin is None:
-        raise RenderError("matplotlib is not installed. Install upheld again.")
-    folder = Path(package.origin).parent / "mpl-data" / "fonts" / "ttf"
-    return sorted(folder.glob("DejaVuSans*.ttf"))

@@ -20,7 +20,16 @@ from typing import Any, Self
 from reportlib.errors import NotebookError
 from reportlib.publish.markup import Tokens, read_line, read_prose, readable
 from reportlib.publish.svg import Drawing, read_drawing
-from reportlib.shown import PICTURE_MIME, TABLE_MIME, Picture, Table
+from reportlib.shown import (
+    CALCULATOR_MIME,
+    PICTURE_MIME,
+    TABLE_MIME,
+    Ladder,
+    Picture,
+    ReadOut,
+    SeatCalculator,
+    Table,
+)
 
 UNSEEN_TAGS = frozenset(
     ("notebook-only", "parameters", "injected-parameters", "papermill-error-cell-tag")
@@ -40,18 +49,24 @@ class Prose:
 
 @dataclass(frozen=True, kw_only=True)
 class Figure:
-    """A picture and its drawing, made harmless."""
+    """A picture and its drawing, made harmless; and the one for phones, where there is one."""
 
     picture: Picture
     drawing: Drawing
+    for_phone: Drawing | None = None
 
 
 Block = Prose | Figure | Table
+PageBlock = Block | SeatCalculator
+"""What stands in the page alone is live: paper and pasted sections do without it."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Publication:
-    """Everything that a page or a PDF shows, in order."""
+    """Everything that a page or a PDF shows, in order.
+
+    `page_blocks` is what the page shows, `blocks` what all the others do.
+    """
 
     title: str
     kind: str
@@ -61,11 +76,22 @@ class Publication:
     colophon: str
     language: str
     tool_version: str
-    blocks: tuple[Block, ...]
+    page_blocks: tuple[PageBlock, ...]
 
     def __deepcopy__(self, _: object) -> Self:
         """Return itself: it is frozen, and nbconvert copies all that it is handed."""
         return self
+
+    @property
+    def ladder(self) -> Picture | None:
+        """The first picture that is a level ladder."""
+        figures = (block.picture for block in self.blocks if isinstance(block, Figure))
+        return next((picture for picture in figures if picture.ladder), None)
+
+    @property
+    def blocks(self) -> tuple[Block, ...]:
+        """What is shown wherever the report is published."""
+        return tuple(one for one in self.page_blocks if not isinstance(one, SeatCalculator))
 
     @property
     def targets(self) -> tuple[str, ...]:
@@ -111,7 +137,7 @@ def read_publication(nb: Mapping[str, Any]) -> Publication:
         colophon=_text(about, "colophon", default=""),
         language=language if re.fullmatch(r"[a-z]{2,3}(-[A-Za-z0-9]{2,8})*", language) else "en",
         tool_version=_text(about, "tool_version"),
-        blocks=tuple(_named_once(_blocks(nb["cells"]))),
+        page_blocks=tuple(_named_once(_blocks(nb["cells"]))),
     )
 
 
@@ -137,7 +163,7 @@ def _date(value: object) -> datetime.date | None:
         ) from error
 
 
-def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[Block]:
+def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[PageBlock]:
     for number, cell in enumerate(cells, start=1):
         if UNSEEN_TAGS.intersection(cell["metadata"].get("tags", ())):
             continue
@@ -153,10 +179,12 @@ def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[Block]:
                         yield _figure(data)
                     elif TABLE_MIME in data:
                         yield _table(data[TABLE_MIME])
+                    elif CALCULATOR_MIME in data:
+                        yield SeatCalculator.from_json(_plain(data[CALCULATOR_MIME]))
                 except (KeyError, TypeError, ValueError) as error:
                     raise NotebookError(
-                        f"cell {number} of the notebook shows a damaged picture or table "
-                        f"({error}). Run the cell again."
+                        f"cell {number} of the notebook shows a damaged picture, table or "
+                        f"calculator ({error}). Run the cell again."
                     ) from error
 
 
@@ -208,8 +236,35 @@ def _figure(data: Mapping[str, Any]) -> Figure:
         alt=readable(str(about["alt"])).strip() or caption.strip() or name,
         width_px=width_px,
         height_px=height_px,
+        ladder=_ladder(about["ladder"]) if "ladder" in about else None,
+        phone_svg="".join(about.get("phone_svg", "")),
+        read_out=ReadOut.from_json(_plain(about["read_out"])) if about.get("read_out") else None,
     )
-    return Figure(picture=picture, drawing=read_drawing(svg, name=name))
+    phone_svg = picture.phone_svg
+    return Figure(
+        picture=picture,
+        drawing=read_drawing(svg, name=name),
+        for_phone=read_drawing(phone_svg, name=f"{name}-phone") if phone_svg else None,
+    )
+
+
+def _ladder(about: Mapping[str, Any]) -> Ladder:
+    ladder = Ladder(
+        levels=tuple(readable(str(level)) for level in about["levels"]),
+        bands=tuple(readable(str(band)) for band in about["bands"]),
+        shares=tuple(
+            tuple(None if share is None else float(share) for share in row)
+            for row in about["shares"]
+        ),
+    )
+    known = [share for row in ladder.shares for share in row if share is not None]
+    if not all(0.0 <= share < math.inf for share in known):
+        raise ValueError("a share of the ladder is no share")
+    if not ladder.levels or not ladder.bands or len(ladder.shares) != len(ladder.bands):
+        raise ValueError("levels, bands and shares of the ladder do not fit each other")
+    if any(len(row) != len(ladder.levels) for row in ladder.shares):
+        raise ValueError("levels, bands and shares of the ladder do not fit each other")
+    return ladder
 
 
 def _table(about: Mapping[str, Any]) -> Table:
@@ -230,14 +285,28 @@ def _table(about: Mapping[str, Any]) -> Table:
     return table
 
 
+def _plain(value: Any) -> Any:
+    """Return JSON that a script may be handed: readable texts, finite numbers, lists of them."""
+    if isinstance(value, str):
+        return readable(value)
+    if isinstance(value, Mapping):
+        return {readable(str(key)): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError(f"{value} is no number to reckon with")
+    return value
+
+
 def _file_name(name: object) -> str:
     """Return `name` as a file name that cannot leave its folder."""
     return re.sub(r"[^a-z0-9_-]+", "-", str(name).lower()).strip("-")[:80] or "unnamed"
 
 
-def _named_once(blocks: Iterator[Block]) -> Iterator[Block]:
+def _named_once(blocks: Iterator[PageBlock]) -> Iterator[PageBlock]:
     """See to it that every name can be an id: a second picture of a name gets a number, a
-    second half of a split slot and a second row of an anchor get none.
+    second half of a split slot and a second row of an anchor get none. A second calculator would
+    only be the first again.
     """
     seen = {"main"}
 
@@ -266,3 +335,7 @@ def _named_once(blocks: Iterator[Block]) -> Iterator[Block]:
                     anchors.append(" ".join(new))
                 name = fresh(block.name, kind="table")
                 yield replace(block, name=name, anchors=tuple(anchors))
+            case SeatCalculator():
+                if "calculator" not in seen:
+                    seen.add("calculator")
+                    yield block

@@ -1,4 +1,4 @@
-"""From the executed notebook to ``out/``: page, section, PDF, figures and data.
+"""From the executed notebook to ``out/``: page, section, plain texts, PDF, figures and data.
 
 Nothing here computes or words anything; what is shown comes out of the notebook, so that
 publishing needs no analysis. Everything is made in memory first, written into a fresh folder
@@ -15,8 +15,11 @@ from typing import Any
 
 from reportlib import files
 from reportlib.errors import RenderError
+from reportlib.parameters import Paper
+from reportlib.publish.beside import files_beside
 from reportlib.publish.pdf import pdf_bytes
-from reportlib.publish.published import Figure, Publication, read_publication
+from reportlib.publish.published import Publication, read_publication
+from reportlib.publish.sharing import sharing_pictures
 
 
 def page_html(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
@@ -46,19 +49,36 @@ def section_html(nb: Mapping[str, Any], *, publication: Publication | None = Non
     return SectionExporter().from_notebook_node(nb, resources=resources)[0]
 
 
-def pictures(
-    nb: Mapping[str, Any], *, publication: Publication | None = None
-) -> dict[str, tuple[str, bytes]]:
-    """Return every published picture by name: its SVG, as drawn, and its PNG."""
-    publication = publication or read_publication(nb)
-    return {
-        block.picture.name: (block.picture.svg, block.picture.png)
-        for block in publication.blocks
-        if isinstance(block, Figure)
-    }
+def pictures_html(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
+    """Return plain elements and pictures, for sites that strip styles; see `page_html`.
+
+    It refers to the files of `pictures`, and holds ASCII alone, so that no site garbles it.
+    """
+    from reportlib.publish.exporters_plain import PicturesExporter
+
+    resources = {"publication": publication or read_publication(nb)}
+    text = PicturesExporter().from_notebook_node(nb, resources=resources)[0]
+    return text.encode("ascii", "xmlcharrefreplace").decode("ascii")
 
 
-def write_outputs(nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes]) -> list[Path]:
+def report_markdown(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
+    """Return the same as Markdown, for static-site generators; see `pictures_html`."""
+    from reportlib.publish.exporters_plain import MarkdownExporter
+
+    resources = {"publication": publication or read_publication(nb)}
+    return MarkdownExporter().from_notebook_node(nb, resources=resources)[0]
+
+
+def pictures(nb: Mapping[str, Any], *, publication: Publication | None = None) -> dict[str, bytes]:
+    """Return the files that those two refer to, by name: every figure as SVG, as drawn, and as
+    PNG, and what was pasted into cells.
+    """
+    return files_beside(publication or read_publication(nb))
+
+
+def write_outputs(
+    nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes], paper: Paper = "a4"
+) -> list[Path]:
     """Make everything that is published and put it in place of `out`.
 
     Parameters
@@ -66,6 +86,7 @@ def write_outputs(nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes]
     nb : executed notebook, nbformat 4.5, in memory
     out : folder to make anew; what was in it goes
     data : name and content of the files of ``out/data/``
+    paper : what the PDF is set for
 
     Returns
     -------
@@ -79,15 +100,15 @@ def write_outputs(nb: Mapping[str, Any], *, out: Path, data: Mapping[str, bytes]
     """
     publication = read_publication(nb)
     with ThreadPoolExecutor(1) as press:  # typst sets the PDF without the interpreter's lock
-        pdf = press.submit(pdf_bytes, nb, publication=publication)
+        pdf = press.submit(pdf_bytes, nb, paper=paper, data=data, publication=publication)
         contents = {
             "report.html": page_html(nb, publication=publication).encode(),
             "section.html": section_html(nb, publication=publication).encode(),
+            "pictures.html": pictures_html(nb, publication=publication).encode(),
+            "report.md": report_markdown(nb, publication=publication).encode(),
             "report.pdf": pdf.result(),
         }
-    for name, (svg, png) in pictures(nb, publication=publication).items():
-        contents[f"figures/{name}.svg"] = svg.encode()
-        contents[f"figures/{name}.png"] = png
+    contents |= pictures(nb, publication=publication) | sharing_pictures(publication)
     for name, content in data.items():
         if not re.fullmatch(r"\w[\w.-]*", name):
             raise RenderError(f"data file {name!r} would not lie in {out / 'data'}.")

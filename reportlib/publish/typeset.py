@@ -6,7 +6,6 @@ headings are those of `markup`.
 """
 
 import html
-import re
 from collections.abc import Collection, Mapping
 from urllib.parse import unquote
 
@@ -23,10 +22,8 @@ from reportlib.publish.markup import (
     is_fact,
     plain_text,
     readable,
+    unbroken,
 )
-
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:dB|Hz|kHz|cm|m|ms|s|min|h|W|V|%)\b|%)")
-"""The blank between a number and its unit, where no line may break."""
 
 
 class Source(str):
@@ -93,7 +90,7 @@ class _Print(BaseRenderer):
         return f"#{function}[{self._inside(token)}];"
 
     def text(self, token: Token, _: BlockState) -> str:
-        words = _BEFORE_UNIT.sub("\u00a0", unescape(token["raw"]))
+        words = unbroken(unescape(token["raw"]))
         return f"#{typst_string(words)};"
 
     def codespan(self, token: Token, _: BlockState) -> str:

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 from reportlib.levels import BANDS, Band, db, power
 from reportlib.model import Analysis, BandResult, Grade
+from reportlib.shown import Ladder
+from reportlib.wording import sentence
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,6 +109,18 @@ def rungs(analysis: Analysis) -> tuple[Rung, ...]:
         )
         for band in BANDS
         for level_db in driven_levels(analysis)
+    )
+
+
+def shown_ladder(analysis: Analysis) -> Ladder:
+    """Return what the ladder shows, the highest band at the top."""
+    share_of = {(rung.band, rung.level_db): rung.share for rung in rungs(analysis)}
+    levels = driven_levels(analysis)
+    bands = [band.name for band in reversed(BANDS)]
+    return Ladder(
+        levels=tuple(f"{level_db:g}" for level_db in levels),
+        bands=tuple(sentence(band) for band in bands),
+        shares=tuple(tuple(share_of[band, level] for level in levels) for band in bands),
     )
 
 

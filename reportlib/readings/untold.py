@@ -9,7 +9,7 @@ from reportlib.levels import GRID_PER_OCTAVE, Band, G
 from reportlib.model import BandResult, BoolArray, ChangeCurve, FloatArray, Reason
 from reportlib.wording import levels_text
 
-_WORDS: dict[Reason, str] = {
+REASON_WORDS: dict[Reason, str] = {
     "": "too uncertain",
     "noise": "lost in noise",
     "gate": "below what the gate resolves",
@@ -42,10 +42,10 @@ class Stretch:
     def words(self) -> str:
         """The reason in words, with the levels where it is not all of them."""
         if self.everywhere:
-            return _WORDS[self.reason]
+            return REASON_WORDS[self.reason]
         if len(self.levels_db) <= 2:
-            return f"{levels_text(self.levels_db)}: {_WORDS[self.reason]}"
-        return f"some levels: {_WORDS[self.reason]}"
+            return f"{levels_text(self.levels_db)}: {REASON_WORDS[self.reason]}"
+        return f"some levels: {REASON_WORDS[self.reason]}"
 
 
 def runs(mask: Sequence[bool] | np.ndarray) -> tuple[tuple[int, int], ...]:
@@ -85,7 +85,9 @@ def why_not(curve: ChangeCurve, *, low_hz: float, high_hz: float) -> str:
     """Return in words what most of the unusable points between two frequencies suffer from."""
     inside = (curve.frequency_hz >= low_hz) & (curve.frequency_hz < high_hz) & ~curve.usable
     reasons = [reason for reason, here in zip(curve.reason, inside, strict=True) if here]
-    return _WORDS[max(sorted(set(reasons)), key=reasons.count)] if reasons else _WORDS[""]
+    return (
+        REASON_WORDS[max(sorted(set(reasons)), key=reasons.count)] if reasons else REASON_WORDS[""]
+    )
 
 
 def why_band(result: BandResult | None, *, curve: ChangeCurve, band: Band) -> str:
@@ -108,7 +110,7 @@ def stretches(
     lost = np.array([hidden(curve, range_hz=range_hz) for curve in curves])
     why = np.array([curve.reason for curve in curves], dtype=object)
     found = []
-    for reason in _WORDS:
+    for reason in REASON_WORDS:
         here = lost & (why == reason)
         for first, last in _bridged(runs(here.any(axis=0)), f):
             part = here[:, first : last + 1]

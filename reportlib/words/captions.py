@@ -161,8 +161,8 @@ def caption_asked_and_given(analysis: Analysis) -> str:
         return ""
     return joined(
         standing_out(every),
-        "Across: how far the volume was turned up. Up: how far the output rose. On the darker "
-        "diagonal all of it came out; the pale ones lie 1 dB and 3 dB below.",
+        "Across: how far the volume was turned up. Up: how far the output rose. On the "
+        "highest diagonal all of it came out; the two below it are 1 dB and 3 dB less.",
         rings(analysis),
         untold(analysis, every),
     )

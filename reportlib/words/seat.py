@@ -6,6 +6,7 @@ from typing import Literal
 from reportlib.facts import frequency, level_key
 from reportlib.judged import SEAT_SETUP, Answer, NeedAnswer, NeedBand
 from reportlib.listening import Seat, reader_seat
+from reportlib.rooms import Room
 from reportlib.seat_facts import slug
 from reportlib.words.story import at_a_point, is_loss
 from reportlib.words.writer import Writer, listed, spoken, verb
@@ -23,13 +24,13 @@ _REASONS: dict[Answer, str] = {
     "no": "at-your-seat/why-no",
     "can't tell": "at-your-seat/why-cant-tell",
 }
-_PLACES = {
+PLACES = {
     "kitchen": "at a kitchen desk",
     "living room": "in a living room",
     "hall": "in a hall",
     "small stage": "in front of a small stage",
 }
-_COUNTS = ("", "one of them", "a pair of them", "three of them", "four of them")
+COUNTS = ("", "one of them", "a pair of them", "three of them", "four of them")
 
 
 def at_your_seat(writer: Writer) -> str:
@@ -65,20 +66,34 @@ def _meaning(writer: Writer) -> str:
     )
 
 
-def in_short_at_seat(writer: Writer) -> list[str]:
-    """Return the opening's line on the reader's seat: the answer."""
-    answers = _own(writer)
-    if not answers:
-        return []
+def in_short_at_seat(writer: Writer) -> str:
+    """Return the opening's line on the reader's seat: what arrives there, and the answer."""
+    answers, top = _own(writer), top_key(writer)
     where = place(reader_seat(writer.parameters))
-    return [writer.say("in-short/seat", place=where, clauses=_clauses(writer, answers, it=True))]
+    if not answers:
+        return writer.say("in-short/seat-cant-tell")
+    clauses = _clauses(writer, answers, it=True)
+    if top is None:
+        return writer.say("in-short/seat-level-cant-tell", place=where, clauses=clauses)
+    low, high = writer.quote(f"{top}.low"), writer.quote(f"{top}.high")
+    return writer.say("in-short/seat", low=low, high=high, place=where, clauses=clauses)
 
 
 def place(seat: Seat) -> str:
     """Say where a seat is, e.g. ``3 m from a pair of them in a living room``."""
     count = seat.loudspeakers
-    many = _COUNTS[count] if count < len(_COUNTS) else f"{count} of them"
-    return f"{seat.distance_m:g} m from {many} {_PLACES[seat.room.name]}"
+    many = COUNTS[count] if count < len(COUNTS) else f"{count} of them"
+    return f"{seat.distance_m:g} m from {many} {PLACES[seat.room.name]}"
+
+
+def size(room: Room) -> str:
+    """Write a room's volume, three digits and never an exponent.
+
+    >>> from reportlib.rooms import LIVING_ROOM
+    >>> size(LIVING_ROOM.resized(1234.0))
+    '1230 m³'
+    """
+    return f"{float(f'{room.volume_m3:.3g}'):.0f} m³"
 
 
 def _own(writer: Writer) -> list[NeedAnswer]:
@@ -258,7 +273,7 @@ def _method(writer: Writer, *, seat: Seat, key: str) -> str:
             for name in ("sum-low", "sum-high", "room-low", "room-high")
         },
         more=gain.get(seat.loudspeakers, several),
-        volume=f"{seat.room.volume_m3:.3g} m³",
+        volume=size(seat.room),
         reverberation=f"{seat.room.reverberation_s:g} s",
         modal=frequency(2.0 * seat.room.schroeder_hz),
         half_space=writer.say("at-your-seat/half-space") if half_space else "",

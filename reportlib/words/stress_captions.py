@@ -38,7 +38,7 @@ def caption_minute_by_minute(analysis: Analysis) -> str:
     loudest = levels[-1]
     return joined(
         _largest(loudest),
-        "Dots: what was heard while it played; dark line: the curve fitted to it."
+        "Dots: what was heard while it played; the line through them: the curve fitted to it."
         if any(end.since_cold for end in band_ends(loudest))
         else "Dots: what was heard while it played.",
         "Diamonds: the sweeps, which come later, when part of the loss has gone; the dotted line "
@@ -74,7 +74,9 @@ def caption_stress_map(analysis: Analysis) -> str:
     return joined(
         _deepest(found),
         f"Each shade is a step of {true_minus(f'{found.step_db:g}')} dB against {zero}.",
-        "Blue is a loss, striped sand a rise." if found.gains else "The darker, the more is lost.",
+        "Blue is a loss, striped sand a rise."
+        if found.gains
+        else "The stronger, the more is lost.",
         "Blank: pauses, and the first period of each stage, which rings in.",
         f"Each column is the mean of up to {counted(found.averaged, 'period')}."
         if found.averaged > 1

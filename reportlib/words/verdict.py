@@ -1,28 +1,11 @@
-"""The verdict: the one sentence that a report opens with, and the few that follow it."""
+"""The verdict: the one sentence that a report opens with, and what limits it."""
 
 from collections.abc import Sequence
 
-from reportlib.facts import duration
 from reportlib.model import BandResult
-from reportlib.words.behind import first_behind
-from reportlib.words.seat import in_short_at_seat
+from reportlib.words.deep import deep_bass
 from reportlib.words.story import Story, at_a_point
-from reportlib.words.stress import stress_in_short
-from reportlib.words.why import gives_first
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
-
-
-def in_short(writer: Writer) -> list[str]:
-    """Return what follows the verdict: the limit, why, the stress, the seat, what to watch."""
-    sentences = [*filter(None, (first_behind(writer),)), *gives_first(writer)]
-    if writer.analysis.session.long_term:
-        sentences.append(_stress(writer))
-    sentences += in_short_at_seat(writer)
-    warnings = sum(note.severity != "note" for note in writer.analysis.quality)
-    if warnings:
-        count = "one warning" if warnings == 1 else f"{warnings} warnings"
-        sentences.append(writer.say("in-short/watch", count=count))
-    return sentences
 
 
 def verdict_sentences(writer: Writer) -> list[str]:
@@ -36,6 +19,9 @@ def verdict_sentences(writer: Writer) -> list[str]:
     if gain is not None and story.worst_loss is not None:
         wording = "also-gains-at-a-point" if at_a_point(gain) else "also-gains"
         sentences.append(writer.say(f"in-short/{wording}", **_gain_values(writer, gain)))
+    below = deep_bass(writer)
+    if below is not None:
+        sentences.append(writer.say("in-short/deep", **below))
     if story.untold:
         sentences.append(
             writer.say(
@@ -83,13 +69,13 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
     return writer.say(
         "in-short/gives-after-holding",
         first_level=decibels(first_level),
-        first_bands=_bands(first, told=[one.band for one in story.bands if one.told]),
+        first_bands=named_bands(first, told=[one.band for one in story.bands if one.told]),
         first_verb="begins" if len(first) > 2 else verb(first, one="begins", many="begin"),
         **values,
     )
 
 
-def _bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
+def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
     """Name several bands: all of them, all but one, or each."""
     others = [band for band in told if band not in bands]
     if len(bands) > 2 and not others:
@@ -108,29 +94,3 @@ def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
         "gain_level": decibels(gain.level_db),
         "gain_at": writer.of(gain, "worst-at"),
     }
-
-
-def _stress(writer: Writer) -> str:
-    """What the stress costs: as heard while it played, else as the sweep afterwards saw it."""
-    heard = stress_in_short(writer)
-    if heard is not None:
-        return heard
-    story = writer.long
-    if not any(one.told for one in story.bands):
-        return writer.say("in-short/stress-cant-tell")
-    worst = story.worst_loss
-    if worst is None:
-        entry = writer.analysis.session.long_term[-1]
-        return writer.say(
-            "in-short/stress-holds",
-            level=decibels(entry.level_db),
-            elapsed=duration(entry.elapsed_s(len(entry.stages) - 1)),
-        )
-    return writer.say(
-        "in-short/stress-loses",
-        level=decibels(worst.level_db),
-        band=spoken(worst.band),
-        shortfall=writer.of(worst, "shortfall"),
-        u95=writer.of(worst, "u95"),
-        elapsed=duration(worst.elapsed_s),
-    )

@@ -1,0 +1,11 @@
+"""The house colours, as ``#rrggbb``: figures, pictures to share and style sheets use the same."""
+
+INK = "#16242e"
+MUTED = "#55656f"
+RULE = "#c6d1d8"
+FAINT = "#e3eaee"
+UNTOLD = "#8b979e"
+"""What can't be told is grey, and nothing else is."""
+SEA = "#1f5d86"
+WATER = "#dfeaf1"
+PAPER = "#f6f1e6"
