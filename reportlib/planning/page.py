@@ -276,7 +276,8 @@ def _day(plan: Plan) -> Grid:
         title="The day",
         about=(
             f"Record each to the name given, into a folder {names.RECORDINGS}; a recording may "
-            f"run longer at both ends. {_how_text(plan)} Times leave {rules.HANDLING_S:g} s to name a file and listen. A wait is for cooling: longer "
+            f"run longer at both ends. {_how_text(plan)} Times leave {rules.HANDLING_S:g} s to "
+            "name a file and listen. A wait is for cooling: longer "
             "does no harm, shorter does."
         ),
         columns=("Done", "At", "What", "Level", *terminals, "Play", "Record to", "Then wait"),
