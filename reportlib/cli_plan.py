@@ -75,7 +75,11 @@ def _number(name: str, about: str) -> Callable[[Callable[..., None]], Callable[.
 @_number("--baseline", "Lowest level at 1 m, in dB.  [default: 30 dB over the room's noise]")
 @_number("--top", "Highest level at 1 m, in dB.  [default: what rating, cone and ears allow]")
 @click.option(
-    "--level", "levels", type=float, multiple=True, help="A level of your own; give each, rising."
+    "--level",
+    "levels",
+    type=float,
+    multiple=True,
+    help="A level of your own, instead of --baseline and --top; give each, rising.",
 )
 @click.option("--takes", type=int, default=2, show_default=True, help="Takes of each level.")
 @click.option(
@@ -169,10 +173,10 @@ def _tell(made: "Plan", *, folder: Path, as_json: bool) -> None:
         }
         click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
         return
-    from reportlib.planning.cautions import heat_warnings
+    from reportlib.planning.cautions import heat_warnings, recorder_warnings
 
     click.echo(f"Planned {folder}. Print {folder / 'plan.pdf'}, or read {folder / 'plan.md'}.")
-    for line in (*made.departures, *heat_warnings(made)):
+    for line in (*made.departures, *recorder_warnings(made), *heat_warnings(made)):
         click.echo(line)
 
 
@@ -207,6 +211,8 @@ def _ask(options: dict[str, Any]) -> None:
     for name in missing:
         text, kind = _NEEDED[name]
         options[name] = click.prompt(text, type=kind)
+    if options["space"] == "gated" and options["gate_ms"] is None:
+        options["gate_ms"] = click.prompt("Until the first reflection, in ms", type=float)
     for name, text in _WELCOME.items():
         if options[name] is None and (options["drive"] == "passive" or name == "maximum_level"):
             options[name] = _number_or_none(f"{text} (Enter where not known)")

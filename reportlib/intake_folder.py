@@ -16,6 +16,7 @@ from reportlib.day import Session
 from reportlib.errors import CaptureError, SessionError
 from reportlib.intake import Heard, Intake, find_stresses, find_sweeps, outcome
 from reportlib.intake.quiet import piece_powers, quietest
+from reportlib.intake.slots import expected
 from reportlib.intake.sweeps import LIKE_IN_REFERENCE, LIKE_IN_SOUND
 from reportlib.one_line import one_line
 from reportlib.session import read_planned_session
@@ -23,6 +24,8 @@ from reportlib.session_text import session_text
 
 PLANNED = "plan.toml"
 """The session as it was planned, kept beside ``session.toml`` before that is filled in."""
+SESSIONS = ".upheld/sessions"
+"""Where ``session.toml`` is kept before it is written anew."""
 _AUDIO = (".wav", ".flac")
 _MARGIN_S = 1.0
 _SAME_TIME_S = 2.0
@@ -61,6 +64,7 @@ def take_in(
     """
     planned = folder / PLANNED
     session = _planned_session(folder)
+    _refuse_elsewhere(folder, session=session)
     _refuse_filled(folder)
     paths, in_order = _by_time(_audio_files(recordings))
     if not paths:
@@ -91,6 +95,7 @@ def take_in(
     if calibrator is not None:
         place = folder / str(session.calibration and session.calibration.recording)
         files.write_bytes_safely(place, calibrator.read_bytes(), inside=folder)
+    files.keep_copy(folder / "session.toml", folder / SESSIONS, inside=folder)
     files.write_text_safely(folder / "session.toml", text, inside=folder)
     return TakenIn(
         filed=tuple((capture, sources[capture].name) for capture in spans),
@@ -107,6 +112,18 @@ def _planned_session(folder: Path) -> Session:
         copy = Path(elsewhere) / "session.toml"
         copy.write_bytes((folder / PLANNED).read_bytes())
         return replace(read_planned_session(elsewhere), folder=str(folder))
+
+
+def _refuse_elsewhere(folder: Path, *, session: Session) -> None:
+    """Captures are put into their folder as a whole, so that all must be in it."""
+    for slot in expected(session):
+        if slot.capture.rpartition("/")[0] != "captures":
+            raise SessionError(
+                one_line(
+                    f"{folder / 'session.toml'}: {slot.capture} is not in captures/. Let the "
+                    "captures be named as upheld plan does, such as captures/short-72-a.wav."
+                )
+            )
 
 
 def _refuse_filled(folder: Path) -> None:

@@ -38,8 +38,7 @@ class Day:
         self.takes = []
         self.rate = soundfile.info(folder / self.session.sweep.stimulus).samplerate
         baseline = self.file(f"levels/sweep-{self.session.baseline.level_db:g}.wav")
-        middle = baseline[baseline.size * 2 // 5 : baseline.size * 3 // 5]
-        self.volts = self.loudspeaker.voltage(0.0) / np.sqrt(np.mean(np.square(middle)))
+        self.volts = self.loudspeaker.voltage(0.0) * np.sqrt(2.0) / np.max(np.abs(baseline))
 
     def file(self, name):
         samples, _ = soundfile.read(self.folder / "stimulus" / name)

@@ -5,8 +5,10 @@ import re
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pikepdf
 import pytest
+import soundfile
 from click.testing import CliRunner
 
 from reportlib import cli_plan, plan_folder
@@ -15,7 +17,7 @@ from reportlib.errors import CaptureError, RenderError
 from reportlib.session import read_planned_session, read_session
 
 BRIEF = [
-    "--sweep-length", "0.5", "--stage", "1", "--sample-rate", "16000", "--sweep-stop", "6000",
+    "--sweep-length", "0.5", "--stage", "3", "--sample-rate", "16000", "--sweep-stop", "6000",
 ]  # fmt: skip
 FULL = [
     "--name", "Marram 12", "--drive", "passive", "--impedance", "4", "--power", "150",
@@ -127,7 +129,7 @@ def test_in_a_pipe_nothing_is_asked(tmp_path):
 
 def test_at_a_terminal_what_is_missing_is_asked(tmp_path, monkeypatch):
     monkeypatch.setattr(cli_plan, "_somebody_answers", lambda: True)
-    answers = "Trivet 6\npassive\n1\nroom\n4\n\n85\n\n2400\n\n41\n92\n1\n"
+    answers = "Trivet 6\npassive\n1\nroom\n4\n\n85\n\n2400\n\n41\n92\n3\n"
     made = run(tmp_path / "new", *BRIEF[:2], *BRIEF[4:], answers=answers)
     assert "What a level meter reads" in made.output
     session = read_planned_session(tmp_path / "new")
@@ -136,7 +138,7 @@ def test_at_a_terminal_what_is_missing_is_asked(tmp_path, monkeypatch):
     assert session.speaker.rated_power_w is None
     assert session.baseline.level_db == 71.0
     assert session.short_term[-1].level_db == 92.0
-    assert [stage.stress_s for stage in session.long_term[0].stages] == [1.0]
+    assert [stage.stress_s for stage in session.long_term[0].stages] == [3.0]
 
 
 def test_beyond_the_rating_needs_a_reason_which_the_session_keeps(tmp_path):
@@ -178,6 +180,22 @@ def test_a_disk_that_fails_leaves_nothing(tmp_path, monkeypatch):
     )
     run(tmp_path / "new", *FULL, code=2)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_silent_recording_sets_the_baseline(tmp_path):
+    """White noise of 1e-5 rms at 118 dB full scale is 21 dB, 13.6 in its third at 6.3 kHz."""
+    hiss = 1e-5 * np.random.default_rng(4).standard_normal((32000, 2))
+    soundfile.write(tmp_path / "silence.wav", hiss, 16000, subtype="FLOAT")
+    asked = [one for one in FULL if one not in ("--baseline", "72")]
+    said = run(tmp_path / "new", *asked, "--silence", tmp_path / "silence.wav", code=2).stderr
+    assert "only with --full-scale" in said
+    heard = ["--silence", tmp_path / "silence.wav", "--full-scale", "118"]
+    run(tmp_path / "new", *asked, *heard)
+    baseline_db = read_planned_session(tmp_path / "new").baseline.level_db
+    assert 44.0 <= baseline_db <= 45.0
+    assert "third of an octave" in (tmp_path / "new/plan.md").read_text("utf-8")
+    missing = run(tmp_path / "b", *asked, "--silence", "none.wav", "--full-scale", "118", code=2)
+    assert "none.wav" in missing.stderr
 
 
 def test_json_for_a_script(tmp_path):

@@ -12,7 +12,7 @@ from reportlib.day import Calibration, Channels, Rig, Speaker, SweepFacts
 from reportlib.errors import PlanError
 from reportlib.exposure import day_dose, niosh_daily_s, osha_dose_percent
 from reportlib.planning import PlanRequest, RoomNoise, Woofer, make_plan, rules
-from reportlib.planning.cautions import cautions, heat_warnings
+from reportlib.planning.cautions import cautions, heat_warnings, recorder_warnings
 from reportlib.planning.drive import sensitivity_at_volt_db
 from reportlib.planning.excursion import excursion_level_db, excursion_m, volume_velocity_m3_s
 from reportlib.planning.heat import (
@@ -294,7 +294,17 @@ def test_a_silent_recording_gives_its_loudest_third():
         ({"stages_s": (1.5,)}, "repeats every second"),
         ({"levels_db": (80.0, 70.0)}, "that rise"),
         ({"sample_rate_hz": 400}, "--sample-rate"),
-        ({"top_db": 400.0}, "levels at 1 m"),
+        ({"top_db": 400.0}, "--top is 400: give a number from 20 to 150"),
+        ({"baseline_db": math.nan}, "--baseline is nan"),
+        ({"stages_s": (math.nan,)}, "repeats every second"),
+        ({"stages_s": (math.inf,)}, "repeats every second"),
+        ({"stages_s": (2.0,)}, "3 or more"),
+        ({"crest_factor_db": math.nan}, "--crest-factor"),
+        ({"calibration": Calibration(full_scale_db=math.inf)}, "--full-scale"),
+        ({"speaker": replace(SPEAKER, sensitivity_db=math.nan)}, "--sensitivity"),
+        ({"speaker": replace(SPEAKER, crossovers_hz=(-1.0,))}, "--crossover is −1"),
+        ({"speaker": replace(SPEAKER, name=" ")}, "--name"),
+        ({"woofer": Woofer(diameter_m=0.0, excursion_m=0.01, from_hz=40.0)}, "--cone-cm"),
         ({"stress_db": (60.0,)}, "below the baseline"),
         ({"sweep": SweepFacts(start_hz=900.0, stop_hz=100.0, duration_s=1.0)}, "rises"),
         ({"sweep": SweepFacts(start_hz=20.0, stop_hz=2000.0, duration_s=0.0)}, "--sweep-length"),
@@ -306,6 +316,14 @@ def test_what_cannot_be_is_one_line(change, said):
     with pytest.raises(PlanError, match=said) as caught:
         make_plan(replace(REQUEST, **change))
     assert "\n" not in str(caught.value)
+
+
+def test_a_recorder_that_would_clip_is_warned_of():
+    """Peaks of the sweep at 99 dB: 102 dB; a sine that fills the recorder at 98 dB peaks at 101."""
+    tight = replace(REQUEST, calibration=Calibration(full_scale_db=98.0))
+    (warning,) = recorder_warnings(make_plan(tight))
+    assert "102 dB reach the microphone, and the recorder is full at 101 dB" in warning
+    assert recorder_warnings(make_plan(REQUEST)) == ()
 
 
 def test_without_a_rating_there_is_no_top_to_find():

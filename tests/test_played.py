@@ -22,7 +22,7 @@ REPORTED = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=2.0)
 BRIEF = replace(
     REQUEST,
     sweep=SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=1.0),
-    stages_s=(1.0, 2.0),
+    stages_s=(3.0, 4.0),
 )
 
 
@@ -143,8 +143,8 @@ def test_levels_differ_by_their_drives_and_nothing_reaches_full_scale(plan, file
         blocks = file_blocks(file, waves=waves)
         peaks[path] = check_stimulus(written / path, blocks, sample_rate_hz=RATE)
     assert 20.0 * math.log10(max(peaks.values())) == pytest.approx(-1.0, abs=0.05)
-    # a second opinion on one: the whole file's spectrum, eight times interpolated
-    stress = read(written, "stimulus/levels/stress-90.wav")
+    # a second opinion on one: its first seconds' spectrum, eight times interpolated
+    stress = read(written, "stimulus/levels/stress-90.wav")[: 3 * RATE]
     between = signal.resample(stress, 8 * stress.size)
     found = peaks["stimulus/levels/stress-90.wav"]
     assert found == pytest.approx(np.max(np.abs(between)), rel=0.01)

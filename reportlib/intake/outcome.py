@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import PurePosixPath
+from statistics import median
 
 from reportlib.day import LongTermEntry, Session, Stage
 from reportlib.errors import CaptureError
@@ -100,8 +100,11 @@ def _matched_doubts(
             f"{place_of(heap, free[sound])} is out of the planned order; by its level alone it is "
             f"taken for {slot.name}."
         )
+    clear = [heap.heard[free[sound]].likeness for sound in found.filled]
     for sound in found.unknown:
         one = heap.heard[free[sound]]
+        if one.kind == "sweep" and clear and one.likeness < 0.5 * median(clear):
+            continue  # hum, or talk: no sweep at all
         if one.kind == "sweep":
             over_db = one.level_db - found.offset_db
             said.append(
@@ -212,12 +215,9 @@ class _Filing:
         paths = sorted(slot.capture for slot, _ in own)
         further = sorted(index for slot, index in self.more if slot.group == (role, entry))
         if paths and further:
-            first = PurePosixPath(min(paths))
-            stem = first.stem.rpartition("-")[0]
-            paths += [
-                str(first.with_name(f"{stem}-more-{number}{first.suffix}"))
-                for number, _ in enumerate(further, start=1)
-            ]
+            stem, _, letter = min(paths).rpartition("-")
+            ending = letter.rpartition(".")[2]
+            paths += [f"{stem}-more-{number}.{ending}" for number, _ in enumerate(further, start=1)]
         for path, index in zip(paths, [*indices, *further], strict=True):
             cuts.append((path, self.heap.heard[index]))
         return tuple(paths)

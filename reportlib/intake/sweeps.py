@@ -8,9 +8,9 @@ from scipy import fft
 from reportlib.arrays import FloatArray
 from reportlib.intake.heard import Heard, Listen
 
-LIKE_IN_REFERENCE, LIKE_IN_SOUND = 0.5, 0.12
+LIKE_IN_REFERENCE, LIKE_IN_SOUND = 0.5, 0.2
 """Correlation, 0 to 1, from which something is the sweep: in the drive it is 1, in the sound of a
-loudspeaker in a room some 0.3 to 0.9, in noise, talk and multitones below 0.08 (simulated)."""
+loudspeaker 0.3 to 0.8, in noise, talk and multitones below 0.15 (simulated)."""
 _APART = 0.9  # of a sweep's length: two can't stand nearer
 _BLOCKS = 4  # sweeps' lengths that are looked at together
 _NOTHING = 1e-12  # mean power that counts as digital silence

@@ -5,6 +5,7 @@ import math
 from reportlib.exposure import OSHA_CEILING_DBA
 from reportlib.facts import duration
 from reportlib.planning import rules
+from reportlib.planning.drive import SWEEP_CREST_DB
 from reportlib.planning.heat import MOST_K, SelfHeat, copper_rise_k
 from reportlib.planning.making import dose_text
 from reportlib.planning.plan import Plan
@@ -90,6 +91,28 @@ def heat_warnings(plan: Plan) -> tuple[str, ...]:
         "is an upper bound, as if all of the voltage stood at that coil and no heat left it: a "
         f"crossover that turns the unit down makes it less. {advice}",
     )
+
+
+def recorder_warnings(plan: Plan) -> tuple[str, ...]:
+    """Return whether the recorder would clip, where its full scale is known."""
+    calibration = plan.request.calibration
+    if calibration is None or calibration.full_scale_db is None:
+        return ()
+    most_db = calibration.full_scale_db + SWEEP_CREST_DB
+    peak_db = highest_peak_db(plan)
+    if peak_db <= most_db - rules.RECORDER_HEADROOM_DB:
+        return ()
+    return (
+        f"Peaks of about {peak_db:.0f} dB reach the microphone, and the recorder is full at "
+        f"{most_db:.0f} dB: turn its gain down, and calibrate again.",
+    )
+
+
+def highest_peak_db(plan: Plan) -> float:
+    """Return the highest peak that reaches the microphone, in dB SPL of its value."""
+    peaks = [level.at_microphone_db + SWEEP_CREST_DB for level in plan.sweeps]
+    peaks += [level.at_microphone_db + plan.request.crest_factor_db for level in plan.stresses]
+    return max(peaks)
 
 
 def _rise_text(part: SelfHeat) -> str:

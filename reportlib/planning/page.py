@@ -10,8 +10,15 @@ from dataclasses import dataclass
 from reportlib.day import Calibration
 from reportlib.facts import duration, frequency
 from reportlib.planning import names, rules
-from reportlib.planning.cautions import Caution, cautions, heat_warnings, stop_rules
-from reportlib.planning.drive import SWEEP_CREST_DB, terminals
+from reportlib.planning.cautions import (
+    Caution,
+    cautions,
+    heat_warnings,
+    highest_peak_db,
+    recorder_warnings,
+    stop_rules,
+)
+from reportlib.planning.drive import terminals
 from reportlib.planning.heat import MOST_K
 from reportlib.planning.ladder import Bound
 from reportlib.planning.plan import Plan, PlannedLevel, Step
@@ -92,7 +99,7 @@ def plan_page(plan: Plan, *, folder: str) -> PlanPage:
         first=_first(plan),
         cautions=cautions(plan),
         departures=plan.departures,
-        warnings=heat_warnings(plan),
+        warnings=(*recorder_warnings(plan), *heat_warnings(plan)),
         levels=_levels(plan),
         day=_day(plan),
         stops=tuple(sentence(stop) + "." for stop in stop_rules(plan)),
@@ -192,7 +199,7 @@ def _first(plan: Plan) -> tuple[str, ...]:
         "The player has no equaliser and no loudness switched on"
         + (", and its volume is fixed." if request.level_files else "."),
         "The recorder's gain is set at the loudest level that it will hear "
-        f"(peaks of about {level_text(math.ceil(_highest_peak_db(plan)))} at the microphone) and "
+        f"(peaks of about {level_text(math.ceil(highest_peak_db(plan)))} at the microphone) and "
         "stays there.",
         "Somebody knows how to switch the amplifier off, and an extinguisher is at hand.",
         "Neighbours are told; animals and children are elsewhere.",
@@ -202,13 +209,6 @@ def _first(plan: Plan) -> tuple[str, ...]:
     if request.speaker.drive == "active":
         found.insert(2, "The loudspeaker's own settings are written down and stay as they are.")
     return tuple(found)
-
-
-def _highest_peak_db(plan: Plan) -> float:
-    """Level of the highest peak at the microphone, as a sine of that peak would have over 3 dB."""
-    peaks = [level.at_microphone_db + SWEEP_CREST_DB for level in plan.sweeps]
-    peaks += [level.at_microphone_db + plan.request.crest_factor_db for level in plan.stresses]
-    return max(peaks)
 
 
 def _levels(plan: Plan) -> Grid:
@@ -276,14 +276,29 @@ def _day(plan: Plan) -> Grid:
         title="The day",
         about=(
             f"Record each to the name given, into a folder {names.RECORDINGS}; a recording may "
-            "run longer at both ends. Start the recorder first, then the player. Times leave "
-            f"{rules.HANDLING_S:g} s to name a file and listen. A wait is for cooling: longer "
+            f"run longer at both ends. {_how_text(plan)} Times leave {rules.HANDLING_S:g} s to "
+            "name a file and listen. A wait is for cooling: longer "
             "does no harm, shorter does."
         ),
         columns=("Done", "At", "What", "Level", *terminals, "Play", "Record to", "Then wait"),
         numeric=(False, True, False, True, *(True for _ in terminals), False, False, True),
         rows=tuple(_step_row(step, plan=plan) for step in plan.steps),
     )
+
+
+def _how_text(plan: Plan) -> str:
+    if plan.request.level_files:
+        return "Start the recorder first, then the player."
+    by_hand = (
+        "Start the recorder first, leave a second of silence before and after each sound, and "
+        "turn the volume before the recorder starts."
+    )
+    if plan.stresses:
+        by_hand += (
+            f" Play {names.MULTITONE.removeprefix('stimulus/')} in a loop for a stage, then the "
+            f"sweep {rules.PAUSE_S:g} s later, in the same recording."
+        )
+    return by_hand
 
 
 def _step_row(step: Step, *, plan: Plan) -> tuple[str, ...]:
@@ -326,9 +341,8 @@ def _wait_text(wait_s: float) -> str:
 
 
 def _afterwards(plan: Plan, *, folder: str) -> tuple[Do, ...]:
-    calibration = plan.request.calibration
     recordings = f"{folder}/{names.RECORDINGS}"
-    found = [
+    return (
         Do(
             words="Copy all recordings, whatever they are called and however long they are, into",
             shown=(recordings,),
@@ -339,8 +353,4 @@ def _afterwards(plan: Plan, *, folder: str) -> tuple[Do, ...]:
             shown=(f"upheld intake {folder} {recordings}",),
         ),
         Do(words="Make the report:", shown=(f"upheld report {folder}",)),
-    ]
-    if calibration is not None and calibration.recording is not None:
-        words = "Copy the calibrator's recording yourself, to"
-        found.insert(0, Do(words=words, shown=(f"{folder}/{names.CALIBRATOR}",)))
-    return tuple(found)
+    )

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from reportlib.errors import PlanError
-from reportlib.planning import names, rules
+from reportlib.planning import names
 from reportlib.planning.asked import PlanRequest
 from reportlib.planning.drive import terminals
 from reportlib.planning.ladder import Bound
@@ -12,7 +12,8 @@ from reportlib.wording import level_text
 
 _LEVELS_DB = (20.0, 150.0)
 _SHORTEST_SWEEP_S, _LONGEST_SWEEP_S = 0.2, 120.0
-_LONGEST_DAY_S = 12.0 * 3600.0
+_SHORTEST_STAGE_S = 3.0  # a multitone is told from other sounds by three periods
+_LONGEST_STRESS_S = 12.0 * 3600.0
 _SAMPLE_RATES_HZ = (8000, 192000)
 
 
@@ -43,19 +44,12 @@ def refuse_impossible(request: PlanRequest) -> None:
         )
     if not 1 <= request.takes <= len(names.TAKES):
         raise PlanError(f"{request.takes} takes of each level: give 1 to {len(names.TAKES)}.")
-    if not 0.05 <= rig.distance_m <= 100.0:
-        raise PlanError(f"a distance of {rig.distance_m:g} m: give --distance in metres.")
     if rig.space == "gated" and rig.gate_ms is None:
         raise PlanError("a gated measurement needs its gate: give --gate-ms.")
-    given = (request.baseline_db, request.top_db, *request.levels_db, *(request.stress_db or ()))
-    for level_db in given:
-        if level_db is not None and not _LEVELS_DB[0] <= level_db <= _LEVELS_DB[1]:
-            raise PlanError(
-                f"a level of {level_text(level_db)}: give levels at 1 m from {_LEVELS_DB[0]:g} to "
-                f"{_LEVELS_DB[1]:g} dB."
-            )
+    if not request.speaker.name.strip() or not request.speaker.name.isprintable():
+        raise PlanError("the loudspeaker has no name: give --name, one line.")
+    _refuse_numbers(request)
     _refuse_stages(request)
-    _refuse_speaker(request)
 
 
 def refuse_over_rating(
@@ -104,34 +98,43 @@ def _refuse_stages(request: PlanRequest) -> None:
         return
     stages_s = request.stages_s
     shown = ", ".join(f"{stress_s:g}" for stress_s in stages_s) or "no"
-    if not stages_s or any(stress_s < 1.0 or stress_s != round(stress_s) for stress_s in stages_s):
+    if not stages_s or any(
+        not _SHORTEST_STAGE_S <= stress_s <= _LONGEST_STRESS_S or stress_s != round(stress_s)
+        for stress_s in stages_s
+    ):
         raise PlanError(
             f"stages of {shown} s: the multitone repeats every second. Give each --stage in whole "
-            "seconds, 1 or more."
+            f"seconds, {_SHORTEST_STAGE_S:g} or more."
         )
-    levels = len(request.stress_db or (0.0,))
-    if sum(stages_s) * levels > _LONGEST_DAY_S:
+    if sum(stages_s) * len(request.stress_db or (0.0,)) > _LONGEST_STRESS_S:
         raise PlanError(f"stages of {shown} s make more than a day. Give shorter ones.")
 
 
-def _refuse_speaker(request: PlanRequest) -> None:
-    speaker = request.speaker
-    amounts = {
-        "--impedance": speaker.rated_impedance_ohm,
-        "--power": speaker.rated_power_w,
-        "--distance": request.rig.distance_m,
-    }
-    if request.woofer is not None:
-        amounts |= {
-            "--cone-cm": request.woofer.diameter_m,
-            "--excursion-mm": request.woofer.excursion_m,
-            "--bass-from": request.woofer.from_hz,
-        }
-    for option, amount in amounts.items():
-        if amount is not None and not 0.0 < amount < 1e5:
-            raise PlanError(f"{option} is {amount:g}: give a number above 0.")
-    if not speaker.name.strip() or not speaker.name.isprintable():
-        raise PlanError("the loudspeaker has no name: give --name, one line.")
-    noise = request.room_noise
-    if noise is not None and noise.level_db + rules.OVER_NOISE_DB > _LEVELS_DB[1]:
-        raise PlanError(f"noise of {noise.level_db:.0f} dB: no loudspeaker stands clear of it.")
+def _refuse_numbers(request: PlanRequest) -> None:
+    """What is not finite, or beyond all sense."""
+    speaker, woofer, noise = request.speaker, request.woofer, request.room_noise
+    calibration = request.calibration
+    known: list[tuple[str, float | None, float, float]] = [
+        ("--impedance", speaker.rated_impedance_ohm, 0.1, 1000.0),
+        ("--power", speaker.rated_power_w, 0.01, 1e5),
+        ("--maximum-level", speaker.maximum_level_db, *_LEVELS_DB),
+        ("--sensitivity", speaker.sensitivity_db, *_LEVELS_DB),
+        ("--distance", request.rig.distance_m, 0.05, 100.0),
+        ("--gate-ms", request.rig.gate_ms, 0.1, 60000.0),
+        ("--cone-cm", None if woofer is None else 100.0 * woofer.diameter_m, 0.5, 200.0),
+        ("--excursion-mm", None if woofer is None else 1e3 * woofer.excursion_m, 0.01, 100.0),
+        ("--bass-from", None if woofer is None else woofer.from_hz, 1.0, 1000.0),
+        ("--room-noise", None if noise is None else noise.level_db, -20.0, 120.0),
+        ("--crest-factor", request.crest_factor_db, 3.0, 30.0),
+        ("--full-scale", None if calibration is None else calibration.full_scale_db, 0.0, 250.0),
+        ("--calibrator", None if calibration is None else calibration.level_db, *_LEVELS_DB),
+        ("--baseline", request.baseline_db, *_LEVELS_DB),
+        ("--top", request.top_db, *_LEVELS_DB),
+        *(("--level", level_db, *_LEVELS_DB) for level_db in request.levels_db),
+        *(("--stress", level_db, *_LEVELS_DB) for level_db in request.stress_db or ()),
+        *(("--crossover", hz, 1.0, 100_000.0) for hz in speaker.crossovers_hz),
+    ]
+    for option, value, low, high in known:
+        if value is not None and not low <= value <= high:
+            shown = f"{value:g}".replace("-", "−")
+            raise PlanError(f"{option} is {shown}: give a number from {low:g} to {high:g}.")

@@ -11,6 +11,9 @@ SELF_HEAT_DB = 0.25
 still *hold* (ours)."""
 HEADROOM_DB = 1.0
 """What the loudest file's true peak stays below full scale (common practice)."""
+RECORDER_HEADROOM_DB = 6.0
+"""Between the highest peak that is foreseen and the recorder's full scale: rooms and resonances
+add some (common practice)."""
 PERSON_DOSE_PERCENT = 100.0
 """Of NIOSH's working day: what bounds the top where somebody stays in the room."""
 MOST_STEPS = 40
