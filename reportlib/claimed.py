@@ -7,6 +7,7 @@ from nbformat import NotebookNode
 
 from reportlib import cells, memory, notebook
 from reportlib.claims import Checked, check_text, data_from_files
+from reportlib.claims.sentences import sentences
 from reportlib.publish.published import UNSEEN_TAGS
 from reportlib.shown import PICTURE_MIME, TABLE_MIME
 
@@ -24,7 +25,7 @@ class Placed:
 
 
 def session_claims(session_folder: Path) -> tuple[Placed, ...]:
-    """Check every text cell and caption that is published; nothing without a notebook.
+    """Check what somebody typed into text cells and captions; nothing without a notebook.
 
     Raises
     ------
@@ -35,6 +36,8 @@ def session_claims(session_folder: Path) -> tuple[Placed, ...]:
     if not path.exists():
         return ()
     data = data_from_files(**memory.read_texts(session_folder))
+    drafts = memory.read_results(session_folder).drafts.values()
+    drafted = {one for text in drafts for one in sentences(text)}
     found = []
     for number, cell in enumerate(notebook.read_notebook(path).cells, start=1):
         unseen = UNSEEN_TAGS.intersection(cell.metadata.get("tags", ()))
@@ -47,6 +50,7 @@ def session_claims(session_folder: Path) -> tuple[Placed, ...]:
             Placed(place=place, checked=one)
             for place, text in texts
             for one in check_text(text, data=data)
+            if one.sentence not in drafted  # the tool's own, made from these very data
         ]
     return tuple(found)
 

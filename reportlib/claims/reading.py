@@ -1,7 +1,7 @@
 """What a sentence claims: of which band or frequency, at which level, how much, which way."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from reportlib.claims.numbers import Amount, amounts
@@ -46,7 +46,19 @@ _HOLDS = re.compile(
 _OF_ANY = re.compile(
     r"\b(?:a loudspeaker|one|whatever|anything|what) (?:that )?(?:keeps|holds)", re.I
 )
-_TRUE_OF = re.compile(r"\bholds?\s+(?:for|true|good|of|that|in)\b|\ball of (?:them|these)\b", re.I)
+_GIVE_OR_TAKE = re.compile(
+    r"\(?\b(?:give or take|plus or minus)\b[^,;.)]*(?:\d[.,]\d+[^,;.)]*)?\)?", re.I
+)
+"""An interval about another number is no change of its own."""
+_NONE_OF = re.compile(
+    r"\b(?:no|none|neither|nothing)\b[^,;.]{0,60}?\b(?:is|are|was|were|loses?|lost|falls?|fell|drops?)\b",
+    re.I,
+)
+"""“No band is 1 dB behind” says that each loses less than that."""
+_EXCEPT = re.compile(r"\b(?:but|except|save|apart from|though)\b", re.I)
+_TRUE_OF = re.compile(
+    r"\bholds?\s+(?:for|true|good|of|that|in)\b|\bheld back\b|\ball of (?:them|these)\b", re.I
+)
 _AT_MOST = re.compile(r"\bnever\b(?=.{0,20}\bmore than\b)|\b(?:no|not) more than\b", re.I)
 _DENIED = re.compile(
     r"\b(?:not|n't|never|hardly|barely|if|would|could|might|may|should|other|another|usually|"
@@ -81,10 +93,12 @@ class Claim:
 
 def read_claim(sentence: str) -> Claim:
     """Read a plain sentence."""
-    found = amounts(sentence)
+    found = amounts(_GIVE_OR_TAKE.sub(" ", sentence))
     decibels = [one for one in found if one.unit == "dB"]
     levels = tuple(one for one in decibels if abs(one.value) >= LEAST_LEVEL_DB)
     changes = tuple(one for one in decibels if abs(one.value) < LEAST_LEVEL_DB)
+    if _NONE_OF.search(sentence):
+        changes = tuple(replace(one, bound="most") for one in changes)
     way: Way = ""
     holds, gain, loss = (pattern.search(sentence) for pattern in (_HOLDS, _GAIN, _LOSS))
     if holds and not changes:
@@ -123,6 +137,8 @@ def _left_open(sentence: str, *, changes: tuple[Amount, ...], way: Way) -> str:
         return "it speaks of any loudspeaker"
     if way == "holds" and _TRUE_OF.search(sentence):
         return "a rule or a word holds, not a loudspeaker"
+    if way == "holds" and _EXCEPT.search(sentence):
+        return "it makes an exception"
     if len(changes) > 1:
         return "it names several amounts"
     return ""
