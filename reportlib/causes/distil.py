@@ -27,6 +27,7 @@ from reportlib.model import Analysis, ChangeCurve
 
 ALREADY = 0.5
 """Share of a stretch that a louder level already has: then it is the same stretch."""
+HINT_DB = 0.3
 RIPPLE_OCTAVES = 1.0
 MIDS_HZ = (300.0, 2000.0)
 
@@ -67,6 +68,11 @@ def evidence_of(analysis: Analysis) -> Evidence:
         ),
         ripples=tuple(one for curve in (*short, *long) for one in _ripples(curve)),
         mids=_mids(analysis, long),
+        hints=any(
+            abs(one.mean_db) > max(one.u95_db, HINT_DB)
+            for one in analysis.bands
+            if one.mean_db is not None and one.u95_db is not None
+        ),
         drift_db=_drift_db(analysis),
         severe=frozenset(one.code for one in analysis.quality if one.severity != "note"),
     )

@@ -200,6 +200,8 @@ class Evidence:
     ripples : curves that go up and down
     mids : of the long-term test, the mean change at each level, well above resonance
         in the range of the drive unit that has the bass
+    hints : whether a band as a whole changed by more than its interval and `HINT_DB`, though no
+        stretch did by enough to look at
     drift_db : the most that the baseline moved by over the day, beyond its own interval
     codes : code of each quality note → the captures that it is about
     severe : codes that are warnings, or captures left out
@@ -220,5 +222,6 @@ class Evidence:
     missing: tuple[Missing, ...]
     ripples: tuple[Ripple, ...]
     mids: tuple[Point, ...]
+    hints: bool
     drift_db: float
     severe: frozenset[str]

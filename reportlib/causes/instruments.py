@@ -17,6 +17,8 @@ DRIFT_DB = 0.25
 RIPPLE_DB = 0.25
 RIPPLE_TURNS = 1.2
 FEWEST_TURNS, MANY_TURNS = 5.0, 8.0
+STEP_SURELY = 2.5
+"""Half-widths that a step must be off by to be surely wrong."""
 ALIKE = (0.75, 1.33)
 """Turns an octave: a single resonance turns twice, a reflection again and again."""
 BENT = 0.22
@@ -145,6 +147,8 @@ def wrong_step(evidence: Evidence) -> list[Case]:
         if one.growth == "lone":
             seen.fits("level", "One level shows it, and a louder one does not.")
             seen.marks("No part of a loudspeaker loses at one level and not at the next.")
+            if abs(one.mean_db) < STEP_SURELY * one.u95_db:
+                seen.unsure("It is hardly more than steps may be off by that nobody measured.")
         elif one.growth in ("offset", "share"):
             seen.fits("level", "It is there from the first step on, whatever the level.")
         elif one.growth == "unclear" or len(one.levels_db) == 1:

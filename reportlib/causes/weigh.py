@@ -30,7 +30,7 @@ LEAST_SCORE = -0.6
 """Below it as much speaks against as for: not worth a sentence."""
 MOST_FINDINGS = 6
 IN_THE_BASS = frozenset({"port", "excursion", "motor-strength", "loose-part"})
-BASS_TO_HZ = 2.0 * BASS_HZ
+AFTER_STRESS = frozenset({"suspension-softening", "heat-magnet"})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,23 +119,25 @@ def _confidence(cause: Cause, case: Case, *, cases: Sequence[tuple[Cause, Case]]
 def _one_bass(weighed: Sequence[_Weighed]) -> list[_Weighed]:
     """Take what is sure in the bass down to *fair* where another cause stands beside it there.
 
-    A cone's suspension, its motor and a port act on one resonant system: what one of them does
-    shows as a loss here and a gain beside it, and the stretches seldom tell whose each is.
+    A cone's suspension, its motor and a port act on one resonant system, and a warm magnet moves
+    its resonance as a softer suspension does: what one of them does shows as a loss here and a
+    gain beside it, and the stretches seldom tell whose each is.
     """
-    deep = {
-        id(one) for one in weighed if one.case.high_hz < BASS_TO_HZ and not one.case.after_stress
-    }
-    causes = {one.cause.code for one in weighed if id(one) in deep and one.confidence != "low"}
-    causes &= IN_THE_BASS
-    return [
-        replace(one, confidence="fair")
-        if one.confidence == "high"
-        and id(one) in deep
-        and causes - {one.cause.code}
-        and one.cause.code in IN_THE_BASS
-        else one
-        for one in weighed
-    ]
+    found = list(weighed)
+    for causes, after_stress in ((IN_THE_BASS, False), (AFTER_STRESS, True)):
+        places = [
+            place
+            for place, one in enumerate(weighed)
+            if one.cause.code in causes
+            and one.confidence != "low"
+            and one.case.after_stress == after_stress
+            and one.case.low_hz < BASS_HZ
+        ]
+        if len({weighed[place].cause.code for place in places}) < 2:
+            continue
+        for place in places:
+            found[place] = replace(weighed[place], confidence="fair")
+    return found
 
 
 def _not_outshone(weighed: Sequence[_Weighed]) -> list[_Weighed]:
@@ -184,15 +186,18 @@ def _finding(one: _Weighed) -> Finding:
 
 def _none_shown(evidence: Evidence) -> Finding:
     nothing = not evidence.short and not evidence.long
+    surely = nothing and not evidence.hints
     return Finding(
         cause=NONE_SHOWN,
-        confidence="high" if nothing else "low",
+        confidence="high" if surely else "fair" if nothing else "low",
         low_hz=evidence.lowest_hz,
         high_hz=evidence.highest_hz,
         levels_db=evidence.levels_db,
         evidence_for=(
             "Nothing that can be told changed by more than its uncertainty and a few tenths of a "
             "decibel."
+            if surely
+            else "A band changed by some tenths of a decibel: too little to tell a cause by."
             if nothing
             else "Something changed, but no cause fits it in two ways.",
         ),

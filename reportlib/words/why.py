@@ -121,6 +121,8 @@ def _none(writer: Writer) -> str:
         return writer.say("why/not-looked-for")
     if found[0].confidence == "high":
         return writer.say("why/nothing-to-explain")
+    if found[0].confidence == "fair":
+        return writer.say("why/too-little")
     return writer.say("why/none-shown", settle=_later(found[0].to_confirm))
 
 
