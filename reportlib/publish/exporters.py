@@ -29,6 +29,7 @@ from reportlib.publish.published import (
     read_publication,
 )
 from reportlib.publish.svg import Drawing
+from reportlib.publish.typeset import unbroken
 from reportlib.resources import templates_folder
 from reportlib.shown import SeatCalculator, Table
 
@@ -141,7 +142,7 @@ class PageExporter(ReportExporter):
                     if block.for_phone is None
                     else [self._drawn(block, block.for_phone, name=f"{name}-phone")],
                     "alt": picture.alt,
-                    "caption": picture.caption,
+                    "caption": unbroken(picture.caption),
                     "width_px": f"{picture.width_px:g}",
                     "height_px": f"{picture.height_px:g}",
                     "data": [as_data(picture.read_out)]
@@ -152,7 +153,7 @@ class PageExporter(ReportExporter):
                 return {
                     "template": "folded.html.j2" if block.folded else "table.html.j2",
                     "id": f"{prefix}table-{block.name}",
-                    "caption": block.caption,
+                    "caption": unbroken(block.caption),
                     "columns": list(zip(block.columns, sides_of(block), strict=True)),
                     "rows": [
                         _row(cells, anchors=anchors.split(), prefix=prefix, table=block)

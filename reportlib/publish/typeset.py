@@ -25,12 +25,12 @@ from reportlib.publish.markup import (
     readable,
 )
 
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:dB|Hz|kHz|cm|m|ms|s|min|h|W|V|%)\b|%)")
-"""The blank between a number and its unit, where no line may break."""
+_BEFORE_UNIT = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=(?:dB|Hz|kHz|cm|m|ms|s|min|h|W|V|%)\b|%)")
+"""The blank between a number and its unit, or its interval's sign, where no line may break."""
 
 
 def unbroken(text: str) -> str:
-    """Return `text` with no-break spaces between numbers and their units."""
+    """Return `text` with no-break spaces between numbers, their signs and units."""
     return _BEFORE_UNIT.sub("\u00a0", text)
 
 
