@@ -150,7 +150,7 @@ def test_the_check_sees_a_curve_through_a_word():
     with style.drawing():
         sheet = figure_ladder.draw(make_analysis())
         sheet.line((0.0, 300.0), (14.0, 14.0), color=style.SEA)
-        with pytest.raises(AssertionError, match="Trivet 6|how much"):
+        with pytest.raises(AssertionError, match=r"Trivet 6|how much"):
             assert_apart(sheet, written(sheet.figure))
 
 
