@@ -22,6 +22,7 @@ from reportlib.measuring import Measured, measure_captures, sweep_law
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves, QualityNote
 from reportlib.parameters import ReportParameters
 from reportlib.playing import while_playing
+from reportlib.readings.stress import at_the_end
 from reportlib.soaked import Playing
 
 __all__ = [
@@ -126,7 +127,7 @@ def conclude(
         exposure=heard.exposure,
         day_dose=heard.day_dose,
         limits=limits_of(
-            (*bands, *units),
+            at_the_end((*bands, *units), playing),
             baseline_db=session.baseline.level_db,
             steps=short.steps,
             lower_bound=measured.rules.source == "text",

@@ -1,5 +1,7 @@
 """The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
+``plan`` and ``intake`` are in `cli_plan` and `cli_intake`.
+
 Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
 option, too); 1 is a fault of the tool itself.
@@ -9,16 +11,19 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
-from functools import wraps
 from pathlib import Path
 from typing import Any
 
 import click
 
 from reportlib import __version__
+from reportlib.cli_errors import echo_error as _echo_error
+from reportlib.cli_errors import one_line_errors as _one_line_errors
+from reportlib.cli_intake import intake
+from reportlib.cli_plan import plan
 from reportlib.errors import NotebookError, ReportError
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
@@ -44,23 +49,8 @@ def main() -> None:
         os.environ.setdefault(threads, "1")
 
 
-def _one_line_errors(command: Callable[..., None]) -> Callable[..., None]:
-    """Print a mendable error as one line, with its exit code."""
-
-    @wraps(command)
-    def wrapped(*args: Any, **options: Any) -> None:
-        try:
-            command(*args, **options)
-        except ReportError as error:
-            _echo_error(error)
-            sys.exit(error.exit_code)
-
-    return wrapped
-
-
-def _echo_error(error: ReportError) -> None:
-    click.echo(f"upheld: {' '.join(str(error).split())}", err=True)
-
+main.add_command(plan)
+main.add_command(intake)
 
 _SESSION = click.argument("session", type=click.Path(path_type=Path))
 _PAPER = click.option(

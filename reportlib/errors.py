@@ -8,6 +8,7 @@ prints it without a traceback and ends with the exit code of the class::
     ├── CaptureError            a recording: missing, empty, truncated, wrong channels
     ├── AnalysisError           numbers that cannot be had from these captures
     ├── NotebookError           the report notebook: unreadable, or its cells and library disagree
+    ├── PlanError               a measuring day that must not be, or can't be, planned so
     └── RenderError             page, PDF or data could not be written
 """
 
@@ -32,6 +33,10 @@ class AnalysisError(ReportError):
 
 class NotebookError(ReportError):
     """The report notebook cannot be read, or does not fit this version."""
+
+
+class PlanError(ReportError):
+    """A measuring day that can't be planned as asked for, or that must not be."""
 
 
 class RenderError(ReportError):

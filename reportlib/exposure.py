@@ -27,6 +27,7 @@ _EIGHT_HOURS_S = 8.0 * 3600.0
 _FORTY_HOURS_S = 40.0 * 3600.0
 NIOSH_CEILING_DBA = 140.0
 OSHA_CEILING_DBA = 115.0
+OSHA_COUNTS_FROM_DBA = 80.0
 _REFERENCE_PA2 = (20e-6) ** 2
 WEEKLY_PA2H = 1.6
 """WHO–ITU's weekly allowance for adults: 80 dBA for 40 h."""
@@ -80,6 +81,23 @@ def niosh_dose_percent(heard: Sequence[tuple[float, float]]) -> float:
     return 100.0 * sum(
         seconds / niosh_daily_s(level) if level < NIOSH_CEILING_DBA else math.inf
         for level, seconds in heard
+    )
+
+
+def osha_dose_percent(heard: Sequence[tuple[float, float]]) -> float:
+    """Return OSHA's dose of stretches of sound, 100·ΣC/T, of all from 80 dBA on.
+
+    Source: 29 CFR 1910.95, Appendix A; that levels from 80 dBA count is from memory. None is
+    allowed above 115 dBA, where the dose has no end.
+
+    Parameters
+    ----------
+    heard : level in dBA and its duration in s
+    """
+    return 100.0 * sum(
+        seconds / osha_daily_s(level) if level <= OSHA_CEILING_DBA else math.inf
+        for level, seconds in heard
+        if level >= OSHA_COUNTS_FROM_DBA and seconds > 0.0
     )
 
 
@@ -154,17 +172,41 @@ def exposures(
 def day_dose(session: Session, *, start_db: float, basis: Basis) -> DayDose | None:
     """Return what the day gives whoever stayed in the room, beside the microphone.
 
+    None where nobody says how long sweeps are.
+
+    Parameters
+    ----------
+    start_db : the baseline's level at 1 m
+    """
+    heard = day_heard(session, start_db=start_db, basis=basis)
+    if not heard:
+        return None
+    return DayDose(
+        distance_m=max(session.rig.distance_m, NEAREST_M),
+        sounding_s=sum(seconds for _, seconds in heard),
+        loudest_dba=max(level for level, _ in heard),
+        niosh_percent=niosh_dose_percent(heard),
+        weekly_percent=100.0 * sound_exposure_pa2h(heard) / WEEKLY_PA2H,
+        basis=basis,
+    )
+
+
+def day_heard(
+    session: Session, *, start_db: float, basis: Basis
+) -> tuple[tuple[float, float], ...]:
+    """Return what is heard beside the microphone through the day: level in dBA, and for how long.
+
     Every sweep and every multitone, at the level that a loudspeaker without loss would give at
     1 m, carried to the microphone's distance (not nearer than 1 m) by 20·lg d; indoors 3 dB more.
     Levels that are assumed are rounded up.
-    What was played beside the captures is not known. None where nobody says how long sweeps are.
+    What was played beside the captures is not known. Empty where nobody says how long sweeps are.
 
     Parameters
     ----------
     start_db : the baseline's level at 1 m
     """
     if session.sweep is None:
-        return None
+        return ()
     distance_m = max(session.rig.distance_m, NEAREST_M)
     to_ear = distance_change_db(from_m=1.0, to_m=distance_m) + _room_db(session.rig.space)
     sweep_to_ear = to_ear + pink_weighted_db(
@@ -180,16 +222,8 @@ def day_dose(session: Session, *, start_db: float, basis: Basis) -> DayDose | No
         for stage in entry.stages
     ]
     assumed = basis == "assumed"
-    heard = [
+    return tuple(
         (stricter_level_dba(level) if assumed else level, seconds) for level, seconds in played
-    ]
-    return DayDose(
-        distance_m=distance_m,
-        sounding_s=sum(seconds for _, seconds in heard),
-        loudest_dba=max(level for level, _ in heard),
-        niosh_percent=niosh_dose_percent(heard),
-        weekly_percent=100.0 * sound_exposure_pa2h(heard) / WEEKLY_PA2H,
-        basis=basis,
     )
 
 

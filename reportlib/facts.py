@@ -8,7 +8,7 @@ Names are dotted and lower case: test, band, level, then what it is.
 
 =============================== ============================================================
 ``test.baseline``, ``test.top`` quietest and loudest short-term level, dB
-``test.lowest``                 lowest frequency that the gate leaves to use, Hz
+``test.lowest``                 lowest frequency that the bands tell of, Hz
 ``short.<band>.<level>.mean``   mean change of a band at a level; ``.shortfall`` its negative,
                                 ``.u95`` its interval rounded up, ``.worst``, ``.worst-at``
 ``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
@@ -248,8 +248,8 @@ def _band_facts(result: BandResult) -> list[Fact]:
 
 
 def _speaks_from_hz(analysis: Analysis) -> float:
-    """Lowest frequency that is usable in every short-term curve (else the gate's limit)."""
-    lowest = max(analysis.lowest_hz, analysis.sweep_range_hz[0])
+    """Lowest frequency that bands tell of: usable in every short-term curve (else the gate's)."""
+    lowest = max(analysis.lowest_hz, analysis.sweep_range_hz[0], BANDS[0].low_hz)
     for curve in analysis.short_term:
         if curve.usable.any():
             lowest = max(lowest, float(curve.frequency_hz[curve.usable][0]))

@@ -6,7 +6,10 @@ Run as ``python -m reportlib.kernel``, with the arguments of ``ipykernel_launche
 import contextlib
 import importlib
 
-NEEDED = ("analysis", "figures", "memory", "parameters", "playing", "session", "tables")
+NEEDED = (
+    "analysis", "figures", "memory", "parameters", "playing", "session", "tables",
+    "words.calculator",
+)  # fmt: skip
 
 
 def prepare() -> None:

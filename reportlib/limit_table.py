@@ -7,6 +7,7 @@ from reportlib.judged import Limit
 from reportlib.judged_facts import limit_key
 from reportlib.model import Analysis, Test
 from reportlib.readings.behind import band_limits, bracket_text, limited_bands, where_text
+from reportlib.readings.stress import end_of
 from reportlib.shown import Table
 from reportlib.wording import levels_text, listing, sentence
 
@@ -30,12 +31,20 @@ def limit_table(analysis: Analysis) -> Table | None:
     return Table(
         name="limits",
         caption="The level at which the output is 1 dB and 3 dB behind what was asked, with its "
-        f"bracket.{_skipped(analysis.limits)}",
+        f"bracket.{_heard(analysis)}{_skipped(analysis.limits)}",
         columns=("where", *(f"{name}, {words}" for _, words in shown for name in thresholds)),
         rows=tuple(rows),
         anchors=tuple(anchors),
         numeric=(False, *(True for _ in shown for _ in thresholds)),
     )
+
+
+def _heard(analysis: Analysis) -> str:
+    """Say from what the long-term levels are, where some were heard while they played."""
+    ends = [end_of(one, track) for one in analysis.playing for track in one.groups]
+    if not any(end is not None and end.since_cold for end in ends):
+        return ""
+    return " Left playing: as heard when the stress ended, where it was recorded."
 
 
 def _skipped(limits: Sequence[Limit]) -> str:

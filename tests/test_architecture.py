@@ -58,6 +58,9 @@ LAYERS = [
         "tables",
         "stress_tables",
         "stress_results",
+        "session_text",
+        "planning",
+        "intake",
     },
     {
         "files",
@@ -70,6 +73,9 @@ LAYERS = [
         "results",
         "kept",
         "kept_stress",
+        "stimulus_files",
+        "silence",
+        "cutting",
     },
     {
         "inputs",
@@ -85,9 +91,10 @@ LAYERS = [
         "read_again",
         "memory",
         "watching",
+        "intake_folder",
     },
-    {"kernel", "kernels", "execution", "notebook", "publish", "claimed"},
-    {"cli"},
+    {"kernel", "kernels", "execution", "notebook", "publish", "claimed", "plan_folder"},
+    {"cli", "cli_errors", "cli_intake", "cli_plan"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
 CORE = range(4)
@@ -96,12 +103,12 @@ FORBIDDEN_IN_CORE = {
     "click", "rich", "typst",
 }  # fmt: skip
 ONLY = {
-    "soundfile": {"captures", "demo"},
+    "soundfile": {"captures", "demo", "stimulus_files", "cutting"},
     "matplotlib": {"figures"},
     "papermill": {"execution"},
     "nbconvert": {"publish", "cli"},
     "typst": {"publish", "cli"},
-    "click": {"cli"},
+    "click": {"cli", "cli_errors", "cli_intake", "cli_plan"},
     "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
 }

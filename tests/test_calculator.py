@@ -245,3 +245,12 @@ def test_read_points_are_a_twelfth_of_an_octave_apart_with_1_khz_among_them():
     said = dict(zip(words, curve_words(curve, points=points), strict=True))
     assert said["1 kHz"] == "−1.5 ± 0.2 dB"
     assert said["50.1 Hz"] == "can’t tell: lost in noise"
+
+
+def test_it_says_for_what_it_speaks_and_on_what_it_rests():
+    analysis, chosen = make_analysis(), checked_parameters(session=".")
+    words = seat_calculator(analysis, parameters=chosen).words
+    assert "speaks for 40 Hz–16 kHz" in words["bands"]
+    assert "(if the asked-for levels were met)" in words["arrives"]
+    measured = replace(analysis, baseline=replace(analysis.baseline, calibrated=True))
+    assert "if the asked-for" not in seat_calculator(measured, parameters=chosen).words["arrives"]

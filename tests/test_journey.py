@@ -363,4 +363,4 @@ def test_remembered_options_of_another_version_are_left_out(mine):
     path.write_text(json.dumps(kept), encoding="utf-8")
     run("report", mine)
     page = (mine / "out/section.html").read_text("utf-8")
-    assert "At 3 m from one of them" in page.replace("\u00a0", " ")
+    assert "3 m from one of them" in page.replace("\u00a0", " ")

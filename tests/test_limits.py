@@ -11,6 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from invented import bump, no_change
 from scipy.interpolate import pchip_interpolate
+from stressed import make_playing
 
 from reportlib import facts, results, tables
 from reportlib.grades import band_results
@@ -18,6 +19,7 @@ from reportlib.levels import BANDS
 from reportlib.limits import drive_units, first_crossing, kind_of, limits_of
 from reportlib.model import BandResult, DriveStep
 from reportlib.readings.behind import bracket_text, limit_text
+from reportlib.readings.stress import at_the_end, end_of
 
 
 def crossing(levels, losses, *, threshold=1.0, u95=0.0):
@@ -234,6 +236,42 @@ def test_the_drive_unit_that_loses_is_told_from_the_one_that_does_not():
     }
     assert by_unit["drive unit up to 2.6 kHz"] in ("at", "between")
     assert by_unit["drive unit from 2.6 kHz"] == "not reached"
+
+
+def test_what_was_heard_as_the_stress_ended_stands_in_for_the_late_sweep():
+    levels = {82.0: 0.2, 92.0: 1.6}
+    playing = [
+        make_playing(level_db=level, losses={band.name: loss for band in BANDS}, noise_db=0.01)
+        for level, loss in levels.items()
+    ]
+    analysis = make_analysis(long_term_levels_db=tuple(levels), playing=playing)
+    units = drive_units(analysis.session.speaker.crossovers_hz)
+    results = (*analysis.bands, *band_results(analysis.long_term, bands=units, fraction=12))
+    found = at_the_end(results, playing)
+    for before, after in zip(results, found, strict=True):
+        if before.test == "short_term":
+            assert after is before
+            continue
+        end = end_of(*next(
+            (one, track)
+            for one in playing
+            for track in one.groups
+            if one.level_db == before.level_db and track.low_hz <= before.low_hz * 1.3
+            and track.high_hz >= before.high_hz / 1.3 and track.kind in ("band", "unit")
+        ))  # fmt: skip
+        assert after.mean_db == pytest.approx(end.change_db, abs=1e-9)
+    treble = limits_of(found, baseline_db=72.0, steps=analysis.drive_steps)
+    (limit,) = [
+        one
+        for one in treble
+        if (one.test, one.band, one.threshold_db) == ("long_term", "treble", 1.0)
+    ]
+    assert limit.reached
+    assert 82.0 < limit.level_db < 92.0
+    unsure = [make_playing(level_db=92.0, cold_known=False)]
+    assert at_the_end(results, unsure) == list(results)
+    assert "as heard when the stress ended" in tables.limit_table(analysis).caption
+    assert "as heard" not in tables.limit_table(with_units(make_analysis())).caption
 
 
 def test_the_table_sets_turned_up_beside_left_playing_and_its_rows_hold_the_facts():

@@ -55,12 +55,12 @@ def test_plain_words_arrive_as_they_were_typed(words):
 
 def test_a_quoted_fact_links_to_its_row_where_there_is_one():
     html = page("It is [−1.5 dB](#fact-a.b) down.", targets={"fact-a.b": "upheld-x-fact-a.b"})
-    assert '<a href="#upheld-x-fact-a.b" class="fact">−1.5 dB</a>' in html
+    assert '<a href="#upheld-x-fact-a.b" class="fact">−1.5&nbsp;dB</a>' in html
 
 
 def test_a_quoted_fact_without_a_row_leaves_its_value_alone():
     html = page("It is [−1.5 dB](#fact-a.b) down.")
-    assert html == '<p>It is <span class="fact">−1.5 dB</span> down.</p>\n'
+    assert html == '<p>It is <span class="fact">−1.5&nbsp;dB</span> down.</p>\n'
 
 
 @pytest.mark.parametrize(

@@ -192,9 +192,9 @@ def test_scrolling_regions_can_be_reached_and_are_named(page):
 
 
 def test_facts_lead_to_their_rows_and_others_stay_text(page):
-    assert '<a href="#fact-short.bass.96.mean" class="fact">−2.9 dB</a>' in page
+    assert '<a href="#fact-short.bass.96.mean" class="fact">−2.9&nbsp;dB</a>' in page
     assert '<tr id="fact-short.bass.96.mean">' in page
-    assert '<span class="fact">1.0 dB</span>' in page
+    assert '<span class="fact">1.0&nbsp;dB</span>' in page
 
 
 def test_a_row_with_two_facts_can_be_reached_by_both():
@@ -473,7 +473,7 @@ def test_a_notebook_that_is_no_report_is_named(old_out):
     assert_untouched(old_out)
 
 
-@pytest.mark.parametrize("folder", ["report", "section", "pictures", "markdown", "pdf"])
+@pytest.mark.parametrize("folder", ["report", "section", "pictures", "markdown", "pdf", "plan"])
 def test_templates_only_place_things(folder):
     decisions = (nodes.If, nodes.CondExpr, nodes.Compare, nodes.BinExpr, nodes.Not, nodes.Assign)
     for path in (templates_folder() / folder).glob("*.j2"):

@@ -87,7 +87,11 @@ def _alone(evidence: Evidence, one: Stretch) -> bool:
 
 def _no_law(seen: Seen, evidence: Evidence) -> None:
     """What follows one level everywhere is not one band's own."""
-    if evidence.law is not None and not _bass_only(evidence):
+    if evidence.law is None:
+        return
+    if _bass_only(evidence):
+        seen.unsure("Nothing else was as loud, so that a limiter on everything may do the same.")
+    else:
         seen.contradicts("All that is missing follows one level, whatever the frequency.")
 
 

@@ -23,10 +23,10 @@ from reportlib.day import (
     SweepFacts,
 )
 from reportlib.demo.day import LEVELS_DB, LONG_TERM_LEVELS_DB, TAKES, DemoDay
-from reportlib.demo.session_text import session_text
 from reportlib.demo.speakers import SPEAKERS, DemoSpeaker
 from reportlib.errors import ReportError
 from reportlib.model import FloatArray
+from reportlib.session_text import session_text
 from reportlib.simulate import Chain, Recording, multitone_signal, sweep_signal
 
 SAMPLE_RATE_HZ = 48000

@@ -11,9 +11,9 @@ from jinja2 import Environment
 from traitlets import Unicode, default
 
 from reportlib.publish.exporters import ReportExporter, anchors_of, in_words, sides_of
-from reportlib.publish.markup import Outline
+from reportlib.publish.markup import Outline, unbroken
 from reportlib.publish.published import Block, Figure, Prose, Publication
-from reportlib.publish.typeset import Source, to_typst, typst_string, unbroken
+from reportlib.publish.typeset import Source, to_typst, typst_string
 from reportlib.shown import Table
 
 PAPERS_PT = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}

@@ -20,7 +20,7 @@ from traitlets import List, default
 
 from reportlib.publish.hypertext import to_html
 from reportlib.publish.live import as_data, policy, scripts_for
-from reportlib.publish.markup import Outline
+from reportlib.publish.markup import Outline, unbroken
 from reportlib.publish.published import (
     Figure,
     PageBlock,
@@ -29,7 +29,6 @@ from reportlib.publish.published import (
     read_publication,
 )
 from reportlib.publish.svg import Drawing
-from reportlib.publish.typeset import unbroken
 from reportlib.resources import templates_folder
 from reportlib.shown import SeatCalculator, Table
 

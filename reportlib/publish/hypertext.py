@@ -16,7 +16,15 @@ from mistune.core import BlockState
 from mistune.renderers.html import HTMLRenderer
 from mistune.util import striptags, unescape
 
-from reportlib.publish.markup import DROPPED_WHOLE, OUTWARD, WHOLE, Outline, Tokens, is_fact
+from reportlib.publish.markup import (
+    DROPPED_WHOLE,
+    OUTWARD,
+    WHOLE,
+    Outline,
+    Tokens,
+    is_fact,
+    unbroken,
+)
 
 _BESIDE = re.compile(r"(?!/)[^:\\\s?#]{1,500}")
 _TAGS = (
@@ -49,7 +57,7 @@ def to_html(
     ...     read_prose("It lost [−1.5 dB](#fact-mids)<script>alert(1)</script>."),
     ...     targets={"fact-mids": "fact-mids"}, attachments={}, outline=Outline(),
     ... )
-    Markup('<p>It lost <a href="#fact-mids" class="fact">−1.5 dB</a>.</p>\n')
+    Markup('<p>It lost <a href="#fact-mids" class="fact">−1.5&nbsp;dB</a>.</p>\n')
     """
     renderer = _Page(targets=targets, outline=outline, first_heading=first_heading)
 
@@ -106,6 +114,9 @@ class _Page(HTMLRenderer):
             return ""
         rank = min(self._outline.depth(level) + self._shift, 6)
         return f"<h{rank}>{text}</h{rank}>\n"
+
+    def text(self, text: str) -> str:
+        return super().text(unbroken(text))
 
     def link(self, text: str, url: str, title: str | None = None) -> str:  # noqa: PLR0917
         if url.startswith("#"):

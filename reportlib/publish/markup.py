@@ -30,6 +30,9 @@ _UNREADABLE = re.compile(
 )
 OUTWARD = re.compile(r"(?:https?://|mailto:)[^\s\\]{1,2000}", re.IGNORECASE)
 
+_BEFORE_UNIT = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=(?:dB|Hz|kHz|cm|m|ms|s|min|h|W|V|%)\b|%)")
+"""The blank between a number and its unit, or its interval's sign, where no line may break."""
+
 WHOLE = 28
 """A quoted fact of at most so many characters is never broken across lines."""
 
@@ -50,6 +53,11 @@ _RAW_FORMS = {
     "sub": "subscript",
     "sup": "superscript",
 }
+
+
+def unbroken(text: str) -> str:
+    """Return `text` with no-break spaces between numbers and their units."""
+    return _BEFORE_UNIT.sub("\u00a0", text)
 
 
 def readable(text: str) -> str:

@@ -57,10 +57,23 @@ def pdf_bytes(
     source, resources = TypstExporter(paper=paper).from_notebook_node(
         nb, resources={"publication": publication, "outputs": attached}
     )
-    return _set(source, files=resources["outputs"], dated=publication.date is not None)
+    return set_typst(source, files=resources["outputs"], dated=publication.date is not None)
 
 
-def _set(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:
+def set_typst(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:
+    """Set typst source for paper.
+
+    Parameters
+    ----------
+    source : in which everything that anyone typed is a string literal
+    files : what it refers to, by name
+    dated : whether the document carries a date, without which it can't be PDF/A
+
+    Raises
+    ------
+    RenderError
+        Typst refused the document; the line carries its reason.
+    """
     import typst
 
     compiled: Callable[..., bytes] = typst.compile  # its own annotations allow no such call

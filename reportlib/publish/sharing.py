@@ -16,9 +16,8 @@ from PIL import Image, ImageDraw, ImageFont
 
 from reportlib import palette
 from reportlib.publish.fonts import shipped_font
-from reportlib.publish.markup import plain_text
+from reportlib.publish.markup import plain_text, unbroken
 from reportlib.publish.published import Publication
-from reportlib.publish.typeset import unbroken
 from reportlib.shown import Ladder
 
 SIZES_PX = {"square": (1080, 1080), "wide": (1200, 630)}

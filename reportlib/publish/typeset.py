@@ -6,7 +6,6 @@ headings are those of `markup`.
 """
 
 import html
-import re
 from collections.abc import Collection, Mapping
 from urllib.parse import unquote
 
@@ -23,15 +22,8 @@ from reportlib.publish.markup import (
     is_fact,
     plain_text,
     readable,
+    unbroken,
 )
-
-_BEFORE_UNIT = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=(?:dB|Hz|kHz|cm|m|ms|s|min|h|W|V|%)\b|%)")
-"""The blank between a number and its unit, or its interval's sign, where no line may break."""
-
-
-def unbroken(text: str) -> str:
-    """Return `text` with no-break spaces between numbers, their signs and units."""
-    return _BEFORE_UNIT.sub("\u00a0", text)
 
 
 class Source(str):

@@ -3,19 +3,21 @@
 Selections from `Playing` records for figures, captions, words and tables alike.
 """
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from reportlib.arrays import FloatArray
 from reportlib.levels import BANDS
-from reportlib.model import Analysis
+from reportlib.model import Analysis, BandResult
 from reportlib.soaked import Agreement, GroupTrack, Playing, Recovery, ThermalTerm
 
 TOLD_U95_DB = 0.5
 """A loss known no better can't be told, as for points of curves, unless it is large itself."""
 _TOLD_SHARE = 0.3
+_BAND_NAMES = frozenset(band.name for band in BANDS)
 _MOST_POINTS = 60
 _MOST_KNOTS = 160
 _UNKNOWN_PAUSE_SHARE = 0.05
@@ -137,6 +139,38 @@ def band_ends(playing: Playing) -> tuple[End, ...]:
     """Return where the bands that can be told had come to, bass first."""
     found = [end_of(playing, playing.group(band.name)) for band in BANDS]
     return tuple(end for end in found if end is not None)
+
+
+def at_the_end(results: Sequence[BandResult], playing: Sequence[Playing]) -> list[BandResult]:
+    """Return results whose long-term means are those heard when the stress ended, where told.
+
+    The sweep afterwards comes late: what cools within seconds has partly recovered. Only what is
+    known since cold takes its place; the rest stays as the sweeps saw it.
+    """
+    known = [
+        (track.kind, end)
+        for one in playing
+        for track in one.groups
+        if (end := end_of(one, track)) is not None and end.since_cold
+    ]
+    found = []
+    for one in results:
+        kind = "band" if one.band in _BAND_NAMES else "unit"
+        mine = [end for of, end in known if of == kind and _same(end, one)]
+        if one.test == "long_term" and mine:
+            one = replace(one, mean_db=mine[0].change_db, u95_db=mine[0].u95_db)
+        found.append(one)
+    return found
+
+
+def _same(end: End, result: BandResult) -> bool:
+    """Whether both tell of one level and of one stretch: a drive unit's ends are left out."""
+    middle = math.sqrt(result.low_hz * result.high_hz)
+    return (
+        end.level_db == result.level_db
+        and end.low_hz <= middle <= end.high_hz
+        and result.low_hz <= math.sqrt(end.low_hz * end.high_hz) <= result.high_hz
+    )
 
 
 def bands_untold(playing: Playing) -> tuple[str, ...]:

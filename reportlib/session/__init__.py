@@ -8,6 +8,6 @@ faults        the wording of what is wrong
 reading       all of it, in order
 """
 
-from reportlib.session.reading import read_session, session_notes
+from reportlib.session.reading import read_planned_session, read_session, session_notes
 
-__all__ = ["read_session", "session_notes"]
+__all__ = ["read_planned_session", "read_session", "session_notes"]

@@ -46,6 +46,23 @@ def read_session(folder: str | os.PathLike[str]) -> day.Session:
     CaptureError
         A file that ``session.toml`` names is missing, empty or cannot be read.
     """
+    return _read(folder, with_files=True)
+
+
+def read_planned_session(folder: str | os.PathLike[str]) -> day.Session:
+    """Read the session in `folder` as it is planned: the recordings need not be there yet.
+
+    Like `read_session`, but `digests` holds that of ``session.toml`` alone.
+
+    Raises
+    ------
+    SessionError
+        No session there, no valid TOML 1.0, or facts that cannot be.
+    """
+    return _read(folder, with_files=False)
+
+
+def _read(folder: str | os.PathLike[str], *, with_files: bool) -> day.Session:
     root = Path(folder)
     text = ""
     try:
@@ -57,7 +74,9 @@ def read_session(folder: str | os.PathLike[str]) -> day.Session:
         except ValidationError as error:
             raise first_fault(error, document=document) from error
         check_rules(table)
-        digests = {NAME: hashlib.sha256(data).hexdigest()} | file_digests(root, table=table)
+        digests = {NAME: hashlib.sha256(data).hexdigest()}
+        if with_files:
+            digests |= file_digests(root, table=table)
     except Fault as fault:
         line = fault.line or line_of(text, fault.place)
         where = f"{root / NAME}, line {line}" if line else f"{root / NAME}"

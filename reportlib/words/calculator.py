@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from reportlib.exposure import NIOSH_CEILING_DBA
 from reportlib.levels import BANDS, GRID_PER_OCTAVE, G, pink_weighted_db
-from reportlib.listening import Seat, all_seats, given_levels, starts_at
+from reportlib.listening import Seat, all_seats, given_levels, is_calibrated, starts_at
 from reportlib.listening.arriving import GRID_HZ, ROOM_GAIN_DB, WHOLE_FROM_HZ
 from reportlib.listening.given import NOMINAL_HZ
 from reportlib.model import Analysis
@@ -28,6 +28,7 @@ from reportlib.rooms import (
     sabine_absorption,
 )
 from reportlib.shown import CalculatorBand, CalculatorNeed, CalculatorPlace, SeatCalculator
+from reportlib.wording import hz_range_text
 from reportlib.words.seat import COUNTS, PLACES, size
 
 CAUTION_FROM_DBA = 85.0
@@ -65,6 +66,12 @@ _WORDS = {
     "mind equipment": "Louder than tested, drive units and amplifiers can burn: raise the level in "
     "steps, leave nothing unattended, and stop at a rasp, a smell or a sudden drop.",
 }
+_SPEAKS_FOR = hz_range_text(BANDS[0].low_hz, BANDS[-1].high_hz)
+_BANDS_NOTE = (
+    f"The bars run from 0 to 6 dB; the strokes in them stand at {YES_WITHIN_DB:g} and "
+    f"{JUST_WITHIN_DB:g} dB. The answer speaks for {_SPEAKS_FOR}, and takes what is listened to as "
+    "equally strong in every octave."
+)
 
 
 def seat_calculator(analysis: Analysis, *, parameters: ReportParameters) -> SeatCalculator | None:
@@ -137,14 +144,19 @@ def seat_calculator(analysis: Analysis, *, parameters: ReportParameters) -> Seat
         longest_distance_m=max(_FARTHEST_M, seats[0].distance_m),
         most_loudspeakers=most,
         counts=COUNTS,
-        words={**_WORDS, "arrives": _arrives(loudest_db)},
+        words={
+            **_WORDS,
+            "arrives": _arrives(loudest_db, measured=is_calibrated(baseline, space=space)),
+            "bands": _BANDS_NOTE,
+        },
     )
 
 
-def _arrives(loudest_db: float) -> str:
+def _arrives(loudest_db: float, *, measured: bool) -> str:
+    basis = "" if measured else " (if the asked-for levels were met)"
     return (
-        f"The loudest setting tested, {loudest_db:g} dB asked of one loudspeaker at 1 m, arrives "
-        "there at {low} to {high} dB, what is lost already taken off."
+        f"The loudest setting tested, {loudest_db:g} dB asked of one loudspeaker at 1 m{basis}, "
+        "arrives there at {low} to {high} dB, what is lost already taken off."
     )
 
 

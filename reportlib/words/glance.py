@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from reportlib.facts import duration
 from reportlib.model import BandResult
 from reportlib.words.behind import first_behind
+from reportlib.words.deep import deep_bass
 from reportlib.words.seat import in_short_at_seat
 from reportlib.words.story import Story, at_a_point
 from reportlib.words.stress import stress_in_short
@@ -44,6 +45,9 @@ def _first(writer: Writer) -> str:
     if not any(one.told for one in story.bands):
         return writer.say("in-short/first-cant-tell")
     first = story.gives_first
+    below = deep_bass(writer)
+    if not first and below is not None and below["direction"] == "short":
+        return writer.say("in-short/first-deep", **below)
     if not first:
         wording = "first-none" if _all_told(story) else "first-none-told"
         return writer.say(f"in-short/{wording}", top=writer.quote("test.top"))

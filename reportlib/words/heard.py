@@ -43,7 +43,9 @@ def turned_up_heard(writer: Writer) -> str:
         if most.heard == "can't tell":
             wording = "heard-cant-tell"
         return writer.say(f"turned-up/{wording}", level=decibels(loudest))
-    values = _values(writer, most, part="most", more_or_less=("less than asked", "more than asked"))
+    values = heard_values(
+        writer, most, part="most", more_or_less=("less than asked", "more than asked")
+    )
     sentences = [writer.say(f"turned-up/{_wording(most)}", **values)]
     if "as_mids" in values:
         sentences.append(writer.say("turned-up/heard-bass", **values))
@@ -74,7 +76,7 @@ def left_playing_heard(writer: Writer, *, level_db: float, changed: bool) -> str
         return ""
     most = found[0]
     if is_heard(most):
-        values = _values(writer, most, part="most", more_or_less=("less", "more"))
+        values = heard_values(writer, most, part="most", more_or_less=("less", "more"))
         return writer.say(
             "left-playing/heard",
             word=_IN_PASSING[_wording(most)],
@@ -102,9 +104,10 @@ def heard_note(writer: Writer) -> str:
     )
 
 
-def _values(
+def heard_values(
     writer: Writer, one: Audible, *, part: str, more_or_less: tuple[str, str]
 ) -> dict[str, str]:
+    """Return what a sentence about one stretch quotes; `part`: ``"most"`` or ``"other"``."""
     key = f"{heard_key(one)}.{part}"
     values = {
         "level": decibels(one.level_db),
@@ -129,7 +132,7 @@ def _wider(writer: Writer, one: Audible, *, most: Audible) -> str:
     return writer.say(
         "turned-up/heard-wider" if around else "turned-up/heard-elsewhere",
         word=_IN_PASSING[_wording(one)],
-        **_values(writer, one, part="other", more_or_less=("less", "more")),
+        **heard_values(writer, one, part="other", more_or_less=("less", "more")),
     )
 
 

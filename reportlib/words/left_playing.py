@@ -25,17 +25,33 @@ def left_playing(writer: Writer) -> str:
         elapsed=duration(longest),
         levels=listed([decibels(entry.level_db) for entry in entries]),
     )
-    paragraphs: list[str] = []
+    told: list[tuple[list[str], list[str]]] = []
     for level_db, found in heard.items():
-        if found is not None:
-            paragraphs += found
-            continue
-        sentences = [_by_sweeps(writer, level_db)]
-        if recorded:
-            level = decibels(level_db)
-            sentences.insert(0, writer.say("left-playing/not-recorded", level=level))
-        paragraphs.append(" ".join(sentences))
+        level = decibels(level_db)
+        if found is None:
+            sentences = [_by_sweeps(writer, level_db)]
+            if recorded:
+                sentences.insert(0, writer.say("left-playing/not-recorded", level=level))
+            found = [" ".join(sentences)]
+        told.append(([level], found))
+    paragraphs = [one for _, found in _alike(told) for one in found]
     return writer.page("left-playing", intro=intro, paragraphs=paragraphs)
+
+
+def _alike(told: Sequence[tuple[list[str], list[str]]]) -> list[tuple[list[str], list[str]]]:
+    """Say once what two levels in turn have in common: a sentence that quotes nothing."""
+    found: list[tuple[list[str], list[str]]] = []
+    for levels, said in told:
+        if found and len(said) == 1 and "](#" not in said[0]:
+            before, there = found[-1]
+            rest = said[0].removeprefix(f"At {levels[0]}")
+            start = f"At {listed(before)}"
+            if len(there) == 1 and there[0] == start + rest:
+                both = [*before, *levels]
+                found[-1] = (both, [f"At {listed(both)}{rest}"])
+                continue
+        found.append((levels, said))
+    return found
 
 
 def _by_sweeps(writer: Writer, level_db: float) -> str:

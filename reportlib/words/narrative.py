@@ -6,22 +6,20 @@ hands in a Jinja environment. Names come from the session folder and are escaped
 """
 
 import math
-from collections.abc import Sequence
 
 from reportlib.day import Session
 from reportlib.facts import FactTable, frequency, number
 from reportlib.model import Analysis
 from reportlib.parameters import ReportParameters
-from reportlib.words.behind import behind
 from reportlib.words.care import care
 from reportlib.words.glance import at_a_glance
-from reportlib.words.heard import heard_note, turned_up_heard
+from reportlib.words.heard import heard_note
 from reportlib.words.left_playing import left_playing
 from reportlib.words.seat import at_your_seat
-from reportlib.words.story import BandStory, at_a_point
+from reportlib.words.turned_up import turned_up
 from reportlib.words.verdict import verdict_sentences
 from reportlib.words.why import why
-from reportlib.words.writer import Templates, Writer, decibels, listed, plain, spoken, verb
+from reportlib.words.writer import Templates, Writer, plain
 
 SLOTS = (
     "in-short",
@@ -50,7 +48,7 @@ def draft(
             "in-short", verdict=" ".join(verdict_sentences(writer)), lines=at_a_glance(writer)
         ),
         "turned-up": writer.page(
-            "turned-up", intro=_turned_up_intro(writer), paragraphs=_turned_up(writer)
+            "turned-up", intro=_turned_up_intro(writer), paragraphs=turned_up(writer)
         ),
         "left-playing": left_playing(writer),
         "why": why(writer),
@@ -67,93 +65,6 @@ def _turned_up_intro(writer: Writer) -> str:
     if _from_text(writer.analysis):
         return writer.say("turned-up/intro-text", baseline=baseline)
     return writer.say("turned-up/intro", sweep=writer.quote("test.sweep"), baseline=baseline)
-
-
-def _turned_up(writer: Writer) -> list[str]:
-    story = writer.short
-    paragraphs = []
-    holding = [
-        one.band for one in story.bands if one.holds and one.holds_to_db == story.levels_db[-1]
-    ]
-    if holding:
-        everything = len(holding) == len(story.bands)
-        names = f"The {listed([spoken(band) for band in holding])}"
-        paragraphs.append(
-            writer.say(
-                "turned-up/hold-together",
-                bands="All five bands" if everything else names,
-                verb=verb(holding, one="holds", many="hold"),
-                top=writer.quote("test.top"),
-            )
-        )
-    for one in story.bands:
-        paragraphs += _band_paragraph(writer, one=one)
-    if story.untold and story.levels_db:
-        paragraphs.append(
-            writer.say(
-                "turned-up/untold",
-                bands=listed([spoken(band) for band in story.untold]),
-                why=_why_untold(writer, story.untold),
-            )
-        )
-    return [*paragraphs, *filter(None, (behind(writer), turned_up_heard(writer)))]
-
-
-def _band_paragraph(writer: Writer, *, one: BandStory) -> list[str]:
-    found = []
-    name = {"band": spoken(one.band)}
-    if one.first_loss is not None and one.worst_loss is not None:
-        first, worst = one.first_loss, one.worst_loss
-        values = {
-            **name,
-            "verb": verb([one.band], one="falls behind", many="fall behind"),
-            "first_level": decibels(first.level_db),
-            "shortfall": writer.of(first, "shortfall"),
-            "u95": writer.of(first, "u95"),
-            "worst_level": decibels(worst.level_db),
-            "worst_shortfall": writer.of(worst, "shortfall"),
-            "worst": writer.of(worst, "worst"),
-            "worst_at": writer.of(worst, "worst-at"),
-        }
-        wording = "loses-at-a-point" if at_a_point(worst) else "loses-and-more"
-        if wording == "loses-and-more" and worst.level_db == first.level_db:
-            wording = "loses"
-        found.append(writer.say(f"turned-up/{wording}", **values))
-    if one.largest_gain is not None:
-        gain = one.largest_gain
-        found.append(
-            writer.say(
-                "turned-up/gains-at-a-point" if at_a_point(gain) else "turned-up/gains",
-                verb=verb([one.band], one="comes out", many="come out"),
-                level=decibels(gain.level_db),
-                gain=writer.of(gain, "mean"),
-                point=writer.of(gain, "worst"),
-                at=writer.of(gain, "worst-at"),
-                **name,
-            )
-        )
-    return found
-
-
-def _why_untold(writer: Writer, bands: Sequence[str]) -> str:
-    """Give the most frequent reason of the points in these bands, in words."""
-    counted: dict[str, int] = {}
-    edges = [(one.low_hz, one.high_hz) for one in writer.analysis.bands if one.band in bands]
-    for curve in writer.analysis.short_term:
-        for point, reason in enumerate(curve.reason):
-            hz = float(curve.frequency_hz[point])
-            if reason and any(low <= hz < high for low, high in edges):
-                counted[reason] = counted.get(reason, 0) + 1
-    words = {
-        "noise": "too much is lost in noise",
-        "gate": f"the gate resolves nothing below {frequency(writer.analysis.lowest_hz)}",
-        "range": "the sweep did not reach there",
-        "gap": "the captures have a gap there",
-        "clipped": "the recording clipped",
-    }
-    if not counted:
-        return "the interval allows too many answers"
-    return words[max(counted, key=lambda reason: counted[reason])]
 
 
 def _how_measured(writer: Writer) -> list[str]:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from reportlib.model import BandResult
+from reportlib.words.deep import deep_bass
 from reportlib.words.story import Story, at_a_point
 from reportlib.words.writer import Writer, decibels, listed, spoken, verb
 
@@ -18,6 +19,9 @@ def verdict_sentences(writer: Writer) -> list[str]:
     if gain is not None and story.worst_loss is not None:
         wording = "also-gains-at-a-point" if at_a_point(gain) else "also-gains"
         sentences.append(writer.say(f"in-short/{wording}", **_gain_values(writer, gain)))
+    below = deep_bass(writer)
+    if below is not None:
+        sentences.append(writer.say("in-short/deep", **below))
     if story.untold:
         sentences.append(
             writer.say(
