@@ -146,6 +146,14 @@ def test_the_overlap_check_sees_an_overlap():
     assert deepest > 5.0
 
 
+def test_the_check_sees_a_curve_through_a_word():
+    with style.drawing():
+        sheet = figure_ladder.draw(make_analysis())
+        sheet.line((0.0, 300.0), (14.0, 14.0), color=style.SEA)
+        with pytest.raises(AssertionError, match=r"Trivet 6|how much"):
+            assert_apart(sheet, written(sheet.figure))
+
+
 @pytest.mark.parametrize("figure", DRAWN)
 def test_a_figure_is_the_same_byte_for_byte_whatever_the_readers_settings(figure, pictures):
     picture = pictures[figure]

@@ -59,6 +59,7 @@ def test_no_figure_is_cut_and_none_parts_from_its_caption(opened, paper):
     assert [str(figure["/Alt"]) for figure in figures] == [
         one.alt for one in shown() if isinstance(one, Picture)
     ]
+    places = []
     for figure in figures:
         (layout,) = [dict(a) for a in figure["/A"] if "/BBox" in a]
         left, bottom, right, top = (float(side) for side in layout["/BBox"])
@@ -68,6 +69,15 @@ def test_no_figure_is_cut_and_none_parts_from_its_caption(opened, paper):
         assert top <= height_pt - TOP_PT + 0.1
         (page,) = pages_of(figure, document=opened)
         assert pages_of(caption_of(figure), document=opened) == {page}
+        places.append((page, -bottom))
+    assert places == sorted(places)  # wherever they float to, they come one after the other
+
+
+def test_bookmarks_lead_to_the_headings(opened):
+    with opened.open_outline() as outline:
+        found = [(one.title, [child.title for child in one.children]) for one in outline.root]
+        assert all(one.destination or one.action for one in outline.root)
+    assert found == [("In short", []), ("When it is turned up", ["Why the bass goes first"])]
 
 
 def test_short_tables_stay_whole_and_long_ones_begin_beside_their_caption(opened):

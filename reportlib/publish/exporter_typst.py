@@ -11,7 +11,7 @@ from jinja2 import Environment
 from traitlets import Unicode, default
 
 from reportlib.publish.exporters import ReportExporter, anchors_of, in_words, sides_of
-from reportlib.publish.markup import Outline
+from reportlib.publish.markup import Outline, unbroken
 from reportlib.publish.published import Block, Figure, Prose, Publication
 from reportlib.publish.typeset import Source, to_typst, typst_string
 from reportlib.shown import Table
@@ -119,7 +119,7 @@ class TypstExporter(ReportExporter):
                     "label": f"figure-{picture.name}",
                     "file": file,
                     "alt": picture.alt,
-                    "caption": picture.caption,
+                    "caption": unbroken(picture.caption),
                     "width": Source(f"{self._width_pt(block):.2f}pt"),
                 }
             case Table():
@@ -128,7 +128,7 @@ class TypstExporter(ReportExporter):
                     "template": "table.typ.j2",
                     "rooms": [Source(f"{ROOM_PT:g}pt")] if long else [],
                     "label": f"table-{block.name}",
-                    "caption": block.caption,
+                    "caption": unbroken(block.caption),
                     "sides": [
                         Source({"number": "right"}.get(side, "left")) for side in sides_of(block)
                     ],

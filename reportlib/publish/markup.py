@@ -30,8 +30,8 @@ _UNREADABLE = re.compile(
 )
 OUTWARD = re.compile(r"(?:https?://|mailto:)[^\s\\]{1,2000}", re.IGNORECASE)
 
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:dB|Hz|kHz|cm|m|ms|s|min|h|W|V|%)\b|%)")
-"""The blank between a number and its unit, where no line may break."""
+_BEFORE_UNIT = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=(?:dB|Hz|kHz|cm|m|ms|s|min|h|W|V|%)\b|%)")
+"""The blank between a number and its unit, or its interval's sign, where no line may break."""
 
 WHOLE = 28
 """A quoted fact of at most so many characters is never broken across lines."""

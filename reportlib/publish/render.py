@@ -99,7 +99,8 @@ def write_outputs(
         Something could not be made or written; `out` is then as it was.
     """
     publication = read_publication(nb)
-    with ThreadPoolExecutor(1) as press:  # typst sets the PDF without the interpreter's lock
+    with ThreadPoolExecutor(2) as press:  # typst and packing need no interpreter
+        shared = press.submit(sharing_pictures, publication)
         pdf = press.submit(pdf_bytes, nb, paper=paper, data=data, publication=publication)
         contents = {
             "report.html": page_html(nb, publication=publication).encode(),
@@ -108,7 +109,7 @@ def write_outputs(
             "report.md": report_markdown(nb, publication=publication).encode(),
             "report.pdf": pdf.result(),
         }
-    contents |= pictures(nb, publication=publication) | sharing_pictures(publication)
+    contents |= pictures(nb, publication=publication) | shared.result()
     for name, content in data.items():
         if not re.fullmatch(r"\w[\w.-]*", name):
             raise RenderError(f"data file {name!r} would not lie in {out / 'data'}.")

@@ -5,6 +5,7 @@ measured and placed first (`laid_out`), then drawn; by Pillow, which publishing 
 without matplotlib's third of a second.
 """
 
+import functools
 import io
 import math
 from collections.abc import Callable
@@ -273,7 +274,7 @@ def _png(sheet: Sheet) -> bytes:
             anchor="ms" if words.centred else "ls",
         )
     file = io.BytesIO()
-    image.save(file, format="png", compress_level=6)
+    image.save(file, format="png", compress_level=3)
     return file.getvalue()
 
 
@@ -293,6 +294,7 @@ def _draw_box(draw: ImageDraw.ImageDraw, box: Box) -> None:
         draw.rectangle((box.left, box.top - lid, right, box.top), fill=palette.INK)
 
 
+@functools.cache
 def _font(size_px: int, *, bold: bool) -> Any:
     return ImageFont.truetype(
         shipped_font("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"), size_px
