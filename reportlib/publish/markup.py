@@ -30,7 +30,9 @@ _UNREADABLE = re.compile(
 )
 OUTWARD = re.compile(r"(?:https?://|mailto:)[^\s\\]{1,2000}", re.IGNORECASE)
 
-_BEFORE_UNIT = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=(?:dB[AC]?|Hz|kHz|cm|m|ms|s|min|h|W|V|K|J|dBFS)\b|[%Ω]|m³)")
+_BEFORE_UNIT = re.compile(
+    r"(?<=±) (?=\d)|(?<=\d) (?=(?:dB[AC]?|Hz|kHz|cm|m|ms|s|min|h|W|V|K|J|dBFS)\b|[%Ω]|m³)"
+)
 """The blank between a number and its unit, or its interval's sign, where no line may break."""
 
 WHOLE = 28
