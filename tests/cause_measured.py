@@ -47,6 +47,22 @@ def shown_day(cause, seed):
     raise AssertionError(f"{cause} never shows")
 
 
+def warm_db(plan):
+    """Return what the hottest coil truly costs when the loudest stress ends, in dB."""
+    tones = stress_tones()
+    drive = plan.long_levels_db[-1] - 72.0
+    volt = np.full((60, tones.size), plan.loudspeaker.unit_voltage(drive) / np.sqrt(tones.size))
+    end = simulate.heated(
+        plan.loudspeaker,
+        simulate.cold(plan.loudspeaker),
+        frequency_hz=tones[None],
+        volt=volt,
+        step_s=sum(plan.stages_s) / 60,
+    ).end
+    rises = [unit.heat.rise_per_k for unit in plan.loudspeaker.units]
+    return float(np.max(20.0 * np.log10(1.0 + np.array(rises) * end.coil_k)))
+
+
 def measured(plan, seed):
     """Return the `Analysis` of a planned day, and the largest true change that can be told."""
     rng = np.random.default_rng([seed, 77])

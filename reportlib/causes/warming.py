@@ -1,6 +1,7 @@
 """Heat of the coil: after the stress, while it plays, within a sweep."""
 
 import itertools
+import math
 from collections.abc import Sequence
 
 from reportlib.causes.case import Case, Seen, case_of, case_of_group
@@ -22,6 +23,11 @@ COIL_S = 90.0
 COIL_AGREES_DB = 0.2
 MIDS_FROM_HZ = 300.0
 LEAST_OF_DUE = 0.6
+TRIPS_DB = 2.5
+"""A resettable fuse takes some decibels at once (common practice, no source)."""
+RESISTIVE_TO_HZ, ENDS_EARLY = 1000.0, 0.5
+"""From twice the resonance to about there a coil's impedance is its resistance (judgement; its
+inductance takes over above), so that heat shows all the way."""
 SAME_UNIT = 0.5
 """Of its loss in one band, what a drive unit loses at least in the next, where heat is why."""
 
@@ -74,6 +80,10 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
         )
     elif one.octaves >= 0.8:
         seen.fits("frequency", _where_heat_shows(evidence, one))
+    if one.high_hz < ENDS_EARLY * min(_unit_to_hz(evidence, one), RESISTIVE_TO_HZ):
+        seen.unsure("It ends well below where its drive unit does, as heat seldom does.")
+    if not groups and one.worst_db < -TRIPS_DB and evidence.drive == "passive":
+        seen.unsure("Nobody heard it come: a fuse in the crossover that trips would look the same.")
     _grows_with_power(seen, one)
     if any(group.recovery == "agrees" for group in groups):
         seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")
@@ -81,6 +91,11 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     _plausible(seen, one, followed=bool(evidence.coils))
     _never_a_gain(seen, one, evidence=evidence)
     return case_of(one, **seen.all)
+
+
+def _unit_to_hz(evidence: Evidence, one: Stretch) -> float:
+    """Return where the drive unit that plays a stretch hands over."""
+    return min((hz for hz in evidence.crossovers_hz if hz > one.worst_hz), default=math.inf)
 
 
 def _by_resistance(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
