@@ -70,17 +70,28 @@ def names_of(notebook: NotebookNode) -> frozenset[str]:
     return frozenset(map(str, names)) if isinstance(names, list) else frozenset()
 
 
-def sign_cells(notebook: NotebookNode, *, drafts: Mapping[str, str]) -> None:
-    """Write into each cell of the tool's what was written into it, and the names into all."""
+def sign_cells(
+    notebook: NotebookNode, *, drafts: Mapping[str, str], template: NotebookNode
+) -> None:
+    """Write into each cell that holds the tool's own text what that is, and the names into all.
+
+    A cell whose text is the reviewer's stays unsigned, or keeps what was written into it before:
+    signed, it would pass for untouched at the next run.
+    """
+    places = {cell_name(cell): cell for cell in template.cells}
     names = []
     for cell in notebook.cells:
         name = cell_name(cell)
         if not name:
             continue
         names += [name] * (not name.startswith(NOTE))
-        drafted = drafts.get(slot(cell))
-        if cell["cell_type"] == "code" or drafted is None or same_text(cell.source, drafted):
-            cell["metadata"][KEY][WRITTEN] = text_digest(cell.source)
+        place = places.get(name)
+        ours = name.startswith(NOTE)
+        if place is not None and _same_kind(cell, place):
+            texts = (drafts.get(slot(place)), place["source"])
+            ours = any(text is not None and same_text(cell["source"], text) for text in texts)
+        if ours:
+            cell["metadata"][KEY][WRITTEN] = text_digest(cell["source"])
     notebook.metadata.setdefault(KEY, {})[NAMES] = sorted({*names, *names_of(notebook)})
 
 

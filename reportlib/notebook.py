@@ -192,7 +192,7 @@ def run_report(
             drafts=kept.drafts,
             digest=merge.text_digest,
         )
-        merge.sign_cells(fresh, drafts=kept.drafts)
+        merge.sign_cells(fresh, drafts=kept.drafts, template=template)
         if _bytes_of(target) == saved:
             break
         while_running = None

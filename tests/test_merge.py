@@ -35,7 +35,7 @@ def template(drafts, *, code="x = 1"):
 def written(drafts=DRAFTS, **changes):
     """A notebook as a run leaves it."""
     notebook = template(drafts, **changes)
-    merge.sign_cells(notebook, drafts=drafts)
+    merge.sign_cells(notebook, drafts=drafts, template=notebook)
     return notebook
 
 
@@ -49,7 +49,7 @@ def rerun(mine, *, memory=True, trusted=True, fresh=None):
     merged = merge.merge(fresh, mine, last=last, trusted=trusted)
     assert mine == before  # the reviewer's notebook is only read
     cells.fill(merged.notebook, NEW, kept=merged.kept)
-    merge.sign_cells(merged.notebook, drafts=NEW)
+    merge.sign_cells(merged.notebook, drafts=NEW, template=fresh)
     nbformat.validate(merged.notebook)
     return merged.notebook, merged
 

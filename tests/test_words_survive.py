@@ -76,6 +76,14 @@ class Reviewer(RuleBasedStateMachine):
             made.cells[index].source += f"\n\n{self.word()}{ending}"
             self.put(made)
 
+    @rule(place=PLACES)
+    def edits_code(self, place):
+        made = self.document()
+        found = [cell for cell in made.cells if cell.cell_type == "code"]
+        if found:
+            found[place % len(found)].source += f"  # {self.word()}"
+            self.put(made)
+
     @rule(place=PLACES, code=st.booleans())
     def adds_a_cell(self, place, code):
         made = self.document()
@@ -201,6 +209,25 @@ class TestReviewer(Reviewer.TestCase):
 @pytest.mark.slow
 class TestReviewerAtLength(Reviewer.TestCase):
     settings = settings(max_examples=1000, stateful_step_count=40, deadline=None)
+
+
+def test_code_that_somebody_edited_and_raw_words_stay_run_after_run(tmp_path):
+    loop.run(tmp_path, 1)
+    made = loop.saved(tmp_path)
+    cells = {cell["id"]: cell for cell in made.cells}
+    cells["care-figure"].source = 'show().captioned("Mine.")'
+    cells["care"].source += "\n\nMine as well."
+    cells["care"].cell_type = "raw"
+    loop.save(tmp_path, made)
+    for number in (2, 3):
+        loop.run(tmp_path, number)
+    made = loop.saved(tmp_path)
+    next(cell for cell in made.cells if cell["id"] == "care").cell_type = "markdown"
+    loop.save(tmp_path, made)
+    loop.run(tmp_path, 4)
+    text = "\n".join(cell.source for cell in loop.saved(tmp_path).cells)
+    assert 'show().captioned("Mine.")' in text
+    assert "Mine as well." in text
 
 
 def test_what_the_tool_wrote_is_in_the_history_when_jupyterlab_saves_over_it(tmp_path):
