@@ -48,7 +48,7 @@ def shown_day(cause, seed):
 
 
 def warm_db(plan):
-    """Return what the hottest coil truly costs when the loudest stress ends, in dB."""
+    """Return what hot coils truly cost, in dB: when the loudest stress ends, or in a sweep."""
     tones = stress_tones()
     drive = plan.long_levels_db[-1] - 72.0
     volt = np.full((60, tones.size), plan.loudspeaker.unit_voltage(drive) / np.sqrt(tones.size))
@@ -60,7 +60,11 @@ def warm_db(plan):
         step_s=sum(plan.stages_s) / 60,
     ).end
     rises = [unit.heat.rise_per_k for unit in plan.loudspeaker.units]
-    return float(np.max(20.0 * np.log10(1.0 + np.array(rises) * end.coil_k)))
+    stressed = 20.0 * np.log10(1.0 + np.array(rises) * end.coil_k)
+    top = plan.levels_db[-1] - 72.0
+    cold = np.abs(simulate.transfer(plan.loudspeaker, CELLS, drive_db=top))
+    swept = np.abs(simulate.sweep_transfer(plan.loudspeaker, CELLS, sweep=SWEEP, drive_db=top))
+    return float(max(np.max(stressed), np.max(20.0 * np.log10(cold / swept))))
 
 
 def measured(plan, seed):

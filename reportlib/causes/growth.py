@@ -50,7 +50,8 @@ def growth(points: Sequence[Point]) -> tuple[Growth, float, float]:
         if _knee(slopes, rise=rise, size=size, u=u):
             return "knee", onset, last
     first = float(size[1:][shows[1:]][0]) if shows[1:].any() else 0.0
-    if np.count_nonzero(shows[1:]) >= 2 and last > 0.0 and size[-1] > GROWN * first:
+    steady = bool(np.all(np.diff(size) > -np.maximum(u[1:], u[:-1])))
+    if steady and np.count_nonzero(shows[1:]) >= 2 and last > 0.0 and size[-1] > GROWN * first:
         return "smooth", onset, last
     return "unclear", onset, last
 

@@ -250,6 +250,8 @@ def port(evidence: Evidence) -> list[Case]:
         elif one.growth == "knee":
             seen.contradicts("It sets in abruptly.", signature="level")
         _time(seen, one)
+        if evidence.drive == "active" and "sharp" in (one.low_edge, one.high_edge):
+            seen.unsure("A limiter on this one band would look the same.")
         found.append(case_of(one, **seen.all))
     return found
 
