@@ -250,24 +250,26 @@ def _needed_first(cells: Sequence[NotebookNode], *, template: NotebookNode) -> l
     """Bring what everything else builds on before the first code cell that is not of it."""
     code = [cell for cell in template.cells if cell["cell_type"] == "code"]
     order = [cell_name(cell) for cell in itertools.takewhile(_needed, code)]
-    needed = {cell_name(cell): cell for cell in cells if cell_name(cell) in order}
-    places = [index for index, cell in enumerate(cells) if cell_name(cell) in order]
+    first: dict[str, int] = {}  # of a cell that was copied, the copies stay where they are
+    for index, cell in enumerate(cells):
+        if cell_name(cell) in order:
+            first.setdefault(cell_name(cell), index)
+    places = sorted(first.values())
     others = [
         index
         for index, cell in enumerate(cells)
-        if cell["cell_type"] == "code" and cell_name(cell) not in order
+        if cell["cell_type"] == "code" and index not in places
     ]
     in_order = [cell_name(cells[index]) for index in places] == [
-        name for name in order if name in needed
+        name for name in order if name in first
     ]
     if in_order and (not others or not places or places[-1] < others[0]):
         return list(cells)
     at = min([*others[:1], *places[:1]])
-    ours = [needed[name] for name in order if name in needed]
-    rest = [(index, cell) for index, cell in enumerate(cells) if cell_name(cell) not in order]
+    rest = [(index, cell) for index, cell in enumerate(cells) if index not in places]
     return [
         *(cell for index, cell in rest if index < at),
-        *ours,
+        *(cells[first[name]] for name in order if name in first),
         *(cell for index, cell in rest if index >= at),
     ]
 

@@ -230,6 +230,21 @@ def test_code_that_somebody_edited_and_raw_words_stay_run_after_run(tmp_path):
     assert "Mine as well." in text
 
 
+def test_copies_of_what_all_builds_on_stay_and_the_edited_one_too(tmp_path):
+    loop.run(tmp_path, 1)
+    made = loop.saved(tmp_path)
+    twin = copy.deepcopy(made.cells[0])
+    twin["id"] = "twin"
+    made.cells.append(twin)
+    made.cells[0].source = "x = 1  # mine"
+    loop.save(tmp_path, made)
+    for number in (2, 3):
+        loop.run(tmp_path, number)
+        code = [cell.source for cell in loop.saved(tmp_path).cells if cell.cell_type == "code"]
+        assert code[0] == "x = 1  # mine"
+        assert code[-1] == "x = 1"
+
+
 def test_what_the_tool_wrote_is_in_the_history_when_jupyterlab_saves_over_it(tmp_path):
     loop.run(tmp_path, 1)
     opened = loop.saved(tmp_path)
