@@ -20,7 +20,7 @@ from reportlib.causes import find_causes
 
 STANDS_FOR = {"none": {"none-shown"}, HELD_OUT: {"excursion"}}
 DAYS_OF_A_CAUSE, DAYS_WITHOUT = 26, 222
-FIRST_SEED = 990_000
+FIRST_SEED = 1_000_000
 WARM_DB = 0.45
 """What a band's grade begins at, and the noise of a day."""
 

@@ -161,6 +161,8 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         _how_clean(seen, one)
         _no_law(seen, evidence)
         _one_of_many(seen, one, evidence=evidence)
+        if _deep(one) and one.worst_hz <= PORT_HZ and one.core_octaves <= PORT_OCTAVES:
+            seen.unsure("With steps as wide as these a port would look the same.")
         if _deep(one) and _bass_gain(evidence) is not None:
             seen.contradicts("The bass gains beside it, as no limiter makes it.")
         if evidence.drive == "passive":
