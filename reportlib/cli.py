@@ -1,6 +1,6 @@
 """The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
-``plan`` and ``intake`` are in `cli_plan` and `cli_intake`.
+``plan``, ``intake`` and ``archive`` are in `cli_plan`, `cli_intake` and `cli_archive`.
 
 Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
@@ -19,6 +19,7 @@ from typing import Any
 import click
 
 from reportlib import __version__
+from reportlib.cli_archive import archive
 from reportlib.cli_errors import echo_error as _echo_error
 from reportlib.cli_errors import one_line_errors as _one_line_errors
 from reportlib.cli_intake import intake
@@ -48,6 +49,7 @@ def main() -> None:
         os.environ.setdefault(threads, "1")
 
 
+main.add_command(archive)
 main.add_command(plan)
 main.add_command(intake)
 

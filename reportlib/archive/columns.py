@@ -95,16 +95,16 @@ def _columns() -> Iterator[Column]:
     for test, when in (("", "turned up to the loudest level"), ("long_", "left playing at it")):
         for band in BANDS:
             name = slug(band.name)
-            yield number(f"{test}change_{name}", f"mean change of the {band.name}, {when}, dB")
+            yield number(f"{test}change_{name}", f"{band.name}, {when}: mean change, dB")
             yield number(f"{test}u95_{name}", "half-width of its 95 % interval, dB")
-            yield number(f"{test}worst_{name}", f"change at its worst point, {when}, dB")
-            yield text(f"{test}grade_{name}", f"grade of the {band.name}, {when}", GRADES)
+            yield number(f"{test}worst_{name}", f"{band.name}, {when}: change at the worst point, dB")
+            yield text(f"{test}grade_{name}", f"{band.name}, {when}: grade", GRADES)
             yield text(f"{test}grade_may_be_{name}", "the next, where two are possible", GRADES)
     for test, when in (("short_term", "turned up"), ("long_term", "left playing")):
         for threshold_db in BEHIND_DB:
             for band in BANDS:
                 name = limit_column(test=test, threshold_db=threshold_db, band=band.name)
-                about = f"level at which the {band.name} are {threshold_db:g} dB behind, {when}, dB"
+                about = f"{band.name}, {when}: level that is {threshold_db:g} dB behind, dB"
                 yield Column(name=name, kind="limit", about=about)
                 yield number(f"{name}_low", "low end of its bracket, dB")
                 yield number(f"{name}_high", "high end of its bracket, dB")

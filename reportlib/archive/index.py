@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from reportlib import __version__, files
+from reportlib.archive import rows
 from reportlib.archive.columns import COLUMNS, Kind, Value
 from reportlib.archive.rows import row_of
 from reportlib.archive.sessions import session_folders, state_of
@@ -32,8 +33,9 @@ _ORDER = "ORDER BY name COLLATE NOCASE, date, at"
 
 
 def layout_digest() -> str:
-    """Return what stands for the table's layout and the version that fills it."""
-    return hashlib.sha256(f"{__version__} {_TABLE}".encode()).hexdigest()
+    """Return what stands for the table's layout and the code that fills it."""
+    filled_by = Path(rows.__file__).read_bytes()
+    return hashlib.sha256(f"{__version__} {_TABLE}".encode() + filled_by).hexdigest()
 
 
 class Index:

@@ -24,7 +24,6 @@ from reportlib.archive.columns import (
     limit_column,
     slug,
 )
-from reportlib.cells import headline
 from reportlib.errors import ReportError
 from reportlib.judged import SEAT_SETUP, Limit
 from reportlib.levels import BANDS
@@ -185,6 +184,8 @@ def _verdict(session_folder: Path) -> str | None:
     rendered = read_rendered(session_folder)
     if rendered is not None:
         return one_line(rendered.verdict)[:_LONGEST]
+    from reportlib.cells import headline  # old reports alone cost its imports
+
     try:
         run = json.loads((session_folder / ".upheld/results/run.json").read_text("utf-8"))
         verdict, _ = headline(run["drafts"]["in-short"])
