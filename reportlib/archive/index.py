@@ -16,7 +16,7 @@ from typing import Any
 from reportlib import __version__, files
 from reportlib.archive import rows
 from reportlib.archive.columns import COLUMNS, Kind, Value
-from reportlib.archive.rows import row_of
+from reportlib.archive.rows import LADDER, row_of
 from reportlib.archive.sessions import session_folders, state_of
 from reportlib.archive.where import Filter
 from reportlib.errors import RenderError
@@ -26,7 +26,7 @@ FOLDER = ".upheld-archive"
 FILE = "index.sqlite"
 _TYPES: dict[Kind, str] = {"text": "TEXT", "number": "REAL", "limit": "REAL"}
 _ABOUT = "CREATE TABLE about (layout TEXT)"
-_TABLE = "CREATE TABLE sessions (at TEXT PRIMARY KEY, seen TEXT NOT NULL, {columns})".format(
+_TABLE = "CREATE TABLE sessions (at TEXT PRIMARY KEY, seen TEXT NOT NULL, ladder TEXT, {columns})".format(
     columns=", ".join(f'"{one.name}" {_TYPES[one.kind]}' for one in COLUMNS.values())
 )
 _ORDER = "ORDER BY name COLLATE NOCASE, date, at"
@@ -49,13 +49,17 @@ class Index:
 
     def rows(self, chosen: Filter | None = None) -> Iterator[dict[str, Value]]:
         """Yield the rows that a filter holds for, by loudspeaker, day and folder."""
-        names = ", ".join(f'"{name}"' for name in COLUMNS)
         where, values = (f"WHERE {chosen.sql}", chosen.values) if chosen else ("", ())
         for row in self._connection.execute(
-            f"SELECT {names} FROM sessions {where} {_ORDER}",
-            values,
+            f"SELECT {_names(COLUMNS)} FROM sessions {where} {_ORDER}", values
         ):
             yield dict(zip(COLUMNS, row, strict=True))
+
+    def pictured(self) -> Iterator[tuple[dict[str, Value], str]]:
+        """Yield every row with its level ladder, as `rows.ladder_of` writes it."""
+        asked = f"SELECT ladder, {_names(COLUMNS)} FROM sessions {_ORDER}"
+        for ladder, *row in self._connection.execute(asked):
+            yield dict(zip(COLUMNS, row, strict=True)), ladder or ""
 
     def untold(self, chosen: Filter) -> int:
         """Return for how many sessions it can't be told whether a filter holds."""
@@ -69,13 +73,6 @@ class Index:
             "count(*) AS many FROM sessions WHERE state != 'damaged' GROUP BY both "
             "HAVING many > 1 ORDER BY both"
         )
-
-    def digest(self) -> str:
-        """Return what stands for all rows."""
-        digest = hashlib.sha256(layout_digest().encode())
-        for row in self._connection.execute("SELECT * FROM sessions ORDER BY at"):
-            digest.update(repr(row).encode())
-        return digest.hexdigest()
 
 
 def read_index(archive: Path, *, say: Callable[[str], None]) -> Index:
@@ -111,13 +108,14 @@ def _brought_up_to_date(
     """Make the rows of new and changed sessions, and let go of those that are gone."""
     known = dict(connection.execute("SELECT at, seen FROM sessions"))
     before = connection.total_changes
-    put = f"INSERT OR REPLACE INTO sessions VALUES ({', '.join('?' * (2 + len(COLUMNS)))})"
+    kept = (LADDER, *COLUMNS)
+    put = f"INSERT OR REPLACE INTO sessions VALUES ({', '.join('?' * (2 + len(kept)))})"
     with connection:
         for folder in folders:
             seen = state_of(archive / folder)  # first: what changes meanwhile is read again
             if known.pop(folder, None) != seen:
                 row = row_of(archive / folder, folder=folder)
-                connection.execute(put, (folder, seen, *(row[name] for name in COLUMNS)))
+                connection.execute(put, (folder, seen, *(row[name] for name in kept)))
         connection.executemany("DELETE FROM sessions WHERE at = ?", ([one] for one in known))
     return connection.total_changes > before
 
@@ -145,6 +143,10 @@ def _holds(connection: sqlite3.Connection) -> bool:
     """Whether it is whole, and holds no more than our own two tables."""
     made = _reads(connection, "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL")
     return made == [(_ABOUT,), (_TABLE,)] and _reads(connection, "PRAGMA quick_check") == [("ok",)]
+
+
+def _names(columns: Iterable[str]) -> str:
+    return ", ".join(f'"{name}"' for name in columns)
 
 
 def _reads(connection: sqlite3.Connection, asked: str) -> list[Any]:

@@ -29,6 +29,7 @@ from reportlib.judged import SEAT_SETUP, Limit
 from reportlib.levels import BANDS
 from reportlib.limits import kind_of
 from reportlib.one_line import one_line
+from reportlib.readings.ladder import rise_share
 from reportlib.rendered import read_rendered
 from reportlib.session import read_planned_session
 from reportlib.thresholds import BEHIND_DB
@@ -36,17 +37,19 @@ from reportlib.thresholds import BEHIND_DB
 Row = Mapping[str, Value]
 RESULTS = (".upheld/results/results.json", "out/data/results.json")
 """Where a session's results lie: as kept, else as published."""
+LADDER = "ladder"
+"""Kept beside the columns, for the catalogue's pictures; see `ladder_of`."""
 _LONGEST = 600
 
 
 def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
-    """Return a session's row, every column in it.
+    """Return a session's row, every column in it and its ladder.
 
     Parameters
     ----------
     folder : as the table names it
     """
-    row: dict[str, Value] = dict.fromkeys(COLUMNS)
+    row: dict[str, Value] = dict.fromkeys((*COLUMNS, LADDER))
     row["folder"] = one_line(folder)
     row["name"] = one_line(Path(session_folder).resolve().name)
     place = next((name for name in RESULTS if (session_folder / name).is_file()), None)
@@ -54,7 +57,8 @@ def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
         row |= _without_results(session_folder)
     else:
         try:
-            row |= from_results(json.loads((session_folder / place).read_text("utf-8")))
+            document = json.loads((session_folder / place).read_text("utf-8"))
+            row |= from_results(document) | {LADDER: ladder_of(document)}
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             row |= _without_results(session_folder) | _damaged(
                 f"{place} is damaged or half copied ({type(error).__name__}). Copy it again, or "
@@ -102,6 +106,33 @@ def from_results(document: Mapping[str, Any]) -> dict[str, Value]:
         if one["setup"] == SEAT_SETUP and one["need"] in NEEDS:
             row[f"seat_{slug(one['need'])}"] = _text(one["answer"])
     return row
+
+
+def ladder_of(document: Mapping[str, Any]) -> str:
+    """Return the level ladder as JSON: for each band, the highest first, the share at each level.
+
+    Empty where there is none. As `readings.ladder` counts it, out of a ``results.json``.
+    """
+    asked = {
+        step["level_db"]: step["asked_db"] if step["measured_db"] is None else step["measured_db"]
+        for step in document["drive_steps"]
+    }
+    change = {
+        (one["band"], one["level_db"]): one["mean_db"]
+        for one in document["bands"]
+        if one["test"] == "short_term" and one["grade"] != CANT_TELL
+    }
+    levels = sorted(level for level in asked if asked[level] > 0.0)
+    shares = [
+        [
+            None
+            if (mean := _number(change.get((band.name, level)))) is None
+            else round(rise_share(mean, asked_db=asked[level]) or 0.0, 3)
+            for level in levels
+        ]
+        for band in reversed(BANDS)
+    ]
+    return json.dumps(shares) if levels else ""
 
 
 def loudest_of(bands: Iterable[Mapping[str, Any]], *, test: str) -> list[Mapping[str, Any]]:

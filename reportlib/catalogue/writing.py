@@ -1,0 +1,69 @@
+"""The catalogue in its place: pictures first, then the page, then what is no longer needed goes."""
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+from reportlib import files
+from reportlib.archive import Index
+from reportlib.catalogue.ladder import ladder_svg
+from reportlib.catalogue.page import Listed, catalogue_html, listed, title_of
+
+FOLDER = "catalogue"
+_PICTURES = "pictures"
+
+
+def write_catalogue(index: Index, *, archive: Path) -> Path:
+    """Write ``catalogue/index.html`` and ``catalogue/pictures/`` below `archive`.
+
+    What is there already as it is to be is left alone. A picture's name is its content's, so
+    that the old page stays whole until the new one takes its place.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    RenderError
+        Something could not be written.
+    """
+    folder = archive / FOLDER
+    used: set[str] = set()
+
+    def sessions() -> Iterator[Listed]:
+        for row, ladder in index.pictured():
+            picture = _kept_picture(folder, ladder=ladder, archive=archive, used=used)
+            yield listed(row, picture=picture)
+
+    page = folder / "index.html"
+    data = catalogue_html(sessions(), title=title_of(archive), count=len(index)).encode(
+        "utf-8", "replace"
+    )
+    if not _holds(page, data):
+        files.write_bytes_safely(page, data, inside=archive)
+    for path in (folder / _PICTURES).glob("*.svg"):
+        if path.name not in used:
+            with suppress(OSError):
+                path.unlink()
+    return page
+
+
+def _kept_picture(folder: Path, *, ladder: str, archive: Path, used: set[str]) -> str:
+    data = ladder_svg(ladder).encode()
+    if not data:
+        return ""
+    name = f"{hashlib.sha256(data).hexdigest()[:16]}.svg"
+    if name not in used and not _holds(folder / _PICTURES / name, data):
+        files.write_bytes_safely(folder / _PICTURES / name, data, inside=archive)
+    used.add(name)
+    return f"{_PICTURES}/{name}"
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    try:
+        return path.read_bytes() == data
+    except OSError:
+        return False
