@@ -21,7 +21,7 @@ FAILED, INTERRUPTED = 3, 130
 """Exit codes: 130 is the one that shells give a program that Ctrl-C ended."""
 
 
-def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> None:  # noqa: PLR0917
+def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> None:
     """Print the columns and end, before a folder is asked for."""
     if not wanted or context.resilient_parsing:
         return

@@ -92,7 +92,8 @@ def render_session(
     from reportlib.publish.markup import plain_text, read_line
 
     target = session / notebook.REPORT
-    saved = target.read_bytes() if target.exists() else b""  # first: saved since, it is rendered again
+    # read first: where it is saved meanwhile, the pages count as behind it, not as made from it
+    saved = target.read_bytes() if target.exists() else b""
     edited = notebook.read_notebook(target)
     kept = memory.read_results(session)
     about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)

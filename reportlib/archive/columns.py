@@ -70,7 +70,7 @@ def limit_column(*, test: str, threshold_db: float, band: str) -> str:
 
 
 def _columns() -> Iterator[Column]:
-    def text(name: str, about: str, words: tuple[str, ...] = ()) -> Column:
+    def text(name: str, about: str, *, words: tuple[str, ...] = ()) -> Column:
         return Column(name=name, kind="text", about=about, words=words)
 
     def number(name: str, about: str) -> Column:
@@ -80,11 +80,11 @@ def _columns() -> Iterator[Column]:
     yield text("name", "the loudspeaker")
     yield text("date", "the measuring day, such as 2026-05-04")
     yield text(
-        "state", "what there is of the session", (REPORTED, NO_REPORT, PLANNED, DAMAGED)
+        "state", "what there is of the session", words=(REPORTED, NO_REPORT, PLANNED, DAMAGED)
     )
     yield text("problem", "what is wrong with it, one line")
     yield text("verdict", "what its report opens with")
-    yield text("drive", "fed by an amplifier, or has its own", ("passive", "active"))
+    yield text("drive", "fed by an amplifier, or has its own", words=("passive", "active"))
     yield text("space", "where it was measured")
     yield number("distance_m", "microphone to loudspeaker, m")
     yield text("digest", "SHA-256 of session.toml, its first 12 digits")
@@ -97,9 +97,11 @@ def _columns() -> Iterator[Column]:
             name = slug(band.name)
             yield number(f"{test}change_{name}", f"{band.name}, {when}: mean change, dB")
             yield number(f"{test}u95_{name}", "half-width of its 95 % interval, dB")
-            yield number(f"{test}worst_{name}", f"{band.name}, {when}: change at the worst point, dB")
-            yield text(f"{test}grade_{name}", f"{band.name}, {when}: grade", GRADES)
-            yield text(f"{test}grade_may_be_{name}", "the next, where two are possible", GRADES)
+            yield number(f"{test}worst_{name}", f"{band.name}, {when}: at its worst point, dB")
+            yield text(f"{test}grade_{name}", f"{band.name}, {when}: grade", words=GRADES)
+            yield text(
+                f"{test}grade_may_be_{name}", "the next, where two are possible", words=GRADES
+            )
     for test, when in (("short_term", "turned up"), ("long_term", "left playing")):
         for threshold_db in BEHIND_DB:
             for band in BANDS:
@@ -109,9 +111,11 @@ def _columns() -> Iterator[Column]:
                 yield number(f"{name}_low", "low end of its bracket, dB")
                 yield number(f"{name}_high", "high end of its bracket, dB")
                 yield number(f"{name}_tested", "highest level that could be told, dB")
-                yield text(f"{name}_state", "whether it was reached", STATES)
+                yield text(f"{name}_state", "whether it was reached", words=STATES)
     for need in NEEDS:
-        yield text(f"seat_{slug(need)}", f"loud enough for {need} at the seat", get_args(Answer))
+        yield text(
+            f"seat_{slug(need)}", f"loud enough for {need} at the seat", words=get_args(Answer)
+        )
     yield text("findings", "what a change fits, with its confidence; joined by commas")
     yield number("warnings", "warnings on the data")
     yield number("refused", "captures and levels that had to be left out")

@@ -26,9 +26,8 @@ FOLDER = ".upheld-archive"
 FILE = "index.sqlite"
 _TYPES: dict[Kind, str] = {"text": "TEXT", "number": "REAL", "limit": "REAL"}
 _ABOUT = "CREATE TABLE about (layout TEXT)"
-_TABLE = "CREATE TABLE sessions (at TEXT PRIMARY KEY, seen TEXT NOT NULL, ladder TEXT, {columns})".format(
-    columns=", ".join(f'"{one.name}" {_TYPES[one.kind]}' for one in COLUMNS.values())
-)
+_COLUMNS = ", ".join(f'"{one.name}" {_TYPES[one.kind]}' for one in COLUMNS.values())
+_TABLE = f"CREATE TABLE sessions (at TEXT PRIMARY KEY, seen TEXT NOT NULL, ladder TEXT, {_COLUMNS})"
 _ORDER = "ORDER BY name COLLATE NOCASE, date, at"
 
 

@@ -40,6 +40,7 @@ RESULTS = (".upheld/results/results.json", "out/data/results.json")
 LADDER = "ladder"
 """Kept beside the columns, for the catalogue's pictures; see `ladder_of`."""
 _LONGEST = 600
+_SAME_LEVEL_DB = 0.05
 
 
 def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
@@ -175,7 +176,7 @@ def _limits(listed: Iterable[Mapping[str, Any]]) -> dict[str, Value]:
                 name: _number(limit.level_db),
                 f"{name}_low": _number(limit.low_db),
                 f"{name}_high": _number(limit.high_db),
-                f"{name}_tested": _number(limit.tested_to_db),
+                f"{name}_tested": _as_asked(limit.tested_to_db),
                 f"{name}_state": CANT_TELL if limit.reached is None else kind_of(limit),
             }
     return row
@@ -231,6 +232,14 @@ def _number(value: object) -> float | None:
             return None
         raise TypeError("no number")
     return round(float(value), 3) if math.isfinite(value) else None  # 98.999998 was asked as 99
+
+
+def _as_asked(level_db: object) -> float | None:
+    """A level as driven, as reports say it: 98.98 was asked for as 99; rounded down."""
+    level = _number(level_db)
+    if level is None or abs(level - round(level)) > _SAME_LEVEL_DB:
+        return None if level is None else math.floor(10.0 * level) / 10.0
+    return float(round(level))
 
 
 def _text(value: object) -> str:

@@ -5,6 +5,7 @@ version. What only takes time to make again (figures, kept captures) does not co
 """
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 
 from reportlib import __version__, memory, rendered
@@ -52,7 +53,7 @@ def out_of_date(session_folder: Path) -> tuple[str, ...]:
     return (*found, *_pages_behind(session_folder, results=results))
 
 
-def _changed_files(then: dict[str, str], now: dict[str, str]) -> tuple[str, ...]:
+def _changed_files(then: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
     found = []
     for name in dict.fromkeys((*now, *then)):
         if name not in now:

@@ -200,8 +200,9 @@ class _Parser:
             value = known
         self.values.append(value)
         asked = f'"{column.name}"'
-        for untold in {CANT_TELL, NOT_TESTED} & set(column.words) - {value}:
-            asked = f"nullif({asked}, '{untold.replace(chr(39), 2 * chr(39))}')"  # neither yes nor no
+        for untold, quoted in ((CANT_TELL, "'can''t tell'"), (NOT_TESTED, "'not tested'")):
+            if untold in column.words and value != untold:  # then neither yes nor no
+                asked = f"nullif({asked}, {quoted})"
         return f"{asked} {sign} ? COLLATE NOCASE"
 
     def _compared_limit(self, *, name: str, sign: str, number: float) -> str:
@@ -210,9 +211,9 @@ class _Parser:
         beyond, short = ("1", "0") if sign[0] == ">" else ("0", "1")
         return (
             f'CASE WHEN "{name}" IS NOT NULL THEN "{name}" {sign} ? '
-            f"WHEN \"{name}_state\" = 'not reached' AND \"{name}_tested\" >= ? THEN {beyond} "
-            f"WHEN \"{name}_state\" = 'may be' AND \"{name}_low\" >= ? THEN {beyond} "
-            f"WHEN \"{name}_state\" = 'by' AND \"{name}_high\" <= ? THEN {short} END"
+            f'WHEN "{name}_state" = \'not reached\' AND "{name}_tested" >= ? THEN {beyond} '
+            f'WHEN "{name}_state" = \'may be\' AND "{name}_low" >= ? THEN {beyond} '
+            f'WHEN "{name}_state" = \'by\' AND "{name}_high" <= ? THEN {short} END'
         )
 
 

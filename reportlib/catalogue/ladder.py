@@ -27,7 +27,8 @@ def ladder_svg(ladder: str) -> str:
     (4, '')
     """
     try:
-        shares = [[None if one is None else float(one) for one in row] for row in json.loads(ladder)]
+        rows = json.loads(ladder)
+        shares = [[None if one is None else float(one) for one in row] for row in rows]
     except (ValueError, TypeError):
         return ""
     columns = max((len(row) for row in shares), default=0)
@@ -59,4 +60,6 @@ def _box(share: float | None, *, left: int, top: int) -> str:
 
 
 def _rect(kind: str, *, left: float, top: float, width: float, height: float) -> str:
-    return f'<rect class="{kind}" x="{left:g}" y="{top:.4g}" width="{width}" height="{height:.4g}"/>'
+    return (
+        f'<rect class="{kind}" x="{left:g}" y="{top:.4g}" width="{width}" height="{height:.4g}"/>'
+    )
