@@ -9,12 +9,14 @@ it was or as it is to be, and those in between for the next refresh.
 import contextlib
 import json
 import queue
+import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from reportlib.one_line import one_line
 from reportlib.refreshing.outcome import Outcome, outcome_of
@@ -22,13 +24,15 @@ from reportlib.refreshing.outcome import Outcome, outcome_of
 WORKER = (sys.executable, "-P", "-m", "reportlib.refreshing.worker")
 _TRIES = 2
 _LEAVE_S = 10.0
+_LOOK_S = 1.0  # where a wait can't be interrupted, Ctrl-C is seen so soon
+_AT_ONCE = 2  # presses of it
 
 
 @dataclass(frozen=True)
 class _Said:
     folder: str
-    what: str | Outcome | None
-    """A stage, what became of it, or None where its worker ended before."""
+    what: str | Outcome
+    """A stage, or what became of it."""
 
 
 def refresh(
@@ -61,38 +65,59 @@ def refresh(
     waiting: queue.SimpleQueue[str] = queue.SimpleQueue()
     for folder in folders:
         waiting.put(folder)
-    said: queue.SimpleQueue[_Said | None] = queue.SimpleQueue()
+    said: queue.SimpleQueue[_Said | str | None] = queue.SimpleQueue()
     stop = threading.Event()
     crew = [
         _Worker(archive, waiting=waiting, said=said, stop=stop, whatever=whatever, command=command)
         for _ in range(min(jobs, len(folders)))
     ]
     left = dict.fromkeys(folders)
-    try:
-        for worker in crew:
-            worker.start()
-        at_work = len(crew)
-        while at_work:
-            try:
-                heard = said.get()
-            except KeyboardInterrupt:
-                if stop.is_set():
-                    break
-                stop.set()
-                ending()
-                continue
-            if heard is None:
-                at_work -= 1
-            elif isinstance(heard.what, Outcome):
-                left.pop(heard.folder, None)
-                done(heard.what)
-            elif heard.what is not None:
-                say(heard.folder, heard.what)
-    finally:
-        stop.set()
-        for worker in crew:
-            worker.end()
+    at_work = len(crew)
+    with _interrupts(said) as pressed:
+        try:
+            for worker in crew:
+                worker.start()
+            while at_work and len(pressed) < _AT_ONCE:
+                with contextlib.suppress(queue.Empty):
+                    heard = said.get(timeout=_LOOK_S)
+                    if heard is None:
+                        at_work -= 1
+                    elif isinstance(heard, str):
+                        if not stop.is_set():
+                            stop.set()
+                            ending()
+                    elif isinstance(heard.what, Outcome):
+                        left.pop(heard.folder, None)
+                        done(heard.what)
+                    else:
+                        say(heard.folder, heard.what)
+        finally:
+            stop.set()
+            for worker in crew:
+                worker.end()
     return tuple(left)
+
+
+@contextlib.contextmanager
+def _interrupts(said: "queue.SimpleQueue[Any]") -> Iterator[list[str]]:
+    """Put Ctrl-C among what the workers say, wherever it meets this process, and count it.
+
+    Outside the main thread there is nothing to catch: Python gives it no signals.
+    """
+    pressed: list[str] = []
+    if threading.current_thread() is not threading.main_thread():
+        yield pressed
+        return
+
+    def press(*_: object) -> None:
+        pressed.append("Ctrl-C")
+        said.put("Ctrl-C")
+
+    before = signal.signal(signal.SIGINT, press)
+    try:
+        yield pressed
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 class _Worker(threading.Thread):
@@ -103,7 +128,7 @@ class _Worker(threading.Thread):
         archive: Path,
         *,
         waiting: "queue.SimpleQueue[str]",
-        said: "queue.SimpleQueue[_Said | None]",
+        said: "queue.SimpleQueue[_Said | str | None]",
         stop: threading.Event,
         whatever: bool,
         command: Sequence[str],
@@ -135,16 +160,18 @@ class _Worker(threading.Thread):
             process = self._process
         if process is None:
             return
-        with contextlib.suppress(OSError):
-            process.stdin.close() if process.stdin and not self.is_alive() else process.terminate()
+        if process.stdin and not self.is_alive():
+            with contextlib.suppress(OSError):
+                process.stdin.close()
+        else:
+            process.terminate()
         try:
             process.wait(_LEAVE_S)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
         self.join(_LEAVE_S)
-        if process.stdout:
-            process.stdout.close()
+        _closed(process)
 
     def _take_up(self, folder: str) -> None:
         for _ in range(_TRIES):
@@ -185,10 +212,8 @@ class _Worker(threading.Thread):
         with self._starting:
             if self._process is not None and self._process.poll() is None:
                 return self._process
-            if self._process is not None and self._process.stdout and self._process.stdin:
-                self._process.stdout.close()
-                with contextlib.suppress(OSError):
-                    self._process.stdin.close()
+            if self._process is not None:
+                _closed(self._process)
             if self._stopped.is_set():
                 return None
             self._process = subprocess.Popen(
@@ -200,3 +225,11 @@ class _Worker(threading.Thread):
                 start_new_session=True,  # a terminal's Ctrl-C reaches the crew alone
             )
             return self._process
+
+
+def _closed(process: "subprocess.Popen[str]") -> None:
+    """Close the pipes to a process that has ended."""
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):  # it may hold a job that nobody took
+                pipe.close()
