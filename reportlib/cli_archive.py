@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from reportlib.cli_errors import one_line_errors
+from reportlib.one_line import one_line
 
 if TYPE_CHECKING:
     from reportlib.archive import Filter, Index
@@ -87,7 +88,7 @@ def archive(
     index = read_index(folder, say=_note)
     code = 0
     if refresh:
-        folders = [str(row["folder"]) for row in index.rows(chosen)]
+        folders = list(index.folders(chosen))
         code = _refresh(folder, folders=folders, jobs=jobs, whatever=whatever, as_json=as_json)
         index = read_index(folder, say=_note)
     elif as_json:
@@ -193,8 +194,12 @@ def _refresh(
 def _print_outcomes_json(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
     from dataclasses import asdict
 
-    listed = [asdict(one) for one in sorted(found, key=lambda one: one.folder)]
-    click.echo(json.dumps({"sessions": listed, "left": list(left)}, ensure_ascii=False, indent=1))
+    listed = [
+        {**asdict(one), "folder": one_line(one.folder)}
+        for one in sorted(found, key=lambda one: one.folder)
+    ]
+    outcome = {"sessions": listed, "left": [one_line(folder) for folder in left]}
+    click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
 
 
 def _print_outcomes(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
@@ -202,7 +207,7 @@ def _print_outcomes(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
     for one in ordered:
         if one.kind == "made":
             more = f" and {len(one.why) - 2} more" if len(one.why) > 2 else ""
-            click.echo(f"{one.folder}: made again, since {', '.join(one.why[:2])}{more}.")
+            click.echo(f"{one_line(one.folder)}: made again, since {', '.join(one.why[:2])}{more}.")
             lines = [difference.line() for difference in one.changed]
             for line in (*lines[:_MOST_LINES], *(f"read again: {why}" for why in one.read_again)):
                 click.echo(f"  {line}")
@@ -242,7 +247,7 @@ class _Lines(_Quiet):
     def done(self, outcome: "Outcome") -> None:
         self._done += 1
         if outcome.kind != "up to date":
-            text = f"{self._done}/{self._count} {outcome.folder}: {outcome.kind}"
+            text = f"{self._done}/{self._count} {one_line(outcome.folder)}: {outcome.kind}"
             click.echo(f"{text}, {outcome.seconds:.1f} s", err=True)
 
 
@@ -256,7 +261,9 @@ class _Bars(_Quiet):
 
     def at_work(self, folder: str, what: str) -> None:
         if folder not in self._tasks:
-            self._tasks[folder] = self._progress.add_task(_plain(folder), total=None, what=what)
+            self._tasks[folder] = self._progress.add_task(
+                _plain(one_line(folder)), total=None, what=what
+            )
         self._progress.update(self._tasks[folder], what=what)
 
     def done(self, outcome: "Outcome") -> None:

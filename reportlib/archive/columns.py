@@ -28,6 +28,7 @@ GRADES = (
 )  # fmt: skip
 REPORTED, NO_REPORT, PLANNED, DAMAGED = "reported", "no report", "planned", "damaged"
 """States of a session: its results can be read; it has none; nor recordings; or it is broken."""
+YES, NO = "yes", "no"
 NEEDS = tuple(want.name for want in WANTS)
 """What is listened to; answered at the reader's own seat."""
 
@@ -83,6 +84,7 @@ def _columns() -> Iterator[Column]:
         "state", "what there is of the session", words=(REPORTED, NO_REPORT, PLANNED, DAMAGED)
     )
     yield text("problem", "what is wrong with it, one line")
+    yield text("report", "whether its page is there", words=(YES, NO))
     yield text("verdict", "what its report opens with")
     yield text("drive", "fed by an amplifier, or has its own", words=("passive", "active"))
     yield text("space", "where it was measured")

@@ -10,8 +10,10 @@ import contextlib
 import hashlib
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote, unquote
 
 from reportlib import __version__, files
 from reportlib.archive import rows
@@ -37,6 +39,15 @@ def layout_digest() -> str:
     return hashlib.sha256(f"{__version__} {_TABLE}".encode() + filled_by).hexdigest()
 
 
+@dataclass(frozen=True)
+class Pictured:
+    """A row with its ladder, as `rows.ladder_of` writes it, and its folder as a relative URL."""
+
+    row: dict[str, Value]
+    ladder: str
+    address: str
+
+
 class Index:
     """An archive's index, in memory."""
 
@@ -54,11 +65,18 @@ class Index:
         ):
             yield dict(zip(COLUMNS, row, strict=True))
 
-    def pictured(self) -> Iterator[tuple[dict[str, Value], str]]:
-        """Yield every row with its level ladder, as `rows.ladder_of` writes it."""
-        asked = f"SELECT ladder, {_names(COLUMNS)} FROM sessions {_ORDER}"
-        for ladder, *row in self._connection.execute(asked):
-            yield dict(zip(COLUMNS, row, strict=True)), ladder or ""
+    def folders(self, chosen: Filter | None = None) -> Iterator[str]:
+        """Yield the folders that a filter holds for, from the archive on: as paths, not as said."""
+        where, values = (f"WHERE {chosen.sql}", chosen.values) if chosen else ("", ())
+        for (at,) in self._connection.execute(f"SELECT at FROM sessions {where} {_ORDER}", values):
+            yield unquote(at, errors="surrogateescape")
+
+    def pictured(self) -> Iterator[Pictured]:
+        """Yield every row with its level ladder and the address of its folder."""
+        asked = f"SELECT at, ladder, {_names(COLUMNS)} FROM sessions {_ORDER}"
+        for at, ladder, *row in self._connection.execute(asked):
+            cells = dict(zip(COLUMNS, row, strict=True))
+            yield Pictured(row=cells, ladder=ladder or "", address=at)
 
     def untold(self, chosen: Filter) -> int:
         """Return for how many sessions it can't be told whether a filter holds."""
@@ -112,9 +130,12 @@ def _brought_up_to_date(
     with connection:
         for folder in folders:
             seen = state_of(archive / folder)  # first: what changes meanwhile is read again
-            if known.pop(folder, None) != seen:
+            at = quote(folder, errors="surrogateescape")  # a name may be no text at all
+            if known.get(at) != seen and not (archive / folder).is_dir():
+                continue  # deleted meanwhile
+            if known.pop(at, None) != seen:
                 row = row_of(archive / folder, folder=folder)
-                connection.execute(put, (folder, seen, *(row[name] for name in kept)))
+                connection.execute(put, (at, seen, *(row[name] for name in kept)))
         connection.executemany("DELETE FROM sessions WHERE at = ?", ([one] for one in known))
     return connection.total_changes > before
 

@@ -8,6 +8,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +17,12 @@ from reportlib.archive.columns import (
     COLUMNS,
     DAMAGED,
     NEEDS,
+    NO,
     NO_REPORT,
     NOT_TESTED,
     PLANNED,
     REPORTED,
+    YES,
     Value,
     limit_column,
     slug,
@@ -40,7 +43,12 @@ RESULTS = (".upheld/results/results.json", "out/data/results.json")
 LADDER = "ladder"
 """Kept beside the columns, for the catalogue's pictures; see `ladder_of`."""
 _LONGEST = 600
+_LIMIT = frozenset(field.name for field in fields(Limit))
+_MOST_BYTES = 64_000_000
 _SAME_LEVEL_DB = 0.05
+_NO_RESULTS = (
+    OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, ArithmeticError,
+)  # fmt: skip
 
 
 def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
@@ -58,20 +66,34 @@ def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
         row |= _without_results(session_folder)
     else:
         try:
-            document = json.loads((session_folder / place).read_text("utf-8"))
+            document = _document(session_folder / place)
             row |= from_results(document) | {LADDER: ladder_of(document)}
-        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            row["problem"] = _missing(session_folder, named=list(document["digests"]))
+        except _NO_RESULTS as error:
             row |= _without_results(session_folder) | _damaged(
                 f"{place} is damaged or half copied ({type(error).__name__}). Copy it again, or "
                 "make the report again: upheld archive --refresh"
             )
     if row["state"] == REPORTED:
         row["verdict"] = _verdict(session_folder)
-        if missing := [name for name in ("session.toml",) if not (session_folder / name).exists()]:
-            row["problem"] = f"{missing[0]} is gone"
-        elif not (session_folder / "out" / "report.html").is_file():
-            row["problem"] = "out/report.html is not there"
+    row["report"] = YES if (session_folder / "out" / "report.html").is_file() else NO
     return row
+
+
+def _document(path: Path) -> Any:
+    if path.stat().st_size > _MOST_BYTES:
+        raise ValueError("larger than any results")
+    return json.loads(path.read_text("utf-8"))
+
+
+def _missing(session_folder: Path, *, named: list[str]) -> str | None:
+    """Say which of the files that were analysed are not there any more."""
+    gone = [name for name in ("session.toml", *named) if not (session_folder / name).exists()]
+    if not gone:
+        return None
+    count = len(set(gone))
+    more = f" and {count - 1} more of its files are" if count > 1 else " is"
+    return one_line(f"half copied, or moved away: {gone[0]}{more} not there"[:_LONGEST])
 
 
 def from_results(document: Mapping[str, Any]) -> dict[str, Value]:
@@ -103,7 +125,7 @@ def from_results(document: Mapping[str, Any]) -> dict[str, Value]:
     row |= _loudest(bands, test="short_term")
     row |= _loudest(bands, test="long_term")
     row |= _limits(document["limits"])
-    for one in document["needs"]:
+    for one in document.get("needs", ()):  # since a later version
         if one["setup"] == SEAT_SETUP and one["need"] in NEEDS:
             row[f"seat_{slug(one['need'])}"] = _text(one["answer"])
     return row
@@ -169,7 +191,7 @@ def _limits(listed: Iterable[Mapping[str, Any]]) -> dict[str, Value]:
         for band in BANDS
     }
     for one in listed:
-        limit = Limit(**one)
+        limit = Limit(**{key: value for key, value in one.items() if key in _LIMIT})
         name = limit_column(test=limit.test, threshold_db=limit.threshold_db, band=limit.band)
         if name in COLUMNS:  # drive units differ from one loudspeaker to the next
             row |= {

@@ -8,16 +8,16 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from reportlib import __version__
 from reportlib.archive import Value
-from reportlib.archive.columns import REPORTED, limit_column
+from reportlib.archive.columns import YES, limit_column
 from reportlib.archive.said import first_behind, limit_said
 from reportlib.levels import BANDS
+from reportlib.one_line import one_line
 from reportlib.publish.live import policy
 from reportlib.publish.markup import unbroken
 from reportlib.resources import templates_folder
@@ -48,18 +48,19 @@ class Listed:
     cells: tuple[str, ...]
 
 
-def listed(row: Row, *, picture: str) -> Listed:
+def listed(row: Row, *, address: str, picture: str) -> Listed:
     """Return what the page says of a session.
 
     Parameters
     ----------
+    address : of its folder, as a URL from the archive on
     picture : its file, from the catalogue's folder on; empty where there is none
     """
     name = str(row["name"])
-    there = row["state"] == REPORTED and row["problem"] is None
-    said = row["verdict"] if row["verdict"] and row["problem"] is None else None
+    there = row["report"] == YES
+    said = row["verdict"] if there else None
     return Listed(
-        links=(f"../{quote(str(row['folder']))}/out/report.html",) if there else (),
+        links=(f"../{address}/out/report.html",) if there else (),
         plain=() if there else (name,),
         name=name,
         pictures=(picture,) if picture else (),
@@ -114,4 +115,4 @@ def _parts(sessions: Iterable[Listed], *, title: str, count: int) -> Iterator[st
 
 def title_of(archive: Path) -> str:
     """Return what an archive is called: its folder's name."""
-    return archive.resolve().name or "Archive"
+    return one_line(archive.resolve().name) or "Archive"

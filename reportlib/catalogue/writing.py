@@ -34,9 +34,9 @@ def write_catalogue(index: Index, *, archive: Path) -> Path:
     used: set[str] = set()
 
     def sessions() -> Iterator[Listed]:
-        for row, ladder in index.pictured():
-            picture = _kept_picture(folder, ladder=ladder, archive=archive, used=used)
-            yield listed(row, picture=picture)
+        for one in index.pictured():
+            picture = _kept_picture(folder, ladder=one.ladder, archive=archive, used=used)
+            yield listed(one.row, address=one.address, picture=picture)
 
     page = folder / "index.html"
     data = catalogue_html(sessions(), title=title_of(archive), count=len(index)).encode(

@@ -87,16 +87,16 @@ def main() -> None:
     """Work until standard input ends."""
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that the kernel ends with it
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the crew's to answer
-    with os.fdopen(os.dup(1), "w", encoding="utf-8") as answers:
-        os.dup2(2, 1)  # whatever else prints does not get among the answers
+    answers = os.dup(1)
+    os.dup2(2, 1)  # whatever else prints does not get among the answers
 
-        def say(**answer: object) -> None:
-            answers.write(json.dumps(answer) + "\n")
-            answers.flush()
+    def say(**answer: object) -> None:
+        with contextlib.suppress(BrokenPipeError):  # nobody listens: what is begun is finished
+            os.write(answers, f"{json.dumps(answer)}\n".encode())
 
-        for line in sys.stdin:
-            job = json.loads(line)
-            say(**take_up(Path(job["session"]), whatever=job["all"], say=lambda s: say(stage=s)))
+    for line in sys.stdin:
+        job = json.loads(line)
+        say(**take_up(Path(job["session"]), whatever=job["all"], say=lambda s: say(stage=s)))
 
 
 if __name__ == "__main__":
