@@ -43,7 +43,7 @@ def write_kept(folder, *, page=True, verdict="", **about):
     keep_rendered(folder, notebook=b"{}", results=data, verdict=verdict)
     if page:
         (folder / "out").mkdir()
-        (folder / "out" / "report.html").write_text(f"<title>{folder.name}</title>")
+        (folder / "out" / "report.html").write_text("<title>A report</title>")
     return folder
 
 

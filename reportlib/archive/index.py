@@ -149,7 +149,8 @@ def _loaded(place: Path, *, say: Callable[[str], None]) -> tuple[sqlite3.Connect
     connection = _connected()
     why = "damaged"
     with contextlib.suppress(sqlite3.Error, ValueError, OverflowError):
-        connection.deserialize(data)
+        if data:  # of nothing SQLite says that memory ran out
+            connection.deserialize(data)
         if _reads(connection, "SELECT layout FROM about") != [(layout_digest(),)]:
             why = "of another version"
         elif _holds(connection):

@@ -77,6 +77,8 @@ def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
     if row["state"] == REPORTED:
         row["verdict"] = _verdict(session_folder)
     row["report"] = YES if (session_folder / "out" / "report.html").is_file() else NO
+    if row["state"] == REPORTED and row["report"] == NO and row["problem"] is None:
+        row["problem"] = "out/report.html is not there; upheld publish makes it again"
     return row
 
 

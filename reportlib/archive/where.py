@@ -24,7 +24,8 @@ from reportlib.one_line import one_line
 
 _TOKEN = re.compile(
     r"""\s*(?: (?P<mark>[()]) | (?P<operator><=|>=|!=|==|<>|=|<|>)
-        | '(?P<single>[^']*)'(?![^\s()=<>!]) | "(?P<double>[^"]*)" | (?P<word>[^\s()=<>!"]+) )""",
+        | '(?P<single>[^']*)'(?![^\s()=<>!]) | "(?P<double>[^"]*)"
+        | (?P<word>[^\s()=<>!"'][^\s()=<>!"]*) )""",
     re.VERBOSE,
 )
 _DEEPEST = 40
