@@ -33,6 +33,8 @@ for line in sys.stdin:
         os.kill(os.getpid(), 9)
     if (folder / "waits").exists():
         sys.stdin.readline()
+    if (folder / "gate").exists():
+        (folder / "gate").open().close()
     kind = "failed" if (folder / "fails").exists() else "made"
     print(json.dumps({"kind": kind, "line": str(folder), "seconds": 1.5}), flush=True)
 """
@@ -101,16 +103,19 @@ def test_ctrl_c_finishes_what_is_at_work_and_leaves_the_rest(tmp_path):
         if folder == "s1":
             os.kill(os.getpid(), signal.SIGINT)
 
+    def let_on():
+        said.append("ending")
+        (tmp_path / "s1" / "gate").open("w").close()
+
     said = []
     folders = [f"s{number}" for number in range(5)]
-    found, left, _ = crew(
-        tmp_path, folders, jobs=1, say=press, ending=lambda: said.append("ending")
-    )
+    (tmp_path / "s1").mkdir()
+    os.mkfifo(tmp_path / "s1" / "gate")  # where s1 stops until the press has been heard
+    found, left, _ = crew(tmp_path, folders, jobs=1, say=press, ending=let_on)
     assert said == ["ending"]
-    assert list(found)[:2] == ["s0", "s1"]
-    # one may have been handed out before the press was heard, and is finished then
-    assert list(left) in (folders[2:], folders[3:])
-    assert not begun(tmp_path / "s4")
+    assert list(found) == ["s0", "s1"]
+    assert list(left) == folders[2:]
+    assert not begun(tmp_path / "s2")
 
 
 def test_ctrl_c_twice_ends_the_workers_at_once(tmp_path):
