@@ -84,6 +84,8 @@ def archive(
     """
     from reportlib.archive import compile_filter, read_index
 
+    if whatever and not refresh:
+        raise click.UsageError("--all says what --refresh makes again: give both.")
     chosen = None if asked is None else compile_filter(asked)
     index = read_index(folder, say=_note)
     code = 0
@@ -256,20 +258,22 @@ class _Bars(_Quiet):
 
     def __init__(self, progress: Any, *, count: int) -> None:
         self._progress = progress
-        self._over_all = progress.add_task("all", total=count, what="")
+        self._over_all = progress.add_task("all", total=count, what="", count=f"0/{count}")
+        self._count, self._done = count, 0
         self._tasks: dict[str, Any] = {}
 
     def at_work(self, folder: str, what: str) -> None:
         if folder not in self._tasks:
             self._tasks[folder] = self._progress.add_task(
-                _plain(one_line(folder)), total=None, what=what
+                _plain(one_line(folder)), total=None, what=what, count=""
             )
         self._progress.update(self._tasks[folder], what=what)
 
     def done(self, outcome: "Outcome") -> None:
         if (task := self._tasks.pop(outcome.folder, None)) is not None:
             self._progress.remove_task(task)
-        self._progress.advance(self._over_all)
+        self._done += 1
+        self._progress.update(self._over_all, advance=1, count=f"{self._done}/{self._count}")
 
 
 @contextlib.contextmanager
@@ -278,12 +282,12 @@ def _progress(count: int, *, quiet: bool) -> Iterator[_Quiet]:
         yield _Quiet() if quiet else _Lines(count)
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     with Progress(
         TextColumn("{task.description}"),
         BarColumn(bar_width=24),
-        MofNCompleteColumn(),
+        TextColumn("{task.fields[count]}"),
         TimeElapsedColumn(),
         TextColumn("{task.fields[what]}"),
         console=Console(stderr=True),
