@@ -94,9 +94,10 @@ def test_sessions_are_found_at_every_depth_and_what_is_no_session_is_not(tmp_pat
     write_kept(tmp_path / ".hidden")
     write_kept(tmp_path / "a" / "out" / "no session of its own")
     write_kept(tmp_path / "catalogue" / "no session")
+    write_kept(tmp_path / "a" / "catalogue")
     (tmp_path / "empty").mkdir()
     (tmp_path / "round").symlink_to(tmp_path, target_is_directory=True)
-    assert sorted(names(tmp_path)) == ["a", "a/b/deep"]
+    assert sorted(names(tmp_path)) == ["a", "a/b/deep", "a/catalogue"]
 
 
 def test_two_sessions_of_one_name_are_both_listed_and_said(tmp_path):

@@ -12,6 +12,7 @@ from hostile import ATTACKS, Reader
 from reportlib.archive import read_index
 from reportlib.catalogue import write_catalogue
 from reportlib.catalogue.ladder import ladder_svg
+from reportlib.errors import RenderError
 from reportlib.resources import templates_folder
 
 SCRIPT_KB = 8
@@ -165,6 +166,15 @@ def test_a_second_catalogue_is_the_same_bytes_and_writes_nothing(tmp_path):
     before = {path: path.stat().st_mtime_ns for path in page.parent.rglob("*")}
     catalogue_of(tmp_path)
     assert {path: path.stat().st_mtime_ns for path in page.parent.rglob("*")} == before
+
+
+def test_a_page_of_somebody_elses_is_left_as_it_is(tmp_path):
+    write_kept(tmp_path / "one")
+    (tmp_path / "catalogue").mkdir()
+    (tmp_path / "catalogue" / "index.html").write_text("<p>mine")
+    with pytest.raises(RenderError, match="was not made by upheld, and is left as it is"):
+        catalogue_of(tmp_path)
+    assert (tmp_path / "catalogue" / "index.html").read_text() == "<p>mine"
 
 
 def test_pictures_that_nobody_needs_go_and_shared_ones_are_kept_once(tmp_path):

@@ -52,10 +52,14 @@ def session_folders(archive: Path, *, say: Callable[[str], None]) -> Iterator[st
             for name in folders
             if not name.startswith(".")
             and not (held and name in _IN_A_SESSION)
-            and not (Path(top) == archive and name in OWN)
+            and not (Path(top) == archive and name in OWN and not _is_session(Path(top, name)))
         )
         if held or left:  # results without the session that they are of are half copied
             yield Path(top).relative_to(archive).as_posix()
+
+
+def _is_session(folder: Path) -> bool:
+    return (folder / "session.toml").exists()
 
 
 def state_of(folder: Path) -> str:

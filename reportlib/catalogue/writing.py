@@ -9,9 +9,13 @@ from reportlib import files
 from reportlib.archive import Index
 from reportlib.catalogue.ladder import ladder_svg
 from reportlib.catalogue.page import Listed, catalogue_html, listed, title_of
+from reportlib.errors import RenderError
+from reportlib.one_line import one_line
 
 FOLDER = "catalogue"
 _PICTURES = "pictures"
+_OURS = b'<meta name="generator" content="upheld'
+_HEAD_BYTES = 4000
 
 
 def write_catalogue(index: Index, *, archive: Path) -> Path:
@@ -28,7 +32,7 @@ def write_catalogue(index: Index, *, archive: Path) -> Path:
     Raises
     ------
     RenderError
-        Something could not be written.
+        Something could not be written, or a page of somebody else's is in the way.
     """
     folder = archive / FOLDER
     used: set[str] = set()
@@ -42,6 +46,7 @@ def write_catalogue(index: Index, *, archive: Path) -> Path:
     data = catalogue_html(sessions(), title=title_of(archive), count=len(index)).encode(
         "utf-8", "replace"
     )
+    _refuse_anothers(page)
     if not _holds(page, data):
         files.write_bytes_safely(page, data, inside=archive)
     for path in (folder / _PICTURES).glob("*.svg"):
@@ -60,6 +65,20 @@ def _kept_picture(folder: Path, *, ladder: str, archive: Path, used: set[str]) -
         files.write_bytes_safely(folder / _PICTURES / name, data, inside=archive)
     used.add(name)
     return f"{_PICTURES}/{name}"
+
+
+def _refuse_anothers(page: Path) -> None:
+    """Refuse to write over a page that is none of ours."""
+    with suppress(OSError):
+        with page.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+        if _OURS not in head:
+            raise RenderError(
+                one_line(
+                    f"{page}: was not made by upheld, and is left as it is. Move it away, or list "
+                    "with --no-catalogue."
+                )
+            )
 
 
 def _holds(path: Path, data: bytes) -> bool:
