@@ -1,6 +1,6 @@
 """The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
-``plan`` and ``intake`` are in `cli_plan` and `cli_intake`.
+``plan``, ``intake`` and ``archive`` are in `cli_plan`, `cli_intake` and `cli_archive`.
 
 Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
@@ -10,8 +10,7 @@ option, too); 1 is a fault of the tool itself.
 import json
 import os
 import sys
-import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
 from pathlib import Path
@@ -20,6 +19,7 @@ from typing import Any
 import click
 
 from reportlib import __version__
+from reportlib.cli_archive import archive
 from reportlib.cli_errors import echo_error as _echo_error
 from reportlib.cli_errors import one_line_errors as _one_line_errors
 from reportlib.cli_intake import intake
@@ -49,6 +49,7 @@ def main() -> None:
         os.environ.setdefault(threads, "1")
 
 
+main.add_command(archive)
 main.add_command(plan)
 main.add_command(intake)
 
@@ -129,24 +130,11 @@ def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameter
 
 
 def _report(session: Path, *, paper: Any, as_json: bool, parameters: Mapping[str, Any]) -> None:
-    from reportlib.parameters import checked_parameters, known_parameters, merged_parameters
-    from reportlib.session import read_session
+    from reportlib.reporting import make_report
 
-    read_session(session)  # before a kernel starts: most mistakes are here
-    from reportlib import kernels
-
-    with kernels.started(session) as kernel:  # it imports its share while this imports the rest
-        from reportlib import lock, memory, notebook
-
-        remembered = known_parameters(memory.last_parameters(session))
-        given = {name: value for name, value in parameters.items() if value is not None}
-        chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
-        with lock.only_run(session / memory.FOLDER, what="upheld report"):
-            with _status("measuring, comparing and drawing"):
-                done = notebook.run_report(
-                    session, parameters=chosen, while_running=_import_renderers, kernel=kernel
-                )
-            written = _render(session, paper=paper)
+    given = {name: value for name, value in parameters.items() if value is not None}
+    made = make_report(session, given=given, paper=paper, stage=_status)
+    done, written = made.run, made.written
     if as_json:
         outcome = {
             "notebook": str(done.notebook),
@@ -180,11 +168,11 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     Example:
       upheld publish demo_inputs/marram-12
     """
-    from reportlib import claimed, lock, memory, notebook
+    from reportlib import claimed, lock, memory, notebook, reporting
 
     notebook.require_read(session, as_it_is=as_it_is)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
-        written = _render(session, paper=paper)
+        written = reporting.render_session(session, paper=paper, stage=_status)
         notebook.record_publication(session)
         false = claimed.contradicted(claimed.session_claims(session))
     if as_json:
@@ -352,38 +340,7 @@ def _status(what: str) -> AbstractContextManager[object]:
     return Console(stderr=True).status(what)
 
 
-def _import_renderers() -> None:
-    """Import what rendering needs while the kernel works; the kernel is another process."""
-
-    def imports() -> None:
-        import nbconvert.exporters  # noqa: F401
-        import typst  # noqa: F401
-
-        from reportlib.publish import render  # noqa: F401
-
-    threading.Thread(target=imports, daemon=True).start()
-
-
-def _render(session: Path, *, paper: Any) -> list[Path]:
-    from reportlib import memory, notebook
-    from reportlib.publish import render
-
-    edited = notebook.read_notebook(session / notebook.REPORT)
-    kept = memory.read_results(session)
-    about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
-    with _status("rendering page, PDF and pictures"):
-        written = render.write_outputs(
-            notebook.for_readers(edited, about=about),
-            out=session / "out",
-            data=kept.data,
-            paper=paper or memory.paper(session),
-        )
-    if paper is not None:
-        memory.keep_paper(session, paper)
-    return written
-
-
-def _say_where(session: Path, *, written: list[Path]) -> None:
+def _say_where(session: Path, *, written: Sequence[Path]) -> None:
     pages = [path.name for path in written if path.parent == session / "out"]
     click.echo(f"Wrote {', '.join(sorted(pages))} in {session / 'out'}.")
     click.echo(CAUTION)

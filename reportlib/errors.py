@@ -8,7 +8,9 @@ prints it without a traceback and ends with the exit code of the class::
     ├── CaptureError            a recording: missing, empty, truncated, wrong channels
     ├── AnalysisError           numbers that cannot be had from these captures
     ├── NotebookError           the report notebook: unreadable, or its cells and library disagree
+    │   └── BusyError           another run is at work in the session folder
     ├── PlanError               a measuring day that must not be, or can't be, planned so
+    ├── ArchiveError            a folder of sessions, or what is asked of it
     └── RenderError             page, PDF or data could not be written
 """
 
@@ -35,8 +37,16 @@ class NotebookError(ReportError):
     """The report notebook cannot be read, or does not fit this version."""
 
 
+class BusyError(NotebookError):
+    """Another run is at work in the session folder."""
+
+
 class PlanError(ReportError):
     """A measuring day that can't be planned as asked for, or that must not be."""
+
+
+class ArchiveError(ReportError):
+    """A folder of sessions that can't be listed, or a filter that can't be understood."""
 
 
 class RenderError(ReportError):

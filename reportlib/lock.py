@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from reportlib.errors import NotebookError, RenderError
+from reportlib.errors import BusyError, RenderError
 from reportlib.one_line import one_line
 
 
@@ -22,7 +22,7 @@ def only_run(folder: Path, *, what: str) -> Iterator[None]:
 
     Raises
     ------
-    NotebookError
+    BusyError
         Another run holds it.
     RenderError
         The folder cannot be written to.
@@ -39,7 +39,7 @@ def only_run(folder: Path, *, what: str) -> Iterator[None]:
         if not _taken(file):
             file.seek(0)
             holder = " ".join(file.read(200).split()) or "another run"
-            raise NotebookError(
+            raise BusyError(
                 one_line(
                     f"{path.parent.parent}: {holder} is at work there. Wait until it is done; "
                     "nothing was changed."

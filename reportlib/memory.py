@@ -166,6 +166,15 @@ def read_told(session_folder: Path) -> Told:
         ) from error
 
 
+def tool_version(session_folder: Path) -> str:
+    """Read which version analysed the session last, empty where that is not known."""
+    try:
+        text = (session_folder / FOLDER / "results" / "results.json").read_text("utf-8")
+        return str(json.loads(text)["tool_version"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+
+
 def read_texts(session_folder: Path) -> dict[str, str]:
     """Read the last run's data files as text, by the names that `claims.data_from_files` takes.
 

@@ -92,9 +92,22 @@ LAYERS = [
         "memory",
         "watching",
         "intake_folder",
+        "rendered",
+        "archive",
     },
-    {"kernel", "kernels", "execution", "notebook", "publish", "claimed", "plan_folder"},
-    {"cli", "cli_errors", "cli_intake", "cli_plan"},
+    {
+        "kernel",
+        "kernels",
+        "execution",
+        "notebook",
+        "publish",
+        "claimed",
+        "plan_folder",
+        "reporting",
+        "refreshing",
+        "catalogue",
+    },
+    {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
 CORE = range(4)
@@ -106,9 +119,10 @@ ONLY = {
     "soundfile": {"captures", "demo", "stimulus_files", "cutting"},
     "matplotlib": {"figures"},
     "papermill": {"execution"},
-    "nbconvert": {"publish", "cli"},
-    "typst": {"publish", "cli"},
-    "click": {"cli", "cli_errors", "cli_intake", "cli_plan"},
+    "nbconvert": {"publish", "reporting"},
+    "typst": {"publish", "reporting"},
+    "click": {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan"},
+    "sqlite3": {"archive"},
     "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
 }

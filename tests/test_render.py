@@ -473,7 +473,9 @@ def test_a_notebook_that_is_no_report_is_named(old_out):
     assert_untouched(old_out)
 
 
-@pytest.mark.parametrize("folder", ["report", "section", "pictures", "markdown", "pdf", "plan"])
+@pytest.mark.parametrize(
+    "folder", ["report", "section", "pictures", "markdown", "pdf", "plan", "catalogue"]
+)
 def test_templates_only_place_things(folder):
     decisions = (nodes.If, nodes.CondExpr, nodes.Compare, nodes.BinExpr, nodes.Not, nodes.Assign)
     for path in (templates_folder() / folder).glob("*.j2"):

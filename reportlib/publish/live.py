@@ -17,7 +17,7 @@ from reportlib.resources import templates_folder
 from reportlib.shown import ReadOut, SeatCalculator
 
 _POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    "default-src 'none'; style-src 'unsafe-inline'; img-src {pictures}; base-uri 'none'; "
     "form-action 'none'"
 )
 
@@ -42,12 +42,15 @@ def scripts_for(blocks: Iterable[PageBlock]) -> list[Markup]:
     return [Markup((folder / name).read_text("utf-8")) for name in names]
 
 
-def policy(scripts: Iterable[str]) -> str:
+def policy(scripts: Iterable[str], *, pictures: str = "data:") -> str:
     """Return the page's content security policy, which allows these scripts and nothing else.
+
+    `pictures`: where pictures may come from; by default out of the page itself.
 
     >>> "script-src" in policy([]), policy(["go();"]).rpartition("; ")[2][:19]
     (False, "script-src 'sha256-")
     """
     digests = (hashlib.sha256(script.encode()).digest() for script in scripts)
     allowed = " ".join(f"'sha256-{base64.b64encode(one).decode('ascii')}'" for one in digests)
-    return f"{_POLICY}; script-src {allowed}" if allowed else _POLICY
+    rest = _POLICY.format(pictures=pictures)
+    return f"{rest}; script-src {allowed}" if allowed else rest

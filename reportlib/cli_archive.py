@@ -1,0 +1,312 @@
+"""``upheld archive``: the sessions below a folder, listed, filtered, and made again."""
+
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from reportlib.cli_errors import one_line_errors
+from reportlib.one_line import one_line
+
+if TYPE_CHECKING:
+    from reportlib.archive import Filter, Index
+    from reportlib.refreshing import Outcome
+
+_MOST_LINES = 12
+FAILED, INTERRUPTED = 3, 130
+"""Exit codes: 130 is the one that shells give a program that Ctrl-C ended."""
+
+
+def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    """Print the columns and end, before a folder is asked for."""
+    if not wanted or context.resilient_parsing:
+        return
+    from reportlib.archive import COLUMNS
+
+    for column in COLUMNS.values():
+        words = f" ({', '.join(column.words)})" if column.words else ""
+        click.echo(f"{column.name:32} {column.about}{words}")
+    context.exit()
+
+
+@click.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--where", "asked", help="List, or refresh, only those that this holds for.")
+@click.option("--refresh", is_flag=True, help="Make the reports again that are out of date.")
+@click.option("--all", "whatever", is_flag=True, help="With --refresh: those that are not, too.")
+@click.option(
+    "--jobs",
+    type=click.IntRange(1, 256),
+    help="With --refresh: reports made at a time.  [default: a processor core each]",
+)
+@click.option(
+    "--catalogue/--no-catalogue",
+    default=True,
+    show_default=True,
+    help="Write DIR/catalogue/index.html.",
+)
+@click.option(
+    "--columns",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_list_columns,
+    help="List the columns that --where knows, and end.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@one_line_errors
+def archive(
+    folder: Path,
+    *,
+    asked: str | None,
+    refresh: bool,
+    whatever: bool,
+    jobs: int | None,
+    catalogue: bool,
+    as_json: bool,
+) -> None:
+    r"""List the sessions below DIR, write their catalogue, and make reports again.
+
+    A filter compares columns by =, !=, <, <=, >, >= or has, joined by and, or and parentheses. A
+    limit that was not reached counts as beyond the level that was tested. Exit code 0 when done,
+    3 where some of the reports could not be made, 130 where Ctrl-C ended it: the same command
+    goes on with what is left.
+
+    \b
+    Example:
+      upheld archive my-sessions --where "limit_1db_mids > 95 and grade_bass = holds"
+      upheld archive my-sessions --refresh --jobs 4
+    """
+    from reportlib.archive import compile_filter, read_index
+
+    if whatever and not refresh:
+        raise click.UsageError("--all says what --refresh makes again: give both.")
+    chosen = None if asked is None else compile_filter(asked)
+    index = read_index(folder, say=_note)
+    code = 0
+    if refresh:
+        folders = list(index.folders(chosen))
+        code = _refresh(folder, folders=folders, jobs=jobs, whatever=whatever, as_json=as_json)
+        index = read_index(folder, say=_note)
+    elif as_json:
+        _print_json(index, chosen=chosen)
+    else:
+        _print_table(index, chosen=chosen)
+    if catalogue and len(index) and (chosen is None or refresh):
+        from reportlib.catalogue import write_catalogue
+
+        page = write_catalogue(index, archive=folder)
+        if not as_json:
+            click.echo(f"Catalogue: {page}")
+    sys.exit(code)
+
+
+def _note(line: str) -> None:
+    click.echo(f"upheld: {line}", err=True)
+
+
+def _print_json(index: "Index", *, chosen: "Filter | None") -> None:
+    """Print one session a line, so that memory does not grow with the archive."""
+    click.echo('{"sessions": [')
+    before = ""
+    for row in index.rows(chosen):
+        click.echo(f"{before}{json.dumps(row, ensure_ascii=False)}", nl=False)
+        before = ",\n"
+    untold = index.untold(chosen) if chosen else 0
+    click.echo(f'\n], "all": {len(index)}, "cant_tell": {untold}}}')
+
+
+def _print_table(index: "Index", *, chosen: "Filter | None") -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from reportlib.archive.said import first_behind, value_said
+
+    fixed = ("name", "date", "folder", "problem")
+    extra = [name for name in (chosen.columns if chosen else ()) if name not in fixed]
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for head in ("Loudspeaker", "Day", "Folder", "1 dB behind", "left playing", *extra):
+        table.add_column(head, overflow="fold", min_width=4)
+    problems, count = [], 0
+    for row in index.rows(chosen):
+        count += 1
+        behind = [first_behind(row, test=test) for test in ("short_term", "long_term")]
+        if row["state"] != "reported":
+            behind[0] = str(row["state"])
+        cells = [str(row["name"]), str(row["date"] or ""), str(row["folder"]), *behind]
+        cells += [value_said(row, name) for name in extra]
+        table.add_row(*(Text(cell) for cell in cells))  # as text: a name is no markup
+        if row["problem"]:
+            problems.append(f"{row['folder']}: {row['problem']}")
+    if count:
+        console = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+        console.print(table) if sys.stdout.isatty() else _print_wide(table)
+    for line in problems:
+        _note(line)
+    for name, many in index.same_names() if chosen is None else ():
+        _note(f"{many} sessions are called {name}; their folders tell them apart.")
+    found = f"{count} of {len(index)} sessions." if chosen else f"{_counted(count)}."
+    untold = index.untold(chosen) if chosen else 0
+    click.echo(f"{found} Of {untold} more it can’t be told." if untold else found)
+
+
+def _print_wide(table: Any) -> None:
+    """Print a table as wide as it is: a file or a pipe has no edge to break lines at."""
+    from rich.console import Console
+
+    Console(highlight=False, width=10_000, no_color=True).print(table)
+
+
+def _refresh(
+    archive: Path, *, folders: Sequence[str], jobs: int | None, whatever: bool, as_json: bool
+) -> int:
+    from reportlib.refreshing import refresh
+
+    found: list[Outcome] = []
+    with _progress(len(folders), quiet=as_json) as shown:
+
+        def done(outcome: "Outcome") -> None:
+            found.append(outcome)
+            shown.done(outcome)
+
+        left = refresh(
+            archive,
+            folders=folders,
+            jobs=jobs or _cores(),
+            whatever=whatever,
+            say=shown.at_work,
+            done=done,
+            ending=lambda: _note("ending when the reports at work are made; Ctrl-C ends at once."),
+        )
+    if as_json:
+        _print_outcomes_json(found, left=left)
+    else:
+        _print_outcomes(found, left=left)
+    if left:
+        return INTERRUPTED
+    return FAILED if any(one.kind == "failed" for one in found) else 0
+
+
+def _print_outcomes_json(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
+    from dataclasses import asdict
+
+    listed = [
+        {**asdict(one), "folder": one_line(one.folder)}
+        for one in sorted(found, key=lambda one: one.folder)
+    ]
+    outcome = {"sessions": listed, "left": [one_line(folder) for folder in left]}
+    click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
+
+
+def _print_outcomes(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
+    ordered = sorted(found, key=lambda one: one.folder)
+    for one in ordered:
+        if one.kind == "made":
+            more = f" and {len(one.why) - 2} more" if len(one.why) > 2 else ""
+            click.echo(f"{one_line(one.folder)}: made again, since {', '.join(one.why[:2])}{more}.")
+            lines = [difference.line() for difference in one.changed]
+            for line in (*lines[:_MOST_LINES], *(f"read again: {why}" for why in one.read_again)):
+                click.echo(f"  {line}")
+            if len(lines) > _MOST_LINES:
+                click.echo(f"  and {len(lines) - _MOST_LINES} more; --json lists them")
+    for kind in ("skipped", "failed"):
+        for one in ordered:
+            if one.kind == kind:
+                click.echo(f"{kind}: {one.line}", err=True)
+    made = [one for one in ordered if one.kind == "made"]
+    said = sum(bool(one.changed) for one in made)
+    counts = {kind: sum(one.kind == kind for one in found) for kind in ("skipped", "failed")}
+    click.echo(
+        f"{_counted(len(found))}: {len(made)} made again ({said} of them say something else now), "
+        f"{sum(one.kind == 'up to date' for one in found)} up to date, {counts['skipped']} "
+        f"skipped, {counts['failed']} failed."
+    )
+    if left:
+        click.echo(f"Interrupted: {len(left)} left. The same command goes on.", err=True)
+
+
+class _Quiet:
+    """Shows nothing."""
+
+    def at_work(self, folder: str, what: str) -> None: ...
+
+    def done(self, outcome: "Outcome") -> None: ...
+
+
+class _Lines(_Quiet):
+    """Says a line for every session that was worked on, where nobody watches a terminal."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._done = 0
+
+    def done(self, outcome: "Outcome") -> None:
+        self._done += 1
+        if outcome.kind != "up to date":
+            text = f"{self._done}/{self._count} {one_line(outcome.folder)}: {outcome.kind}"
+            click.echo(f"{text}, {outcome.seconds:.1f} s", err=True)
+
+
+class _Bars(_Quiet):
+    """One bar over all, and a line for every session at work."""
+
+    def __init__(self, progress: Any, *, count: int) -> None:
+        self._progress = progress
+        self._over_all = progress.add_task("all", total=count, what="", count=f"0/{count}")
+        self._count, self._done = count, 0
+        self._tasks: dict[str, Any] = {}
+
+    def at_work(self, folder: str, what: str) -> None:
+        if folder not in self._tasks:
+            self._tasks[folder] = self._progress.add_task(
+                _plain(one_line(folder)), total=None, what=what, count=""
+            )
+        self._progress.update(self._tasks[folder], what=what)
+
+    def done(self, outcome: "Outcome") -> None:
+        if (task := self._tasks.pop(outcome.folder, None)) is not None:
+            self._progress.remove_task(task)
+        self._done += 1
+        self._progress.update(self._over_all, advance=1, count=f"{self._done}/{self._count}")
+
+
+@contextlib.contextmanager
+def _progress(count: int, *, quiet: bool) -> Iterator[_Quiet]:
+    if quiet or not sys.stderr.isatty():
+        yield _Quiet() if quiet else _Lines(count)
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=24),
+        TextColumn("{task.fields[count]}"),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[what]}"),
+        console=Console(stderr=True),
+        transient=True,
+    ) as progress:
+        yield _Bars(progress, count=count)
+
+
+def _plain(text: str) -> str:
+    from rich.markup import escape
+
+    return escape(text)
+
+
+def _counted(count: int) -> str:
+    return "1 session" if count == 1 else f"{count} sessions"
+
+
+def _cores() -> int:
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1

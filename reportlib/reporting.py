@@ -1,0 +1,129 @@
+"""The whole report on one session: run, then rendered; the same for one as for many.
+
+Imports wait until the kernel has been started, which imports its own share meanwhile.
+"""
+
+import threading
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from reportlib.errors import SessionError
+from reportlib.one_line import one_line
+
+if TYPE_CHECKING:
+    from reportlib.notebook import Run
+    from reportlib.parameters import Paper
+
+Stage = Callable[[str], AbstractContextManager[object]]
+"""Called with what is being done; what it returns is entered meanwhile."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Made:
+    """A report that was made: what the run did to the notebook, and the files in ``out/``."""
+
+    run: "Run"
+    written: tuple[Path, ...]
+
+
+def quietly(_: str) -> AbstractContextManager[object]:
+    """Show nothing: a `Stage` for where nobody watches."""
+    return nullcontext()
+
+
+def make_report(
+    session: Path,
+    *,
+    given: Mapping[str, Any],
+    paper: "Paper | None" = None,
+    stage: Stage = quietly,
+) -> Made:
+    """Measure, run the notebook and render it, as the only run in the session folder.
+
+    Parameters
+    ----------
+    given : parameters by name that differ from what is remembered of this session's last run
+    paper : what the PDF is set for; None: as remembered
+
+    Raises
+    ------
+    BusyError
+        Another run is at work there.
+    ReportError
+        What the session, its recordings or its notebook are short of.
+    """
+    from reportlib.parameters import checked_parameters, known_parameters, merged_parameters
+    from reportlib.session import read_session
+
+    read_session(session)  # before a kernel starts: most mistakes are here
+    from reportlib import kernels
+
+    with kernels.started(session) as kernel:  # it imports its share while this imports the rest
+        from reportlib import lock, memory, notebook
+
+        remembered = known_parameters(memory.last_parameters(session))
+        chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
+        with lock.only_run(session / memory.FOLDER, what="upheld report"):
+            with stage("measuring, comparing and drawing"):
+                done = notebook.run_report(
+                    session, parameters=chosen, while_running=import_renderers, kernel=kernel
+                )
+            written = render_session(session, paper=paper, stage=stage)
+    return Made(run=done, written=tuple(written))
+
+
+def render_session(
+    session: Path, *, paper: "Paper | None" = None, stage: Stage = quietly
+) -> list[Path]:
+    """Render the session's notebook as it is, and write down what it was made from.
+
+    Raises
+    ------
+    NotebookError, RenderError
+        The notebook can't be read, nothing has been kept, or ``out/`` could not be written.
+    SessionError
+        The session was deleted or moved away meanwhile.
+    """
+    from reportlib import memory, notebook, rendered
+    from reportlib.publish import render
+    from reportlib.publish.markup import plain_text, read_line
+
+    target = session / notebook.REPORT
+    # read first: where it is saved meanwhile, the pages count as behind it, not as made from it
+    saved = target.read_bytes() if target.exists() else b""
+    edited = notebook.read_notebook(target)
+    kept = memory.read_results(session)
+    about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
+    shown = notebook.for_readers(edited, about=about)
+    with stage("rendering page, PDF and pictures"):
+        if not (session / "session.toml").exists():
+            raise SessionError(
+                one_line(f"{session}: was deleted or moved while its report was being made.")
+            )
+        written = render.write_outputs(
+            shown, out=session / "out", data=kept.data, paper=paper or memory.paper(session)
+        )
+    if paper is not None:
+        memory.keep_paper(session, paper)
+    rendered.keep_rendered(
+        session,
+        notebook=saved,
+        results=kept.data["results.json"],
+        verdict=plain_text(read_line(shown.metadata["upheld"]["verdict"])).strip(),
+    )
+    return written
+
+
+def import_renderers() -> None:
+    """Import what rendering needs while the kernel works; the kernel is another process."""
+
+    def imports() -> None:
+        import nbconvert.exporters  # noqa: F401
+        import typst  # noqa: F401
+
+        from reportlib.publish import render  # noqa: F401
+
+    threading.Thread(target=imports, daemon=True).start()
