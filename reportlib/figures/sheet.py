@@ -11,6 +11,7 @@ import re
 import warnings
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 from typing import Any
 
 from matplotlib.axes import Axes
@@ -167,6 +168,7 @@ def _packed(drawn: Image.Image) -> bytes:
     return file.getvalue()
 
 
+@lru_cache(maxsize=2048)
 def text_width(text: str, *, size: float, weight: str = "normal") -> float:
     """Return how wide a line of text comes out at most, in pixels, however letters are hinted."""
     font = FontProperties(family=[style.FONT], size=size, weight=weight)
@@ -189,13 +191,17 @@ def fitted(text: str, *, size: float, width: float, weight: str = "normal") -> s
 
 def wrapped(text: str, *, size: float, width: float, weight: str = "normal") -> list[str]:
     """Return the text in lines no wider than `width`, broken between words."""
+    space = text_width(" ", size=size, weight=weight)
     lines: list[str] = []
+    end = width
     for word in text.split(" "):
-        longer = f"{lines[-1]} {word}" if lines else word
-        if lines and text_width(longer, size=size, weight=weight) <= width:
-            lines[-1] = longer
+        wide = text_width(word, size=size, weight=weight)
+        if lines and end + space + wide <= width:
+            lines[-1] += f" {word}"
+            end += space + wide
         else:
             lines.append(word)
+            end = wide
     return lines
 
 
