@@ -195,7 +195,7 @@ def _write_key(sheet: Sheet, found: StressMap, *, left: float, top: float) -> No
     if sheet.paper.narrow:
         x, top = left - 4.0, top + _KEY_HIGH_PX + _KEY_ROW_PX
     if found.beyond:
-        text = sheet.paper.either("or beyond", phone="darkest: or beyond")
+        text = sheet.paper.either("or beyond", phone="strongest: or beyond")
         sheet.text(x + 4.0, top + 12.0, text=text, size=style.SMALL_PX, color=style.MUTED)
         x += 10.0 + text_width(text, size=style.SMALL_PX)
     if not found.told.all():
