@@ -36,6 +36,7 @@ class ReadOut:
     frequency_words : the same as it is written
     start : which of them the cursor stands at first
     lines : quietest first
+    phone_box : left, right, top and bottom of the same axes in the phone's drawing, if there is one
     """
 
     label: str
@@ -49,10 +50,16 @@ class ReadOut:
     frequency_words: tuple[str, ...]
     start: int
     lines: tuple[ReadLine, ...]
+    phone_box: tuple[float, float, float, float] | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no cursor could move over."""
-        inside = 0.0 <= self.left < self.right <= 1.0 and 0.0 <= self.top < self.bottom <= 1.0
+        boxes = [(self.left, self.right, self.top, self.bottom)]
+        boxes += [self.phone_box] if self.phone_box else []
+        inside = all(
+            0.0 <= left < right <= 1.0 and 0.0 <= top < bottom <= 1.0
+            for left, right, top, bottom in boxes
+        )
         rising = all(low < high for low, high in zip(self.frequency_hz, self.frequency_hz[1:]))  # noqa: B905
         if not (inside and rising and 0.0 < self.low_hz < self.high_hz and self.frequency_hz):
             raise ValueError("the read-out's box or frequencies make no sense")
@@ -72,8 +79,16 @@ class ReadOut:
                     ReadLine(name=line["name"], words=tuple(line["words"]))
                     for line in about["lines"]
                 ),
+                "phone_box": _box(about.get("phone_box")),
             }
         )
+
+
+def _box(shares: Sequence[float] | None) -> tuple[float, float, float, float] | None:
+    if shares is None:
+        return None
+    left, right, top, bottom = shares
+    return left, right, top, bottom
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -26,6 +26,8 @@ from reportlib.figures import left_playing_panels as figure_left_playing
 from reportlib.figures import panel as figure_panel
 from reportlib.figures import style
 from reportlib.figures import turned_up_panel as figure_turned_up
+from reportlib.figures.paper import PAGE, PHONE
+from reportlib.figures.sheet import Sheet
 
 LEVELS = (78.0, 84.0, 90.0, 96.0, 99.0)
 EIGHT_LEVELS = (75.0, 78.0, 81.0, 84.0, 87.0, 90.0, 93.0, 96.0)
@@ -113,25 +115,48 @@ def test_no_text_leaves_the_frame_or_touches_another(case, figure):
     assert_apart(sheet, found)
 
 
+@pytest.mark.parametrize("figure", DRAWN)
 @pytest.mark.parametrize("case", CASES)
-def test_the_ladder_for_a_phone_is_as_tidy_or_is_left_out(case):
+def test_a_phones_drawing_is_as_tidy(case, figure):
     analysis = make_analysis(**CASES[case])
     with style.drawing():
-        sheet = figure_ladder.draw_for_phone(analysis)
+        sheet = DRAWN[figure](analysis, paper=PHONE)
         if sheet is None:
-            assert len(analysis.short_term) > 6
+            too_many = figure == "level_ladder" and len(analysis.short_term) > 6
+            assert too_many or (case, figure) in EMPTY
             return
         found = written(sheet.figure)
     assert sheet.width_px == 330.0  # 360 less the page's margins: nothing is scaled down
     assert len(found) > 8
+    assert min(text.get_fontsize() for _, text, _ in found) >= 11.0
     assert_apart(sheet, found)
 
 
-def test_the_ladder_travels_with_its_phones_drawing(pictures):
-    phone = ET.fromstring(pictures["level_ladder"].phone_svg)
-    words = [element.text for element in phone.iter() if element.tag.endswith("text")]
-    assert {"Trivet 6", "Bass", "99"} <= set(words)
-    assert pictures["turned_up"].phone_svg == ""
+@pytest.mark.parametrize("figure", DRAWN)
+def test_a_figure_travels_with_its_phones_drawing(figure, pictures):
+    picture = pictures[figure]
+    phone = ET.fromstring(picture.phone_svg)
+    texts = [element.text for element in phone.iter() if element.tag.endswith("text")]
+    assert "Trivet 6" in texts
+    assert (phone.get("width"), picture.width_px) == ("330", 720.0)
+    assert len(picture.phone_svg) < 120_000
+
+
+def test_both_drawings_show_the_same_curves(pictures):
+    """The read-out's boxes name the axes of either: the same values stand at the same shares."""
+    analysis = make_analysis()
+    record = pictures["turned_up"].read_out
+    boxes = {PAGE: (record.left, record.right, record.top, record.bottom), PHONE: record.phone_box}
+    lines = {}
+    for paper, box in boxes.items():
+        with style.drawing():
+            axes = figure_turned_up.draw(analysis, paper=paper).figure.axes[0]
+        place = axes.get_position()
+        assert box == pytest.approx((place.x0, place.x1, 1.0 - place.y1, 1.0 - place.y0), abs=1e-6)
+        assert axes.get_xlim() == (record.low_hz, record.high_hz)
+        lines[paper] = [line.get_ydata() for line in axes.lines]
+    for wide, narrow in zip(lines[PAGE], lines[PHONE], strict=True):
+        np.testing.assert_array_equal(wide, narrow)
 
 
 def test_the_overlap_check_sees_an_overlap():
@@ -171,6 +196,7 @@ def test_a_figure_is_the_same_byte_for_byte_whatever_the_readers_settings(figure
         again = getattr(figures, figure)(make_analysis())
         assert dict(matplotlib.rcParams) == before
     assert again.svg == picture.svg
+    assert again.phone_svg == picture.phone_svg
     assert again.png == picture.png
 
 
@@ -185,7 +211,7 @@ def test_the_vector_file_is_plain_and_its_text_stays_text(figure, pictures):
         picture.width_px,
         picture.height_px,
     )
-    assert picture.width_px == style.PAGE_WIDTH_PX
+    assert picture.width_px == PAGE.width_px
     families = set(re.findall(r"font(?:-family)?: ([^;]*)", picture.svg))
     assert families
     assert all(family.endswith(style.FONT_STACK) for family in families)
@@ -343,3 +369,19 @@ def test_boxes_are_filled_by_the_share_of_the_rise():
 def test_vented_loss_is_the_case_that_people_see():
     # guards the builder that the pictures above rest on
     assert vented_loss(np.array([52.0]), 27.0)[0] == pytest.approx(-4.35, abs=0.05)
+
+
+def test_a_long_line_in_the_vector_file_stays_within_a_tenth_of_a_pixel():
+    rng = np.random.default_rng(5)
+    xs, ys = np.linspace(10.0, 700.0, 900), rng.uniform(10.0, 190.0, 900)
+    with style.drawing():
+        sheet = Sheet(height_px=200.0)
+        sheet.line(xs, ys)
+        svg = sheet.svg()
+    start, steps = re.search(r'd="M([-\d. ]+)l([-\d. ]+)', svg).groups()
+    moves = np.array(re.findall(r"-?(?:\d+\.\d+|\.\d+|\d+)", steps), dtype=float).reshape(-1, 2)
+    found = np.cumsum([np.array(start.split(), dtype=float), *moves], axis=0)
+    # matplotlib may leave out points that a line passes within a ninth of a pixel
+    nearest = np.hypot(found[:, None, 0] - xs, found[:, None, 1] - ys).min(axis=0)
+    assert np.median(nearest) < 0.05 * np.sqrt(2.0)
+    np.testing.assert_allclose(found[-1], (xs[-1], ys[-1]), atol=0.051)

@@ -16,13 +16,13 @@ from reportlib.figures import (
     style,
     turned_up_panel,
 )
+from reportlib.figures.paper import PAGE, PHONE
 from reportlib.parameters import checked_parameters
 from reportlib.playing import while_playing
 from reportlib.session import read_session
 
 DRAWN = (
     ladder_rows.draw,
-    ladder_rows.draw_for_phone,
     turned_up_panel.draw,
     asked_and_given_panels.draw,
     distortion_panels.draw,
@@ -49,9 +49,10 @@ def test_no_label_of_a_simulated_day_leaves_its_place(tmp_path, speaker, takes):
     report = conclude(measured, short=short, long=long, playing=playing)
     drawn = 0
     for draw in DRAWN:
-        with style.drawing():
-            sheet = draw(report)
-            if sheet is not None:
-                drawn += 1
-                assert_apart(sheet, written(sheet.figure))
-    assert drawn >= 7
+        for paper in (PAGE, PHONE):
+            with style.drawing():
+                sheet = draw(report, paper=paper)
+                if sheet is not None:
+                    drawn += 1
+                    assert_apart(sheet, written(sheet.figure))
+    assert drawn >= 14

@@ -187,14 +187,15 @@ def test_arrow_keys_read_the_curves_in_words(desk, notebook):
 def test_pointing_at_a_tick_of_the_axis_reads_that_frequency(desk, name):
     """The scale's own numbers, as drawn, say whether the cursor stands where it claims to."""
     figure = desk.page.locator(f"#figure-{name}")
-    figure.locator("svg").scroll_into_view_if_needed()
-    drawn = figure.locator("svg").bounding_box()
+    shown = figure.locator(".scroll svg")
+    shown.scroll_into_view_if_needed()
+    drawn = shown.bounding_box()
     for tick, words in (("100", "100 Hz"), ("1k", "1 kHz"), ("10k", "10 kHz")):
-        number = figure.locator("svg text").get_by_text(tick, exact=True).last.bounding_box()
+        number = shown.locator("text").get_by_text(tick, exact=True).last.bounding_box()
         x = number["x"] + number["width"] / 2
         desk.page.mouse.move(x, number["y"] - 0.1 * drawn["height"])
         assert figure.locator(".frequency").text_content() == words
-        mark = figure.locator(".cursor").bounding_box()
+        mark = shown.locator(".cursor").bounding_box()
         assert mark["x"] + mark["width"] / 2 == pytest.approx(x, abs=2.5)
         assert mark["y"] + mark["height"] < number["y"]
 
@@ -203,12 +204,33 @@ def test_a_finger_reads_the_curves_too(started, file):
     with opened(started, file, viewport=PHONE, has_touch=True) as found:
         figure = found.page.locator("#figure-turned-up")
         before = figure.locator(".frequency").text_content()
-        number = figure.locator("svg text").get_by_text("200", exact=True).last
+        shown = figure.locator(".phone svg")
+        number = shown.locator("text").get_by_text("1k", exact=True).last
         number.scroll_into_view_if_needed()
         box = number.bounding_box()
         found.page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] - 60)
         assert before != figure.locator(".frequency").text_content()
-        assert figure.locator(".frequency").text_content() == "200 Hz"
+        assert figure.locator(".frequency").text_content() == "1 kHz"
+        mark, middle = shown.locator(".cursor").bounding_box(), box["x"] + box["width"] / 2
+        assert mark["x"] + mark["width"] / 2 == pytest.approx(middle, abs=2.5)
+
+
+def test_on_a_phone_no_figure_scrolls_sideways(desk):
+    """Drawings of the page's width give way to the phone's, which need no more than it has."""
+    with as_if(desk.page, viewport=PHONE) as page:
+        shown = page.evaluate(
+            """() => [...document.querySelectorAll("figure:not(.table)")].map((figure) => ({
+              wide: figure.querySelector(".scroll").offsetWidth,
+              phone: figure.querySelector(".phone svg").getBoundingClientRect().width,
+              over: figure.scrollWidth - figure.clientWidth,
+            }))"""
+        )
+        assert len(shown) == 8
+        for figure in shown:
+            assert figure["wide"] == 0
+            assert 300 < figure["phone"] <= PHONE["width"]
+            assert figure["over"] <= 0
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
 
 
 def test_without_a_script_the_tables_stand_and_nothing_dead_shows(started, file):
@@ -228,7 +250,7 @@ def test_print_shows_nothing_live(desk):
 
 def test_a_page_of_eight_figures_stays_small(file):
     html = file.read_text("utf-8")
-    assert sum(tag == "svg" for tag, _ in Reader(html).elements) == 8 + 1  # the ladder twice
+    assert sum(tag == "svg" for tag, _ in Reader(html).elements) == 2 * 8  # each for a phone too
     assert len(html.encode()) <= PAGE_KB * 1000
     scripts = re.findall(r"<script>(.*?)</script>", html, re.DOTALL)
     assert len(scripts) == 2

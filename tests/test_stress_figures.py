@@ -13,7 +13,8 @@ from matplotlib.patches import Polygon
 from stressed import LOSSES, make_playing
 
 from reportlib import figures
-from reportlib.figures import coil_panels, minute_panels, stress_map_panel, style
+from reportlib.figures import coil_panels, minute_panels, panel_layout, stress_map_panel, style
+from reportlib.figures.paper import PAGE, PHONE
 from reportlib.readings.stress import course, end_of, timeline
 from reportlib.readings.stress_map import stress_map
 
@@ -74,11 +75,12 @@ def pictures():
     return {figure: getattr(figures, figure)(analysis) for figure in DRAWN}
 
 
+@pytest.mark.parametrize("paper", [PAGE, PHONE], ids=["page", "phone"])
 @pytest.mark.parametrize("figure", DRAWN)
 @pytest.mark.parametrize("case", CASES)
-def test_no_text_leaves_the_frame_or_touches_another(case, figure):
+def test_no_text_leaves_the_frame_or_touches_another(case, figure, paper):
     with style.drawing():
-        sheet = DRAWN[figure](CASES[case])
+        sheet = DRAWN[figure](CASES[case], paper=paper)
         if sheet is None:
             assert figure == "coil"
             assert all(one.coil is None for one in CASES[case].playing)
@@ -104,6 +106,7 @@ def test_the_vector_file_is_plain_small_and_repeats(figure, pictures):
     assert len(picture.svg) < 120_000
     again = getattr(figures, figure)(CASES["two levels and a coil"])
     assert again.svg == picture.svg
+    assert again.phone_svg == picture.phone_svg
     assert again.png == picture.png
 
 
@@ -169,7 +172,7 @@ def test_each_sweep_stands_at_its_own_time_beside_the_end_of_its_stage():
     expected_s = np.array([30.0 + after[0], 128.0 + after[1]])
     assert len(centres) == 2
     # one scale for both: the distance between them in pixels over that to zero
-    left = minute_panels.LEFT_PX
+    left = panel_layout.LEFT_PX
     at_px = np.array([x - left for x, _ in centres])
     np.testing.assert_allclose(at_px[1] / at_px[0], expected_s[1] / expected_s[0], rtol=1e-6)
     seen = [one.seen_db for one in playing.recovery if one.name == "presence"]

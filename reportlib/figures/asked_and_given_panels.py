@@ -11,8 +11,10 @@ import numpy as np
 from reportlib.facts import FactTable, collect
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
+from reportlib.figures.heading import Heading
+from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import spread
-from reportlib.figures.scales import rise_scale
+from reportlib.figures.scales import Scale, rise_scale
 from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.judged import Limit
 from reportlib.levels import BANDS
@@ -22,47 +24,41 @@ from reportlib.readings.ladder import Rung, rungs
 from reportlib.readings.untold import why_band
 from reportlib.wording import db_number, sentence
 
-_HEADING_PX = 84.0
 _LEFT_PX = 70.0
+_LEFT_PHONE_PX = 44.0
 _PARALLELS_PX = 82.0
 _BETWEEN_PX = 18.0
 _FRAME_PX = 260.0
+_FRAME_PHONE_PX = 190.0
+_ABOVE_PX = 40.0
+_BETWEEN_ROWS_PX = 30.0
 _UNDER_PX = 52.0
+_COLUMNS_PHONE = 2
 _LABEL_GAP_PX = 15.0
 _SHORTFALLS_DB = (0.0, 1.0, 3.0)
 _LIMIT_ROW_PX = 16.0
 
 
-def draw(analysis: Analysis) -> Sheet | None:
+def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
     """Draw the figure; None where no level was driven above the baseline."""
     every = rungs(analysis)
     if not every:
         return None
-    sheet = Sheet(
-        width_px=style.PAGE_WIDTH_PX, height_px=_HEADING_PX + 40.0 + _FRAME_PX + _UNDER_PX
-    )
-    sheet.heading(
-        "Asked and given",
+    heading = Heading(
         name=analysis.session.speaker.name,
+        title="Asked and given",
         more="How far the output rose against how far the volume was turned up, band by band.",
+        axes="Both in dB.",
     )
     scale = rise_scale(every)
-    room = sheet.width_px - _LEFT_PX - _PARALLELS_PX
-    each = (room + _BETWEEN_PX) / len(BANDS)
-    top = _HEADING_PX + 40.0
     facts = collect(analysis)
-    for index, band in enumerate(BANDS):
-        frame = Frame(
-            left=_LEFT_PX + index * each,
-            top=top,
-            width=each - _BETWEEN_PX,
-            height=_FRAME_PX,
-            x_range=(0.0, scale.high_db),
-            y_range=(scale.low_db, scale.high_db),
-        )
+    frames = _frames(scale, top=heading.height(paper) + _ABOVE_PX, paper=paper)
+    sheet = Sheet(paper=paper, height_px=frames[-1].bottom + _UNDER_PX)
+    heading.write(sheet)
+    for band, frame in zip(BANDS, frames, strict=True):
         steps = [tick for tick in scale.ticks_db if tick >= 0.0]
         frame.grid(sheet, xs=steps, ys=scale.ticks_db)
-        if index == 0:
+        if frame.left == frames[0].left:
             frame.write_decibels(sheet, scale.ticks_db)
         band_rungs = [rung for rung in every if rung.band == band.name]
         _write_band(sheet, band_rungs, frame=frame)
@@ -86,11 +82,32 @@ def draw(analysis: Analysis) -> Sheet | None:
                 from_db=analysis.baseline.level_asked_db,
                 facts=facts,
             )
-    _name_parallels(sheet, frame)
+    _name_parallels(sheet, frames[-1])
+    left, top = frames[0].left, frames[0].top
     below = f"asked for, dB above {analysis.baseline.level_asked_db:g} dB"
-    sheet.text(_LEFT_PX, top + _FRAME_PX + 40.0, text=below, size=style.SMALL_PX, color=style.MUTED)
+    sheet.text(left, frames[-1].bottom + 40.0, text=below, size=style.SMALL_PX, color=style.MUTED)
     sheet.text(MARGIN_PX, top - 22.0, text="given", size=style.SMALL_PX, color=style.MUTED)
     return sheet
+
+
+def _frames(scale: Scale, *, top: float, paper: Paper) -> list[Frame]:
+    """Return a frame a band; right of the last of them there is room to name the parallels."""
+    left = paper.either(_LEFT_PX, phone=_LEFT_PHONE_PX)
+    columns = paper.either(len(BANDS), phone=_COLUMNS_PHONE)
+    height = paper.either(_FRAME_PX, phone=_FRAME_PHONE_PX)
+    beside = paper.either(_PARALLELS_PX, phone=MARGIN_PX + 8.0)
+    each = (paper.width_px - left - beside + _BETWEEN_PX) / columns
+    return [
+        Frame(
+            left=left + column * each,
+            top=top + row * (height + _ABOVE_PX + _BETWEEN_ROWS_PX),
+            width=each - _BETWEEN_PX,
+            height=height,
+            x_range=(0.0, scale.high_db),
+            y_range=(scale.low_db, scale.high_db),
+        )
+        for row, column in (divmod(index, columns) for index in range(len(BANDS)))
+    ]
 
 
 def _write_band(sheet: Sheet, band_rungs: Sequence[Rung], *, frame: Frame) -> None:

@@ -4,26 +4,29 @@ import numpy as np
 
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
+from reportlib.figures.heading import Heading
 from reportlib.figures.panel import write_axis_words
-from reportlib.figures.panel_layout import LEFT_PX
+from reportlib.figures.panel_layout import left_px
+from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import spread
-from reportlib.figures.scales import Scale, change_scale, time_ticks, warming_scale
+from reportlib.figures.scales import Scale, TimeTick, change_scale, time_ticks, warming_scale
 from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.figures.stress_parts import AS_COLD, draw_interval, draw_line, draw_pauses
 from reportlib.model import Analysis
 from reportlib.readings.coil import CoilCourse, CoilEnd, coil_course, coil_end, with_coil
 from reportlib.wording import db_number, level_text, true_minus
 
-_TOP_PX = 118.0
+_ABOVE_PX = 34.0
 _FRAME_PX = 140.0
 _BETWEEN_PX = 44.0
 _UNDER_PX = 34.0
 _RIGHT_PX = 122.0
 _MOST_TIME_STEPS = 6
+_MOST_TIME_STEPS_PHONE = 2
 _LABEL_GAP_PX = 16.0
 
 
-def draw(analysis: Analysis) -> Sheet | None:
+def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
     """Draw the figure; None where no coil's temperature can be told."""
     found = with_coil(analysis)
     end = coil_end(*found) if found else None
@@ -31,24 +34,26 @@ def draw(analysis: Analysis) -> Sheet | None:
         return None
     playing, coil = found
     course = coil_course(playing, coil)
-    height = _TOP_PX + 2.0 * _FRAME_PX + _BETWEEN_PX + _UNDER_PX
-    sheet = Sheet(width_px=style.PAGE_WIDTH_PX, height_px=height)
-    sheet.heading(
-        "The coil while it plays",
+    heading = Heading(
         name=analysis.session.speaker.name,
+        title="The coil while it plays",
         more=f"Drive unit {coil.unit}, at {level_text(playing.level_db)}.",
+        axes=AS_COLD.sentence,
     )
+    top = heading.height(paper) + _ABOVE_PX
+    sheet = Sheet(paper=paper, height_px=top + 2.0 * _FRAME_PX + _BETWEEN_PX + _UNDER_PX)
+    heading.write(sheet)
     rise, rise_u95 = course.rise_k
     warming = warming_scale([*(rise - rise_u95), *(rise + rise_u95)])
-    upper = _frame(course, scale=warming, top=_TOP_PX)
+    upper = _frame(course, scale=warming, top=top, paper=paper)
     heard, heard_u95 = course.heard_db
     change = change_scale(
         [*(heard - heard_u95), *(heard + heard_u95), *course.expected_db], hold_all=True
     )
-    lower = _frame(course, scale=change, top=_TOP_PX + _FRAME_PX + _BETWEEN_PX)
+    lower = _frame(course, scale=change, top=upper.bottom + _BETWEEN_PX, paper=paper)
     _draw_warming(sheet, course, end=end, frame=upper, scale=warming)
     _draw_change(sheet, course, end=end, frame=lower, scale=change)
-    for tick in time_ticks(lower.x_range[1], most=_MOST_TIME_STEPS):
+    for tick in _times(lower, paper=paper):
         sheet.text(
             lower.x(tick.at_s),
             lower.bottom + 18.0,
@@ -59,19 +64,25 @@ def draw(analysis: Analysis) -> Sheet | None:
     return sheet
 
 
-def _frame(course: CoilCourse, *, scale: Scale, top: float) -> Frame:
+def _frame(course: CoilCourse, *, scale: Scale, top: float, paper: Paper) -> Frame:
+    left = left_px(paper)
     return Frame(
-        left=LEFT_PX,
+        left=left,
         top=top,
-        width=style.PAGE_WIDTH_PX - LEFT_PX - _RIGHT_PX,
+        width=paper.width_px - left - _RIGHT_PX,
         height=_FRAME_PX,
         x_range=(0.0, float(course.lines.ends_s[-1])),
         y_range=(scale.low_db, scale.high_db),
     )
 
 
+def _times(frame: Frame, *, paper: Paper) -> tuple[TimeTick, ...]:
+    most = paper.either(_MOST_TIME_STEPS, phone=_MOST_TIME_STEPS_PHONE)
+    return time_ticks(frame.x_range[1], most=most)
+
+
 def _prepare(sheet: Sheet, course: CoilCourse, *, frame: Frame, scale: Scale, title: str) -> None:
-    times = time_ticks(frame.x_range[1], most=_MOST_TIME_STEPS)
+    times = _times(frame, paper=sheet.paper)
     frame.grid(sheet, xs=[tick.at_s for tick in times], ys=scale.ticks_db)
     draw_pauses(sheet, course.lines, frame=frame)
     sheet.text(frame.left, frame.top - 10.0, text=title, size=style.TEXT_PX, weight="bold")
@@ -80,15 +91,17 @@ def _prepare(sheet: Sheet, course: CoilCourse, *, frame: Frame, scale: Scale, ti
 def _draw_warming(
     sheet: Sheet, course: CoilCourse, *, end: CoilEnd, frame: Frame, scale: Scale
 ) -> None:
-    _prepare(sheet, course, frame=frame, scale=scale, title="Temperature")
+    title = sheet.paper.either("Temperature", phone="Temperature, °C above cold")
+    _prepare(sheet, course, frame=frame, scale=scale, title=title)
     frame.write_decibels(sheet, scale.ticks_db, unit="°C")
     rise, u95 = course.rise_k
     draw_interval(sheet, course.at_s, ys=rise, u95=u95, frame=frame, colour=style.SEA)
     draw_line(sheet, course.at_s, ys=rise, frame=frame, color=style.SEA, linewidth=2.0)
-    sheet.text(
-        MARGIN_PX, frame.y(0.0), text="as cold", size=style.SMALL_PX, color=style.MUTED,
-        weight="bold", va="center",
-    )  # fmt: skip
+    if not sheet.paper.narrow:
+        sheet.text(
+            MARGIN_PX, frame.y(0.0), text="as cold", size=style.SMALL_PX, color=style.MUTED,
+            weight="bold", va="center",
+        )  # fmt: skip
     text = true_minus(f"{end.rise_k:+.0f} °C")
     at = frame.y(end.rise_k)
     sheet.text(
@@ -99,7 +112,8 @@ def _draw_warming(
 def _draw_change(
     sheet: Sheet, course: CoilCourse, *, end: CoilEnd, frame: Frame, scale: Scale
 ) -> None:
-    _prepare(sheet, course, frame=frame, scale=scale, title="Change in output")
+    title = sheet.paper.either("Change in output", phone="Change in output, dB")
+    _prepare(sheet, course, frame=frame, scale=scale, title=title)
     frame.write_decibels(sheet, scale.ticks_db)
     write_axis_words(sheet, frame, words=AS_COLD)
     heard, u95 = course.heard_db

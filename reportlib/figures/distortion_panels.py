@@ -6,6 +6,7 @@ import numpy as np
 
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
+from reportlib.figures.heading import Heading
 from reportlib.figures.panel import (
     draw_curve,
     draw_lone_points,
@@ -13,7 +14,8 @@ from reportlib.figures.panel import (
     draw_zero,
     write_axis_words,
 )
-from reportlib.figures.panel_layout import LEFT_PX
+from reportlib.figures.panel_layout import left_px
+from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import in_rows, spread
 from reportlib.figures.scales import change_scale, harmonic_scale, usable_values
 from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
@@ -23,9 +25,12 @@ from reportlib.readings.harmonics import ordinal, shown_beside, two_levels
 from reportlib.readings.untold import stretches
 from reportlib.wording import level_text
 
-_HEADING_PX = 84.0
+_ABOVE_PX = 22.0
 _HARMONICS_PX = 190.0
+_HARMONICS_PHONE_PX = 160.0
 _CHANGE_PX = 120.0
+_CHANGE_PHONE_PX = 90.0
+_BETWEEN_LEVELS_PX = 34.0
 _BETWEEN_ROWS_PX = 36.0
 _UNDER_PX = 32.0
 _ORDER_LABEL_PX = 46.0
@@ -34,30 +39,40 @@ _LABEL_GAP_PX = 15.0
 _DASHES = ("solid", (0, (6, 1.8)), (0, (6, 1.8, 1.5, 1.8)), (0, (1.5, 1.5)))
 
 
-def draw(analysis: Analysis) -> Sheet | None:
+def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
     """Draw the figure; None where no harmonic can be shown."""
     shown = two_levels(analysis)
     if not shown:
         return None
-    height = _HEADING_PX + 22.0 + _HARMONICS_PX + _BETWEEN_ROWS_PX + _CHANGE_PX + _UNDER_PX
-    sheet = Sheet(width_px=style.PAGE_WIDTH_PX, height_px=height)
-    sheet.heading(
-        "Distortion beside the change",
+    heading = Heading(
         name=analysis.session.speaker.name,
+        title="Distortion beside the change",
         more="Above: harmonics against the tone that makes them. Below: change at the same level.",
+        axes=f"Harmonics in dB and %. {AS_ASKED.sentence}",
     )
-    room = sheet.width_px - LEFT_PX - _PERCENT_PX - MARGIN_PX
-    width = room / len(shown) - _ORDER_LABEL_PX
+    first = heading.height(paper) + _ABOVE_PX
+    harmonics_px = paper.either(_HARMONICS_PX, phone=_HARMONICS_PHONE_PX)
+    change_px = paper.either(_CHANGE_PX, phone=_CHANGE_PHONE_PX)
+    level_px = harmonics_px + _BETWEEN_ROWS_PX + change_px + _UNDER_PX
+    columns = paper.either(len(shown), phone=1)
+    rows = len(shown) // columns
+    pitch_px = level_px + _BETWEEN_LEVELS_PX
+    sheet = Sheet(paper=paper, height_px=first + rows * pitch_px - _BETWEEN_LEVELS_PX)
+    heading.write(sheet)
+    left = left_px(paper)
+    room = sheet.width_px - left - _PERCENT_PX - MARGIN_PX
+    width = room / columns - _ORDER_LABEL_PX
     range_hz = shown_range_hz(analysis)
     curves = shown_beside(analysis, shown)
     harmonic = harmonic_scale(shown, range_hz=range_hz)
     change = change_scale(usable_values(curves, range_hz=range_hz), hold_all=True)
-    for column, (harmonics, curve) in enumerate(zip(shown, curves, strict=True)):
+    for index, (harmonics, curve) in enumerate(zip(shown, curves, strict=True)):
+        row, column = divmod(index, columns)
         upper = Frame(
-            left=LEFT_PX + column * (width + _ORDER_LABEL_PX),
-            top=_HEADING_PX + 22.0,
+            left=left + column * (width + _ORDER_LABEL_PX),
+            top=first + row * pitch_px,
             width=width,
-            height=_HARMONICS_PX,
+            height=harmonics_px,
             x_range=range_hz,
             y_range=(harmonic.low_db, harmonic.high_db),
             x_log=True,
@@ -66,7 +81,7 @@ def draw(analysis: Analysis) -> Sheet | None:
             left=upper.left,
             top=upper.bottom + _BETWEEN_ROWS_PX,
             width=width,
-            height=_CHANGE_PX,
+            height=change_px,
             x_range=range_hz,
             y_range=(change.low_db, change.high_db),
             x_log=True,
@@ -85,14 +100,16 @@ def draw(analysis: Analysis) -> Sheet | None:
             lower.write_decibels(sheet, change.ticks_db)
             write_axis_words(sheet, lower, words=AS_ASKED)
             _write_harmonic_words(sheet, upper)
-        if column == len(shown) - 1:
+        if column == columns - 1:
             _write_percent(sheet, harmonic.ticks_db, frame=upper)
         _draw_harmonics(sheet, harmonics, frame=upper)
-        _draw_change(sheet, curve, frame=lower, last=column == len(shown) - 1)
+        _draw_change(sheet, curve, frame=lower, last=column == columns - 1)
     return sheet
 
 
 def _write_harmonic_words(sheet: Sheet, frame: Frame) -> None:
+    if sheet.paper.narrow:
+        return  # its heading says so
     sheet.text(
         MARGIN_PX,
         0.5 * (frame.top + frame.bottom),
@@ -175,7 +192,8 @@ def _draw_change(sheet: Sheet, curve: ChangeCurve, *, frame: Frame, last: bool) 
     reasons = stretches([curve], range_hz=frame.x_range)
     centres = [0.5 * (frame.x(found.low_hz) + frame.x(found.high_hz)) for found in reasons]
     widths = [text_width(found.words, size=style.SMALL_PX) for found in reasons]
-    places = in_rows(centres, widths=widths, gap=10.0, low=frame.left, high=frame.right)
+    high = sheet.paper.either(frame.right, phone=sheet.width_px - MARGIN_PX)
+    places = in_rows(centres, widths=widths, gap=10.0, low=frame.left, high=high)
     for found, (row, left) in zip(reasons, places, strict=True):
         if row == 0:  # one row has room; the caption lists all of them
             words, y = found.words, frame.top - 7.0

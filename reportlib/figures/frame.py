@@ -97,11 +97,11 @@ class Frame:
     def write_decibels(
         self, sheet: Sheet, ticks_db: Sequence[float], *, unit: str = "dB", signed: bool = True
     ) -> None:
-        """Write levels left of the frame, true minus signs, the topmost with its unit."""
+        """Write levels left of the frame, the topmost with its unit where there is room."""
         fine = any(tick % 1.0 for tick in ticks_db)
         for tick in ticks_db:
             text = f"{tick:{'+' if signed else ''}.{int(fine)}f}" if tick else "0"
-            if tick == max(ticks_db) and unit:
+            if tick == max(ticks_db) and unit and not sheet.paper.narrow:
                 text += f" {unit}"
             sheet.text(
                 self.left - 6.0,

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from reportlib.figures import style
+from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
@@ -15,7 +16,6 @@ from reportlib.wording import db_number, hz_range_text, sentence
 class _Sizes:
     """How large everything is, in pixels."""
 
-    width: float
     heading: float
     labels: float
     text: float
@@ -28,7 +28,6 @@ class _Sizes:
 
 
 _PAGE = _Sizes(
-    width=style.PAGE_WIDTH_PX,
     heading=70.0,
     labels=138.0,
     text=17.0,
@@ -40,7 +39,6 @@ _PAGE = _Sizes(
     more="Filled: share of the rise in sound power. Under it: dB less (−) or more (+) than asked.",
 )
 _PHONE = _Sizes(
-    width=style.PHONE_WIDTH_PX,
     heading=38.0,
     labels=88.0,
     text=14.0,
@@ -72,22 +70,14 @@ class _Box:
         return min(((self.share or 0.0) - 1.0) * self.height, _HIGHEST_LID_PX)
 
 
-def draw(analysis: Analysis) -> Sheet | None:
-    """Draw the ladder; None where no level was driven above the baseline."""
-    return _drawn(analysis, sizes=_PAGE) if driven_levels(analysis) else None
-
-
-def draw_for_phone(analysis: Analysis) -> Sheet | None:
-    """Draw it as wide as a phone's page; None where it has too many levels for that, or none."""
-    room = _PHONE.width - _PHONE.labels - MARGIN_PX
-    if not 0 < len(driven_levels(analysis)) <= room / _NARROWEST_PX:
-        return None
-    return _drawn(analysis, sizes=_PHONE)
-
-
-def _drawn(analysis: Analysis, *, sizes: _Sizes) -> Sheet:
+def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
+    """Draw the ladder; None without a driven level, or with too many of them for a phone."""
     levels = driven_levels(analysis)
-    pitch = min((sizes.width - sizes.labels - MARGIN_PX) / len(levels), 1.36 * sizes.widest)
+    sizes = paper.either(_PAGE, phone=_PHONE)
+    room = paper.width_px - sizes.labels - MARGIN_PX
+    if not levels or (paper.narrow and len(levels) > room / _NARROWEST_PX):
+        return None
+    pitch = min(room / len(levels), 1.36 * sizes.widest)
     width = min(0.74 * pitch, sizes.widest)
     size = min(sizes.text, 0.3 * pitch)
     centres = {level: sizes.labels + (index + 0.5) * pitch for index, level in enumerate(levels)}
@@ -109,9 +99,9 @@ def _drawn(analysis: Analysis, *, sizes: _Sizes) -> Sheet:
             )
         )
     under = first + len(BANDS) * sizes.row + 4.0
-    key = _key(boxes, top=under, sizes=sizes)
+    key = _key(boxes, top=under, sizes=sizes, paper=paper)
     lowest = max(box.top for box, _ in key)
-    sheet = Sheet(width_px=sizes.width, height_px=lowest + 30.0)
+    sheet = Sheet(paper=paper, height_px=lowest + 30.0)
     sheet.heading(sizes.title, name=analysis.session.speaker.name, more=sizes.more, size=sizes.note)
     y = sizes.heading + 36.0
     sheet.text(MARGIN_PX, y, text="asked for, dB", size=sizes.note, color=style.MUTED)
@@ -185,7 +175,9 @@ def _draw_boxes(sheet: Sheet, boxes: Sequence[_Box]) -> None:
         )
 
 
-def _key(boxes: Sequence[_Box], *, top: float, sizes: _Sizes) -> list[tuple[_Box, str]]:
+def _key(
+    boxes: Sequence[_Box], *, top: float, sizes: _Sizes, paper: Paper
+) -> list[tuple[_Box, str]]:
     """Return the key under the ladder, of what occurs in it: its boxes and their words."""
     samples: list[tuple[float | None, str]] = [(1.0, "all came out"), (0.5, "half of it")]
     if any(box.lid >= _LOWEST_LID_PX for box in boxes):
@@ -193,10 +185,10 @@ def _key(boxes: Sequence[_Box], *, top: float, sizes: _Sizes) -> list[tuple[_Box
     if any(box.share is None for box in boxes):
         samples.append((None, "can't tell"))
     keys = []
-    x = start = sizes.labels if sizes is _PAGE else MARGIN_PX
+    x = start = paper.either(sizes.labels, phone=MARGIN_PX)
     for share, words in samples:
         wide = 32.0 + text_width(words, size=sizes.note)
-        if x > start and x + wide > sizes.width - MARGIN_PX:
+        if x > start and x + wide > paper.width_px - MARGIN_PX:
             x, top = start, top + 28.0
         box = _Box(share=share, left=x, top=top, width=24.0, height=18.0, text_px=13.0)
         keys.append((box, words))

@@ -1,13 +1,16 @@
 """Left playing: long-term change, band by band over the time of stress, then over frequency."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
+from reportlib.figures.heading import Heading
 from reportlib.figures.panel import Words, draw_panel, write_axis_words
-from reportlib.figures.panel_layout import LEFT_PX, lay_out
+from reportlib.figures.panel_layout import lay_out, left_px
+from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import in_order, spread
 from reportlib.figures.reading_out import read_out
 from reportlib.figures.scales import Scale, change_scale, seconds_ticks
@@ -19,9 +22,12 @@ from reportlib.readings.stages import Track, after_text, last_curves, last_resul
 from reportlib.readings.untold import why_band
 from reportlib.wording import sentence
 
-_HEADING_PX = 84.0
+_ABOVE_MULTIPLES_PX = 22.0
 _MULTIPLES_PX = 160.0
+_MULTIPLES_PHONE_PX = 130.0
 _UNDER_MULTIPLES_PX = 40.0
+_BETWEEN_ROWS_PX = 52.0
+_COLUMNS_PHONE = 2
 _BETWEEN_PX = 14.0
 _LABEL_PX = 30.0
 _SUBHEAD_PX = 40.0
@@ -32,22 +38,25 @@ _MOST_TIME_STEPS = 2
 AS_BEFORE = Words(zero="as before", less="less than\nbefore", more="more than\nbefore")
 
 
-def draw(analysis: Analysis) -> Sheet | None:
+def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
     """Draw the figure; None without a long-term test."""
     curves = last_curves(analysis)
     if not curves:
         return None
-    layout = lay_out(curves, range_hz=shown_range_hz(analysis), frame_height=_FRAME_PX)
-    under = _HEADING_PX + 22.0 + _MULTIPLES_PX + _UNDER_MULTIPLES_PX
-    sheet = Sheet(width_px=style.PAGE_WIDTH_PX, height_px=under + _SUBHEAD_PX + layout.height)
-    sheet.heading(
-        "Left playing: change as time goes on",
+    layout = lay_out(curves, range_hz=shown_range_hz(analysis), frame_height=_FRAME_PX, paper=paper)
+    heading = Heading(
         name=analysis.session.speaker.name,
+        title="Left playing: change as time goes on",
         more=(
             "Output after so much loud playing, against before. At each line's end: its level, dB."
         ),
+        axes=AS_BEFORE.sentence,
     )
-    _draw_multiples(sheet, analysis, top=_HEADING_PX + 22.0)
+    multiples = _multiples(analysis, top=heading.height(paper) + _ABOVE_MULTIPLES_PX, paper=paper)
+    under = multiples.frames[-1].bottom + _UNDER_MULTIPLES_PX
+    sheet = Sheet(paper=paper, height_px=under + _SUBHEAD_PX + layout.height)
+    heading.write(sheet)
+    _draw_multiples(sheet, analysis, multiples=multiples)
     sheet.text(
         MARGIN_PX,
         under + 22.0,
@@ -65,7 +74,17 @@ def draw(analysis: Analysis) -> Sheet | None:
     return sheet
 
 
-def _draw_multiples(sheet: Sheet, analysis: Analysis, *, top: float) -> None:
+@dataclass(frozen=True, kw_only=True)
+class _Multiples:
+    """A frame a band, with the lines that it shows."""
+
+    frames: tuple[Frame, ...]
+    lines: tuple[tuple[Track, ...], ...]
+    scale: Scale
+    columns: int
+
+
+def _multiples(analysis: Analysis, *, top: float, paper: Paper) -> _Multiples:
     found = {band.name: tracks(analysis, band=band) for band in BANDS}
     values = [
         value
@@ -79,20 +98,37 @@ def _draw_multiples(sheet: Sheet, analysis: Analysis, *, top: float) -> None:
         (time for lines in found.values() for track in lines for time in track.elapsed_s),
         default=1.0,
     )
-    each = (sheet.width_px - LEFT_PX - MARGIN_PX + _BETWEEN_PX) / len(BANDS)
-    for index, band in enumerate(BANDS):
-        frame = Frame(
-            left=LEFT_PX + index * each,
-            top=top,
-            width=each - _BETWEEN_PX - _LABEL_PX,
-            height=_MULTIPLES_PX,
-            x_range=(0.0, longest_s),
-            y_range=(scale.low_db, scale.high_db),
-        )
-        if index == 0:
+    left = left_px(paper)
+    columns = paper.either(len(BANDS), phone=_COLUMNS_PHONE)
+    each = (paper.width_px - left - MARGIN_PX + _BETWEEN_PX) / columns
+    height = paper.either(_MULTIPLES_PX, phone=_MULTIPLES_PHONE_PX)
+    places = [divmod(index, columns) for index in range(len(BANDS))]
+    return _Multiples(
+        frames=tuple(
+            Frame(
+                left=left + column * each,
+                top=top + row * (height + _BETWEEN_ROWS_PX),
+                width=each - _BETWEEN_PX - _LABEL_PX,
+                height=height,
+                x_range=(0.0, longest_s),
+                y_range=(scale.low_db, scale.high_db),
+            )
+            for row, column in places
+        ),
+        lines=tuple(tuple(found[band.name]) for band in BANDS),
+        scale=scale,
+        columns=columns,
+    )
+
+
+def _draw_multiples(sheet: Sheet, analysis: Analysis, *, multiples: _Multiples) -> None:
+    scale = multiples.scale
+    drawn = zip(BANDS, multiples.lines, multiples.frames, strict=True)
+    for index, (band, lines, frame) in enumerate(drawn):
+        if index % multiples.columns == 0:
             frame.write_decibels(sheet, scale.ticks_db)
             write_axis_words(sheet, frame, words=AS_BEFORE)
-        _draw_band(sheet, analysis, band=band, lines=found[band.name], frame=frame, scale=scale)
+        _draw_band(sheet, analysis, band=band, lines=lines, frame=frame, scale=scale)
 
 
 def _draw_band(

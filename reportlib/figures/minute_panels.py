@@ -7,8 +7,10 @@ import numpy as np
 
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
+from reportlib.figures.heading import Heading
 from reportlib.figures.panel import write_axis_words
-from reportlib.figures.panel_layout import LEFT_PX
+from reportlib.figures.panel_layout import left_px
+from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import in_order, spread
 from reportlib.figures.scales import Scale, change_scale, time_ticks
 from reportlib.figures.sheet import MARGIN_PX, Sheet
@@ -34,12 +36,13 @@ from reportlib.readings.stress import (
 from reportlib.soaked import Playing
 from reportlib.wording import db_interval, db_number, level_text, sentence, span_text
 
-_HEADING_PX = 84.0
 _COLUMNS = 3
 _FRAME_PX = 150.0
+_FRAME_PHONE_PX = 105.0
 _ABOVE_PX = 48.0
 _UNDER_PX = 34.0
 _LABEL_PX = 40.0
+_LABEL_PHONE_PX = 50.0
 _BETWEEN_PX = 12.0
 _LABEL_GAP_PX = 14.0
 _SAME_END_PX = 6.0
@@ -60,7 +63,7 @@ class _Panel:
     sweeps: tuple[Swept, ...]
 
 
-def draw(analysis: Analysis) -> Sheet | None:
+def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
     """Draw the figure; None where no stress was recorded, or nothing of it can be told."""
     levels = levels_played(analysis)
     if not levels:
@@ -75,35 +78,41 @@ def draw(analysis: Analysis) -> Sheet | None:
         for band in BANDS
     ]
     scale = change_scale(_values(panels), hold_all=True)
-    rows = -(-(len(panels) + 1) // _COLUMNS)
-    row_px = _ABOVE_PX + _FRAME_PX + _UNDER_PX
-    sheet = Sheet(width_px=style.PAGE_WIDTH_PX, height_px=_HEADING_PX + rows * row_px)
-    sheet.heading(
-        "Left playing, minute by minute",
+    words = AS_COLD if loudest.cold_known else AS_AT_FIRST
+    columns = paper.either(_COLUMNS, phone=1)
+    rows = -(-(len(panels) + 1) // columns)
+    frame_px = paper.either(_FRAME_PX, phone=_FRAME_PHONE_PX)
+    row_px = _ABOVE_PX + frame_px + _UNDER_PX
+    heading = Heading(
         name=analysis.session.speaker.name,
+        title="Left playing, minute by minute",
         more=f"Change in output while {level_text(loudest.level_db)} plays, band by band.",
+        axes=words.sentence,
     )
-    each = (sheet.width_px - LEFT_PX - MARGIN_PX + _BETWEEN_PX) / _COLUMNS
+    first = heading.height(paper)
+    sheet = Sheet(paper=paper, height_px=first + rows * row_px)
+    heading.write(sheet)
+    each = (sheet.width_px - left_px(paper) - MARGIN_PX + _BETWEEN_PX) / columns
     lines = timeline(loudest)
     until_s = _until_s(levels, panels)
     for index, panel in enumerate(panels):
-        row, column = divmod(index, _COLUMNS)
+        row, column = divmod(index, columns)
         frame = Frame(
-            left=LEFT_PX + column * each,
-            top=_HEADING_PX + row * row_px + _ABOVE_PX,
-            width=each - _BETWEEN_PX - _LABEL_PX,
-            height=_FRAME_PX,
+            left=left_px(paper) + column * each,
+            top=first + row * row_px + _ABOVE_PX,
+            width=each - _BETWEEN_PX - paper.either(_LABEL_PX, phone=_LABEL_PHONE_PX),
+            height=frame_px,
             x_range=(0.0, until_s),
             y_range=(scale.low_db, scale.high_db),
         )
         if column == 0:
             frame.write_decibels(sheet, scale.ticks_db)
-            write_axis_words(sheet, frame, words=AS_COLD if loudest.cold_known else AS_AT_FIRST)
+            write_axis_words(sheet, frame, words=words)
         _draw_band(sheet, panel, playing=loudest, lines=lines, frame=frame, scale=scale)
-    row, column = divmod(len(panels), _COLUMNS)
-    left = LEFT_PX + column * each
+    row, column = divmod(len(panels), columns)
+    left = left_px(paper) + column * each
     _write_key(
-        sheet, panels, levels=levels, lines=lines, left=left, top=_HEADING_PX + row * row_px + 30.0
+        sheet, panels, levels=levels, lines=lines, left=left, top=first + row * row_px + 30.0
     )
     return sheet
 

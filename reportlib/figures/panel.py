@@ -9,13 +9,13 @@ from matplotlib.axes import Axes
 
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
-from reportlib.figures.panel_layout import WORD_ROW_PX, Layout, rows_px
+from reportlib.figures.panel_layout import LABEL_OUT_PX, WORD_ROW_PX, Layout, rows_px
 from reportlib.figures.placing import in_order, spread
 from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
 from reportlib.levels import BANDS
 from reportlib.model import BaselineCurve, ChangeCurve, FloatArray
 from reportlib.readings.untold import cell_edges, hidden, runs
-from reportlib.wording import level_text, sentence
+from reportlib.wording import level_text
 
 _LABEL_GAP_PX = 16.0
 _SAME_END_PX = 10.0
@@ -30,6 +30,11 @@ class Words:
     less: str
     more: str
 
+    @property
+    def sentence(self) -> str:
+        """The same for a heading, where a narrow sheet has no room beside the axis."""
+        return f"0 dB: {self.zero}; below: {self.less.replace(chr(10), ' ')}."
+
 
 def draw_panel(
     sheet: Sheet,
@@ -43,7 +48,8 @@ def draw_panel(
     frame = layout.frame.moved(top)
     frame.grid(sheet, xs=frame.frequency_ticks(), ys=layout.scale.ticks_db)
     frame.write_decibels(sheet, layout.scale.ticks_db)
-    frame.write_frequencies(sheet, y=top + layout.height - 28.0)
+    y = top + layout.frequencies_y
+    frame.write_frequencies(sheet, y=y)
     axes = frame.axes(sheet)
     draw_zero(axes, baseline)
     draw_untold(axes, layout.curves, range_hz=layout.range_hz)
@@ -55,7 +61,7 @@ def draw_panel(
     _write_leaving(sheet, layout, frame=frame, colours=colours)
     write_axis_words(sheet, frame, words=words)
     _name_lines(sheet, layout.curves, frame=frame, colours=colours)
-    _name_bands(sheet, frame, y=top + layout.height - 8.0)
+    _name_bands(sheet, layout, frame=frame, y=y + 20.0)
 
 
 def draw_zero(axes: Axes, baseline: BaselineCurve | None) -> None:
@@ -123,7 +129,12 @@ def draw_lone_points(axes: Axes, *, xs: FloatArray, ys: FloatArray, **kwargs: An
 
 
 def write_axis_words(sheet: Sheet, frame: Frame, *, words: Words) -> None:
-    """Say beside a change scale what zero means, and what lies below and above it."""
+    """Say beside a change scale what zero means, and what lies below and above it.
+
+    A narrow sheet says it in its heading.
+    """
+    if sheet.paper.narrow:
+        return
     low_db, high_db = frame.y_range
     zero = frame.y(0.0)
     for y, text, weight in (
@@ -182,11 +193,13 @@ def _name_lines(
     ends = [_right_end(curve, range_hz=frame.x_range) for curve in curves]
     at = [frame.bottom if end is None else frame.y(end[1]) for end in ends]
     # Ends that nearly meet stand in the order of their levels, whatever noise says.
+    # On a phone, words above and below the frame reach under the labels.
+    inset = sheet.paper.either(2.0, phone=6.0)
     places = spread(
         in_order(at, within=_SAME_END_PX),
         gap=_LABEL_GAP_PX,
-        low=frame.top + 2.0,
-        high=frame.bottom - 2.0,
+        low=frame.top + inset,
+        high=frame.bottom - inset,
     )
     for curve, colour, end, here, y in zip(curves, colours, ends, at, places, strict=True):
         label = level_text(curve.level_db)
@@ -199,7 +212,7 @@ def _name_lines(
             leader = (frame.right, frame.right + 4.0, frame.right + 14.0)
             sheet.line(leader, (here, here, y), color=colour, linewidth=1.0)
         sheet.text(
-            frame.right + 18.0,
+            frame.right + LABEL_OUT_PX,
             y,
             text=label,
             size=style.TEXT_PX,
@@ -216,21 +229,15 @@ def _right_end(curve: ChangeCurve, *, range_hz: tuple[float, float]) -> tuple[fl
     return float(curve.frequency_hz[where[-1]]), float(curve.change_db[where[-1]])
 
 
-def _name_bands(sheet: Sheet, frame: Frame, *, y: float) -> None:
+def _name_bands(sheet: Sheet, layout: Layout, *, frame: Frame, y: float) -> None:
     """Write the bands' names under the frequencies that they stand for."""
     low, high = frame.x_range
     for band in BANDS:
         if band.high_hz <= low or band.low_hz >= high:
             continue
         left, right = frame.x(band.low_hz), frame.x(band.high_hz)
-        text = sentence(band.name)
         sheet.line((left + 1.5, right - 1.5), (y - 13.0, y - 13.0), linewidth=1.2)
-        if text_width(text, size=style.SMALL_PX) < right - left:
-            sheet.text(
-                0.5 * (left + right),
-                y,
-                text=text,
-                size=style.SMALL_PX,
-                color=style.MUTED,
-                ha="center",
-            )
+    for note in layout.bands:
+        y_note = y + note.row * WORD_ROW_PX
+        x = note.left + 0.5 * text_width(note.text, size=style.SMALL_PX)
+        sheet.text(x, y_note, text=note.text, size=style.SMALL_PX, color=style.MUTED, ha="center")

@@ -6,6 +6,7 @@ picture is drawn by its own module, worded by ``captions`` and saved under its o
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Protocol
 
 from reportlib.figures import asked_and_given_panels as figure_asked_and_given
 from reportlib.figures import coil_panels as figure_coil
@@ -16,6 +17,7 @@ from reportlib.figures import minute_panels as figure_minutes
 from reportlib.figures import stress_map_panel as figure_stress_map
 from reportlib.figures import style
 from reportlib.figures import turned_up_panel as figure_turned_up
+from reportlib.figures.paper import PAGE, PHONE, Paper
 from reportlib.figures.sheet import Sheet
 from reportlib.model import Analysis
 from reportlib.readings.ladder import shown_ladder
@@ -23,6 +25,10 @@ from reportlib.shown import Picture
 from reportlib.words import captions, stress_captions
 
 _Words = Callable[[Analysis], str]
+
+
+class _Draw(Protocol):
+    def __call__(self, analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None: ...
 
 
 def level_ladder(analysis: Analysis) -> Picture | None:
@@ -34,12 +40,7 @@ def level_ladder(analysis: Analysis) -> Picture | None:
         caption=captions.caption_level_ladder,
         alt=captions.alt_level_ladder,
     )
-    if picture is None:
-        return None
-    with style.drawing():
-        phone = figure_ladder.draw_for_phone(analysis)
-        svg = phone.svg() if phone else ""
-    return replace(picture, ladder=shown_ladder(analysis), phone_svg=svg)
+    return picture and replace(picture, ladder=shown_ladder(analysis))
 
 
 def turned_up(analysis: Analysis) -> Picture | None:
@@ -122,7 +123,7 @@ def asked_and_given(analysis: Analysis) -> Picture | None:
 def _picture(
     analysis: Analysis,
     *,
-    draw: Callable[[Analysis], Sheet | None],
+    draw: _Draw,
     name: str,
     caption: _Words,
     alt: _Words,
@@ -131,4 +132,9 @@ def _picture(
         sheet = draw(analysis)
         if sheet is None:
             return None
-        return sheet.picture(name=name, caption=caption(analysis), alt=alt(analysis))
+        picture = sheet.picture(name=name, caption=caption(analysis), alt=alt(analysis))
+        phone = draw(analysis, paper=PHONE)
+        if phone is None:
+            return picture
+        read_out = picture.read_out and replace(picture.read_out, phone_box=phone.read_box)
+        return replace(picture, phone_svg=phone.svg(), read_out=read_out)

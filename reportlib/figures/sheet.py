@@ -11,6 +11,7 @@ import re
 import warnings
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 from typing import Any
 
 from matplotlib.axes import Axes
@@ -25,6 +26,7 @@ from matplotlib.transforms import Affine2D
 from PIL import Image
 
 from reportlib.figures import style
+from reportlib.figures.paper import PAGE, Paper
 from reportlib.shown import Picture, ReadOut
 
 _DPI = 72
@@ -33,14 +35,17 @@ _DPI = 72
 MARGIN_PX = 4.0
 _HINTING = 1.04
 """Letters set on whole pixels need up to so much more room than their outlines say."""
+_POLYLINE = re.compile(r"[ML] [-\d. ]+(?:\nL [-\d. ]+)+")
+"""A run of straight lines as matplotlib writes it."""
 _MEASURED_FAMILY = f"'{style.FONT}'"
 
 
 class Sheet:
     """A drawing under way."""
 
-    def __init__(self, *, width_px: float, height_px: float) -> None:
-        self.width_px = float(math.ceil(width_px))
+    def __init__(self, *, height_px: float, paper: Paper = PAGE) -> None:
+        self.paper = paper
+        self.width_px = paper.width_px
         self.height_px = float(math.ceil(height_px))
         self.figure = Figure(
             figsize=(self.width_px / _DPI, self.height_px / _DPI),
@@ -97,6 +102,12 @@ class Sheet:
     def polygon(self, corners: Sequence[tuple[float, float]], **kwargs: Any) -> None:
         """Draw a closed shape."""
         self.figure.add_artist(Polygon(corners, transform=self._pixels, **kwargs))
+
+    @property
+    def read_box(self) -> tuple[float, float, float, float] | None:
+        """Where the curves to read lie: left, right, top, bottom as shares of the sheet."""
+        read = self.read_out
+        return None if read is None else (read.left, read.right, read.top, read.bottom)
 
     def heading(
         self, title: str, *, name: str, more: str = "", size: float = style.SMALL_PX
@@ -157,6 +168,7 @@ def _packed(drawn: Image.Image) -> bytes:
     return file.getvalue()
 
 
+@lru_cache(maxsize=2048)
 def text_width(text: str, *, size: float, weight: str = "normal") -> float:
     """Return how wide a line of text comes out at most, in pixels, however letters are hinted."""
     font = FontProperties(family=[style.FONT], size=size, weight=weight)
@@ -177,6 +189,22 @@ def fitted(text: str, *, size: float, width: float, weight: str = "normal") -> s
     return text[: max(fits - 1, 0)].rstrip() + "…"
 
 
+def wrapped(text: str, *, size: float, width: float, weight: str = "normal") -> list[str]:
+    """Return the text in lines no wider than `width`, broken between words."""
+    space = text_width(" ", size=size, weight=weight)
+    lines: list[str] = []
+    end = width
+    for word in text.split(" "):
+        wide = text_width(word, size=size, weight=weight)
+        if lines and end + space + wide <= width:
+            lines[-1] += f" {word}"
+            end += space + wide
+        else:
+            lines.append(word)
+            end = wide
+    return lines
+
+
 def _for_a_page(svg: str, *, width_px: float, height_px: float) -> str:
     """Return the drawing in CSS pixels, with fonts to fall back on and no style sheet.
 
@@ -190,8 +218,28 @@ def _for_a_page(svg: str, *, width_px: float, height_px: float) -> str:
         "<svg", f'<svg width="{width_px:g}" height="{height_px:g}" style="{joins}"', 1
     )
     body = re.sub(r"<style.*?</style>\s*", "", body, count=1, flags=re.DOTALL)
+    body = _POLYLINE.sub(_packed_line, body)
     body = re.sub(r"(?<=\.\d\d)\d+", "", body)
+    body = re.sub(r' transform="rotate\(-?0 [^"]*"', "", body).replace("text-anchor: start; ", "")
+    body = re.sub(r"\n\s+", "\n", body)
     return f"{head}>{body.replace(_MEASURED_FAMILY, style.FONT_STACK)}"
+
+
+def _packed_line(found: re.Match[str]) -> str:
+    """Return a run of lines as steps of tenths of a pixel, which add up without a remainder."""
+    numbers = [round(10.0 * float(number)) for number in re.findall(r"-?[\d.]+", found[0])]
+    xs, ys = numbers[::2], numbers[1::2]
+    steps = [
+        f"{_tenths(x - x_before)} {_tenths(y - y_before)}"
+        for x, x_before, y, y_before in zip(xs[1:], xs, ys[1:], ys, strict=False)
+    ]
+    start = f"{found[0][0]}{_tenths(xs[0])} {_tenths(ys[0])}"
+    return f"{start}l{' '.join(steps)}".replace(" -", "-")
+
+
+def _tenths(count: int) -> str:
+    text = f"{count / 10.0:.7g}"
+    return text.replace("0.", ".", 1) if -10 < count < 10 else text
 
 
 class _missing_glyphs_allowed(warnings.catch_warnings):  # noqa: N801

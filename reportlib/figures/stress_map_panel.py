@@ -6,6 +6,8 @@ from matplotlib import colors
 from reportlib.arrays import FloatArray
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
+from reportlib.figures.heading import Heading
+from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.scales import time_ticks
 from reportlib.figures.sheet import Sheet, text_width
 from reportlib.levels import BANDS
@@ -13,37 +15,45 @@ from reportlib.model import Analysis
 from reportlib.readings.stress_map import StressMap, stress_map
 from reportlib.wording import level_text, sentence, true_minus
 
-_TOP_PX = 134.0
+_ABOVE_PX = 50.0
+_KEY_ROW_PX = 26.0
 _FRAME_PX = 300.0
 _UNDER_PX = 44.0
 _LEFT_PX = 62.0
+_LEFT_PHONE_PX = 40.0
 _RIGHT_PX = 92.0
 _KEY_BOX_PX = 32.0
 _KEY_PX = 400.0
+_KEY_PHONE_PX = 260.0
 _KEY_TEXT_PX = 11.5
 _NAMED_PX = 18.0
 _KEY_HIGH_PX = 14.0
 _MOST_TIME_STEPS = 6
+_MOST_TIME_STEPS_PHONE = 2
 _HATCH_PX = 5
 _OCTAVES_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3)
 
 
-def draw(analysis: Analysis) -> Sheet | None:
+def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
     """Draw the figure; None where no stress was recorded, or nothing of it can be told."""
     found = stress_map(analysis)
     if found is None:
         return None
-    sheet = Sheet(width_px=style.PAGE_WIDTH_PX, height_px=_TOP_PX + _FRAME_PX + _UNDER_PX)
-    sheet.heading(
-        "Left playing: what is lost where, and when",
+    heading = Heading(
         name=analysis.session.speaker.name,
+        title="Left playing: what is lost where, and when",
         more=f"{level_text(found.level_db)}: change against "
         f"{'the cold loudspeaker' if found.cold_known else 'the first period'}, dB.",
     )
+    left, key_top = paper.either(_LEFT_PX, phone=_LEFT_PHONE_PX), heading.height(paper) + 6.0
+    second_row = paper.narrow and (found.beyond or not found.told.all())
+    top = key_top + _ABOVE_PX - 6.0 + (_KEY_ROW_PX if second_row else 0.0)
+    sheet = Sheet(paper=paper, height_px=top + _FRAME_PX + _UNDER_PX)
+    heading.write(sheet)
     frame = Frame(
-        left=_LEFT_PX,
-        top=_TOP_PX,
-        width=sheet.width_px - _LEFT_PX - _RIGHT_PX,
+        left=left,
+        top=top,
+        width=sheet.width_px - left - _RIGHT_PX,
         height=_FRAME_PX,
         x_range=(0.0, float(found.ends_s[-1])),
         y_range=(float(np.log2(found.edges_hz[0])), float(np.log2(found.edges_hz[-1]))),
@@ -65,11 +75,12 @@ def draw(analysis: Analysis) -> Sheet | None:
     _name_pauses(sheet, found, frame=frame)
     _write_frequencies(sheet, frame)
     _name_bands(sheet, frame)
-    for tick in time_ticks(frame.x_range[1], most=_MOST_TIME_STEPS):
+    most = paper.either(_MOST_TIME_STEPS, phone=_MOST_TIME_STEPS_PHONE)
+    for tick in time_ticks(frame.x_range[1], most=most):
         x = frame.x(tick.at_s)
         sheet.strokes([((x, frame.bottom), (x, frame.bottom + 4.0))], color=style.MUTED)
         sheet.text(x, frame.bottom + 19.0, text=tick.text, size=style.SMALL_PX, ha="center")
-    _write_key(sheet, found)
+    _write_key(sheet, found, left=left, top=key_top)
     return sheet
 
 
@@ -157,11 +168,12 @@ def _name_bands(sheet: Sheet, frame: Frame) -> None:
             )
 
 
-def _write_key(sheet: Sheet, found: StressMap) -> None:
+def _write_key(sheet: Sheet, found: StressMap, *, left: float, top: float) -> None:
     """Draw the shades in a row, gains first, the deepest loss last, with what they stand for."""
-    top, x = _TOP_PX - 44.0, _LEFT_PX
+    x = left
     colour_of = dict(zip(range(-found.losses, found.gains + 1), _shade_colours(found), strict=True))
-    width = min(_KEY_BOX_PX, _KEY_PX / len(colour_of))
+    room = sheet.paper.either(_KEY_PX, phone=_KEY_PHONE_PX)
+    width = min(_KEY_BOX_PX, room / len(colour_of))
     # Numbers of every second shade where those of all would not fit.
     sparse = found.step_db < 0.5 or width < _KEY_BOX_PX
     for shade in range(found.gains, -found.losses - 1, -1):
@@ -180,9 +192,12 @@ def _write_key(sheet: Sheet, found: StressMap) -> None:
                 ha="center",
             )
         x += width + 1.5
+    if sheet.paper.narrow:
+        x, top = left - 4.0, top + _KEY_HIGH_PX + _KEY_ROW_PX
     if found.beyond:
-        sheet.text(x + 4.0, top + 12.0, text="or beyond", size=style.SMALL_PX, color=style.MUTED)
-        x += 10.0 + text_width("or beyond", size=style.SMALL_PX)
+        text = sheet.paper.either("or beyond", phone="strongest: or beyond")
+        sheet.text(x + 4.0, top + 12.0, text=text, size=style.SMALL_PX, color=style.MUTED)
+        x += 10.0 + text_width(text, size=style.SMALL_PX)
     if not found.told.all():
         _key_untold(sheet, left=x + 14.0, top=top)
 

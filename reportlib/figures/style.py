@@ -13,10 +13,6 @@ import matplotlib
 
 from reportlib import palette
 
-PAGE_WIDTH_PX = 720.0
-PHONE_WIDTH_PX = 330.0
-"""What a phone of 360 pixels leaves beside its margins."""
-
 INK = palette.INK
 MUTED = palette.MUTED
 RULE = palette.RULE

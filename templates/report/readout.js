@@ -3,13 +3,22 @@
 // line that says in words what stands there. Where the axes lie comes with the figure.
 for (const figure of document.querySelectorAll(".upheld-report figure")) {
   const data = figure.querySelector(':scope > script[type="application/json"]');
-  const svg = figure.querySelector("svg");
-  if (!data || !svg) continue;
+  if (!data) continue;
   const d = JSON.parse(data.textContent);
-  const size = svg.viewBox.baseVal;
   const octaves = (hz) => Math.log2(hz / d.low_hz);
-  const width = (d.right - d.left) * size.width, left = size.x + d.left * size.width;
-  const across = d.frequency_hz.map((hz) => left + (octaves(hz) / octaves(d.high_hz)) * width);
+  const shares = d.frequency_hz.map((hz) => octaves(hz) / octaves(d.high_hz));
+  const drawings = [];
+  for (const [svg, box] of [
+    [figure.querySelector(".scroll svg"), [d.left, d.right, d.top, d.bottom]],
+    [figure.querySelector(".phone svg"), d.phone_box],
+  ]) {
+    if (!svg || !box) continue;
+    const size = svg.viewBox.baseVal;
+    const [left, right] = [0, 1].map((i) => size.x + box[i] * size.width);
+    const [top, bottom] = [2, 3].map((i) => size.y + box[i] * size.height);
+    drawings.push({ svg, size, left, right, top, bottom });
+  }
+  if (!drawings.length) continue;
 
   const add = (parent, name, text, attributes) => {
     const made = document.createElement(name);
@@ -23,7 +32,7 @@ for (const figure of document.querySelectorAll(".upheld-report figure")) {
   const id = `${figure.id}-cursor`;
   add(box, "label", d.label, { for: id });
   const cursor = add(box, "input", "", {
-    id, type: "range", min: 0, max: across.length - 1, step: 1, autocomplete: "off",
+    id, type: "range", min: 0, max: shares.length - 1, step: 1, autocomplete: "off",
   });
   cursor.value = String(d.start);
   const says = add(box, "div", "", { role: "status", "aria-live": "polite", class: "says" });
@@ -35,39 +44,48 @@ for (const figure of document.querySelectorAll(".upheld-report figure")) {
     add(item, "span", " ");
     return add(item, "span", "");
   });
-  figure.querySelector(".scroll").after(box);
+  (figure.querySelector(".phone") || figure.querySelector(".scroll")).after(box);
 
-  const mark = document.createElementNS("http://www.w3.org/2000/svg", "path");
-  mark.setAttribute("class", "cursor");
-  svg.append(mark);
+  for (const drawing of drawings) {
+    drawing.mark = document.createElementNS("http://www.w3.org/2000/svg", "path");
+    drawing.mark.setAttribute("class", "cursor");
+    drawing.svg.append(drawing.mark);
+  }
+  const across = (drawing, share) => drawing.left + share * (drawing.right - drawing.left);
 
   function read() {
     const at = Number(cursor.value), words = d.frequency_words[at];
     cursor.setAttribute("aria-valuetext", words);
     place.textContent = words;
     lines.forEach((line, i) => { line.textContent = d.lines[i].words[at]; });
-    const from = size.y + d.top * size.height, to = size.y + d.bottom * size.height;
-    mark.setAttribute("d", `M${across[at]} ${from}V${to}`);
+    for (const drawing of drawings) {
+      const x = across(drawing, shares[at]);
+      drawing.mark.setAttribute("d", `M${x} ${drawing.top}V${drawing.bottom}`);
+    }
   }
-  function follow(event) {
+  function follow(event, { svg, size, left, right, top, bottom }) {
     const shown = svg.getBoundingClientRect();
     const x = size.x + ((event.clientX - shown.left) / shown.width) * size.width;
     const y = size.y + ((event.clientY - shown.top) / shown.height) * size.height;
-    const inside = y >= size.y + d.top * size.height && y <= size.y + d.bottom * size.height;
-    if (!inside || x < left || x > left + width) return;
-    const nearest = across.reduce((best, one, i) =>
-      (Math.abs(one - x) < Math.abs(across[best] - x) ? i : best), 0);
+    if (y < top || y > bottom || x < left || x > right) return;
+    const share = (x - left) / (right - left);
+    const nearest = shares.reduce((best, one, i) =>
+      (Math.abs(one - share) < Math.abs(shares[best] - share) ? i : best), 0);
     if (nearest === Number(cursor.value)) return;
     cursor.value = String(nearest);
     read();
   }
   cursor.addEventListener("input", () => {
     read();
-    const scroll = figure.querySelector(".scroll"), shown = svg.getBoundingClientRect();
-    const x = (across[Number(cursor.value)] - size.x) / size.width * shown.width;
-    scroll.scrollLeft = x - scroll.clientWidth / 2;
+    const scroll = figure.querySelector(".scroll"), [wide] = drawings;
+    const x = across(wide, shares[Number(cursor.value)]) - wide.size.x;
+    scroll.scrollLeft = x / wide.size.width * wide.svg.getBoundingClientRect().width
+      - scroll.clientWidth / 2;
   });
-  svg.addEventListener("pointermove", follow);
-  svg.addEventListener("pointerdown", follow);
+  for (const drawing of drawings) {
+    for (const moved of ["pointermove", "pointerdown"]) {
+      drawing.svg.addEventListener(moved, (event) => follow(event, drawing));
+    }
+  }
   read();
 }
