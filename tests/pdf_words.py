@@ -5,9 +5,10 @@ import re
 import pikepdf
 
 
-def elements(document, *, kind):
-    """Return the structure elements of a kind (14.7.2), e.g. ``/Figure``, in reading order."""
-    return [element for element in _walk(document.Root.StructTreeRoot) if element["/S"] == kind]
+def elements(document, *, kind=None):
+    """Return structure elements (14.7.2) in reading order: all, or a kind, e.g. ``/Figure``."""
+    every = _walk(document.Root.StructTreeRoot)
+    return [element for element in every if kind in (None, element["/S"])]
 
 
 def caption_of(element):

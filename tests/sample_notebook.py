@@ -166,3 +166,20 @@ def sample_notebook(**about: Any) -> NotebookNode:
         ),
         **about,
     )
+
+
+def report_of_words(words: str) -> NotebookNode:
+    """Return a report with these words wherever a person can type them."""
+    table = make_table(
+        caption=words,
+        columns=(words, "b", "c", "d"),
+        rows=((words, "2", words, "4"),),
+        anchors=("",),
+    )
+    return notebook_of(
+        shown_cell(make_picture(alt=words, caption=words), table),
+        title=words,
+        kind=words,
+        description=words,
+        colophon=words,
+    )

@@ -7,11 +7,13 @@ from hostile import ATTACKS, REPEATABLE
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nbformat import v4
+from pdf_words import elements
 from sample_notebook import (
     make_picture,
     make_table,
     narrative_cell,
     notebook_of,
+    report_of_words,
     sample_notebook,
     shown_cell,
     tiny_png,
@@ -37,22 +39,6 @@ def opened(sample_pdf):
 
 def typ_of(nb):
     return TypstExporter().from_notebook_node(nb)[0]
-
-
-def elements(document):
-    """Every structure element of a tagged PDF (ISO 32000-1, 14.7), depth first."""
-
-    def walk(node):
-        if isinstance(node, pikepdf.Array):
-            for child in node:
-                yield from walk(child)
-        elif isinstance(node, pikepdf.Dictionary):
-            if "/S" in node:
-                yield node
-            if "/K" in node:
-                yield from walk(node["/K"])
-
-    return list(walk(document.Root.StructTreeRoot))
 
 
 def bookmarks(document):
@@ -165,23 +151,8 @@ def test_words_of_cells_captions_and_tables_arrive():
 
 @pytest.mark.parametrize("attack", ATTACKS)
 def test_an_attack_anywhere_changes_no_code(attack):
-    def report(words):
-        table = make_table(
-            caption=words,
-            columns=(words, "b", "c", "d"),
-            rows=((words, "2", words, "4"),),
-            anchors=("",),
-        )
-        return notebook_of(
-            shown_cell(make_picture(alt=words, caption=words), table),
-            title=words,
-            kind=words,
-            description=words,
-            colophon=words,
-        )
-
     harmless = "x" * len(attack)  # columns are as wide as their words are long
-    assert skeleton(typ_of(report(attack))) == skeleton(typ_of(report(harmless)))
+    assert skeleton(typ_of(report_of_words(attack))) == skeleton(typ_of(report_of_words(harmless)))
 
 
 def test_a_report_full_of_attacks_is_set():

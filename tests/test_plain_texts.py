@@ -12,12 +12,10 @@ from markdown_it import MarkdownIt
 from mistune.plugins.table import table as mistune_table
 from nbformat import v4
 from sample_notebook import (
-    make_picture,
-    make_table,
     narrative_cell,
     notebook_of,
+    report_of_words,
     sample_notebook,
-    shown_cell,
 )
 
 from reportlib.publish.markup import Outline, plain_text, read_line, read_prose, readable
@@ -40,38 +38,22 @@ def harm(html):
     return [found for found in Reader(html).harm if not beside.match(found)]
 
 
-def report(words):
-    """A report with these words wherever a person can type them."""
-    table = make_table(
-        caption=words,
-        columns=(words, "b", "c", "d"),
-        rows=((words, "2", words, "4"),),
-        anchors=("",),
-    )
-    return notebook_of(
-        shown_cell(make_picture(alt=words, caption=words), table),
-        title=words,
-        kind=words,
-        colophon=words,
-    )
-
-
 def elements(html):
     return [tag for tag, _ in Reader(html).elements]
 
 
 @pytest.fixture(scope="module")
 def harmless():
-    return pictures_html(report("harmless")), report_markdown(report("harmless"))
+    return pictures_html(report_of_words("harmless")), report_markdown(report_of_words("harmless"))
 
 
 @pytest.mark.parametrize("attack", ATTACKS)
 def test_an_attack_stays_words_whoever_reads_it(attack, harmless):
     plain, markdown = harmless
-    html = pictures_html(report(attack))
+    html = pictures_html(report_of_words(attack))
     assert harm(html) == []
     assert elements(html) == elements(plain)
-    attacked = report_markdown(report(attack))
+    attacked = report_markdown(report_of_words(attack))
     assert "{{" not in attacked
     assert "{%" not in attacked
     for read in READERS:

@@ -1,9 +1,10 @@
 """What a plan expects to be recorded, in the order of the day."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from reportlib.day import Session
+from reportlib.day import Entry, LongTermEntry, Session
 
 Role = Literal["short", "before", "stress", "again"]
 
@@ -44,53 +45,41 @@ class Slot:
 
 def expected(session: Session) -> tuple[Slot, ...]:
     """Return all that a planned day expects, in its order; after-sweeps go with their stress."""
-    slots = []
-    for index, entry in enumerate(session.short_term):
-        for number, capture in enumerate(entry.captures):
-            slots.append(
-                Slot(
-                    role="short",
-                    entry=index,
-                    number=number,
-                    drive_db=entry.drive_db,
-                    level_db=entry.level_db,
-                    capture=capture,
-                )
-            )
+    slots = _takes("short", session.short_term)
     for index, level in enumerate(session.long_term):
-        for number, capture in enumerate(level.before):
-            slots.append(
-                Slot(
-                    role="before",
-                    entry=index,
-                    number=number,
-                    drive_db=level.sweep_drive_db,
-                    level_db=level.level_db,
-                    capture=capture,
-                )
-            )
-        for number, stage in enumerate(level.stages):
-            slots.append(
-                Slot(
-                    role="stress",
-                    entry=index,
-                    number=number,
-                    drive_db=level.drive_db,
-                    level_db=level.level_db,
-                    capture=stage.stress
-                    or f"captures/long-{level.level_db:g}-stress-{number + 1}.wav",
-                )
-            )
-    for index, entry in enumerate(session.baseline_again):
-        for number, capture in enumerate(entry.captures):
-            slots.append(
-                Slot(
-                    role="again",
-                    entry=index,
-                    number=number,
-                    drive_db=entry.drive_db,
-                    level_db=entry.level_db,
-                    capture=capture,
-                )
-            )
-    return tuple(slots)
+        stresses = [
+            stage.stress or f"captures/long-{level.level_db:g}-stress-{number}.wav"
+            for number, stage in enumerate(level.stages, start=1)
+        ]
+        slots += _each("before", level.before, of=level, entry=index, drive_db=level.sweep_drive_db)
+        slots += _each("stress", stresses, of=level, entry=index, drive_db=level.drive_db)
+    return (*slots, *_takes("again", session.baseline_again))
+
+
+def _takes(role: Role, entries: Sequence[Entry]) -> list[Slot]:
+    return [
+        slot
+        for index, one in enumerate(entries)
+        for slot in _each(role, one.captures, of=one, entry=index, drive_db=one.drive_db)
+    ]
+
+
+def _each(
+    role: Role,
+    captures: Sequence[str],
+    *,
+    of: Entry | LongTermEntry,
+    entry: int,
+    drive_db: float,
+) -> list[Slot]:
+    return [
+        Slot(
+            role=role,
+            entry=entry,
+            number=number,
+            drive_db=drive_db,
+            level_db=of.level_db,
+            capture=capture,
+        )
+        for number, capture in enumerate(captures)
+    ]
