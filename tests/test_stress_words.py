@@ -119,6 +119,7 @@ def test_nothing_to_show_is_nothing_to_say(figure, day):
         ("coil that differs", "so the heat is not all of it"),
         ("ten minutes played", r"After ten minutes of it the loss there is \["),
         ("two parts", "At 82 dB nothing was recorded while it played"),
+        ("two parts", "At 92 dB the microphone listened all the while"),
         ("all lost in noise", "The sweep comes a little late"),
     ],
 )  # fmt: skip

@@ -22,7 +22,7 @@ class Case:
     evidence_for, evidence_against : sentences; one against, and the cause is no more than possible
     after_stress : whether it is about the long-term test
     whole : whether it is about curves as a whole, gains and losses alike
-    unsure : another cause would look the same in these data, so that it is never sure
+    doubts : sentences of what else would look the same in these data; one, and it is never sure
     """
 
     low_hz: float
@@ -37,7 +37,7 @@ class Case:
     evidence_against: tuple[str, ...] = ()
     after_stress: bool = False
     whole: bool = False
-    unsure: bool = False
+    doubts: tuple[str, ...] = ()
 
     @property
     def fitting(self) -> int:
@@ -82,7 +82,7 @@ class Seen:
         self._marks: list[str] = []
         self._for: list[str] = []
         self._against: list[str] = []
-        self._unsure = False
+        self._doubts: list[str] = []
 
     def fits(self, signature: str, sentence: str) -> None:
         """One of time, frequency, level fits."""
@@ -104,10 +104,9 @@ class Seen:
         """Something that agrees, and tells little."""
         self._for.append(sentence)
 
-    def unsure(self, sentence: str) -> None:
+    def doubts(self, sentence: str) -> None:
         """Something else would look the same."""
-        self._unsure = True
-        self._for.append(sentence)
+        self._doubts.append(sentence)
 
     @property
     def all(self) -> dict[str, object]:
@@ -117,7 +116,7 @@ class Seen:
             "marks": tuple(self._marks),
             "evidence_for": tuple(self._for),
             "evidence_against": tuple(self._against),
-            "unsure": self._unsure,
+            "doubts": tuple(self._doubts),
         }
 
 

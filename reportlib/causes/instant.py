@@ -90,7 +90,7 @@ def _no_law(seen: Seen, evidence: Evidence) -> None:
     if evidence.law is None:
         return
     if _bass_only(evidence):
-        seen.unsure("Nothing else was as loud, so that a limiter on everything may do the same.")
+        seen.doubts("Nothing else was as loud, so that a limiter on everything may do the same.")
     else:
         seen.contradicts("All that is missing follows one level, whatever the frequency.")
 
@@ -114,7 +114,7 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
     if evidence.drive == "passive":
         seen.contradicts("A passive loudspeaker has no limiter of its own.")
     if law.octaves < ONE_BAND_OCTAVES:
-        seen.unsure("A limiter on this one band would do the same.")
+        seen.doubts("A limiter on this one band would do the same.")
     return Case(
         low_hz=law.low_hz,
         high_hz=law.high_hz,
@@ -162,7 +162,7 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         _no_law(seen, evidence)
         _one_of_many(seen, one, evidence=evidence)
         if _deep(one) and one.worst_hz <= PORT_HZ and one.core_octaves <= PORT_OCTAVES:
-            seen.unsure("With steps as wide as these a port would look the same.")
+            seen.doubts("With steps as wide as these a port would look the same.")
         if _deep(one) and _bass_gain(evidence) is not None:
             seen.contradicts("The bass gains beside it, as no limiter makes it.")
         if evidence.drive == "passive":
@@ -213,7 +213,7 @@ def amplifier(evidence: Evidence) -> list[Case]:
             seen.marks("Harmonics rise with it everywhere, as where peaks are cut.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
-        seen.unsure("Only the voltage at the terminals could show it surely.")
+        seen.doubts("Only the voltage at the terminals could show it surely.")
         found.append(case_of(one, **seen.all))
     return found
 
@@ -253,7 +253,7 @@ def port(evidence: Evidence) -> list[Case]:
             seen.contradicts("It sets in abruptly.", signature="level")
         _time(seen, one)
         if evidence.drive == "active" and "sharp" in (one.low_edge, one.high_edge):
-            seen.unsure("A limiter on this one band would look the same.")
+            seen.doubts("A limiter on this one band would look the same.")
         found.append(case_of(one, **seen.all))
     return found
 

@@ -148,7 +148,7 @@ def wrong_step(evidence: Evidence) -> list[Case]:
             seen.fits("level", "One level shows it, and a louder one does not.")
             seen.marks("No part of a loudspeaker loses at one level and not at the next.")
             if abs(one.mean_db) < STEP_SURELY * one.u95_db:
-                seen.unsure("It is hardly more than steps may be off by that nobody measured.")
+                seen.doubts("It is hardly more than steps may be off by that nobody measured.")
         elif one.growth in ("offset", "share"):
             seen.fits("level", "It is there from the first step on, whatever the level.")
         elif one.growth == "unclear" or len(one.levels_db) == 1:

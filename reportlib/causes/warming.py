@@ -81,9 +81,9 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     elif one.octaves >= 0.8:
         seen.fits("frequency", _where_heat_shows(evidence, one))
     if one.high_hz < ENDS_EARLY * min(_unit_to_hz(evidence, one), RESISTIVE_TO_HZ):
-        seen.unsure("It ends well below where its drive unit does, as heat seldom does.")
+        seen.doubts("It ends well below where its drive unit does, as heat seldom does.")
     if not groups and one.worst_db < -TRIPS_DB and evidence.drive == "passive":
-        seen.unsure("Nobody heard it come: a fuse in the crossover that trips would look the same.")
+        seen.doubts("Nobody heard it come: a fuse in the crossover that trips would look the same.")
     _grows_with_power(seen, one)
     if any(group.recovery == "agrees" for group in groups):
         seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")

@@ -111,7 +111,7 @@ def _confidence(cause: Cause, case: Case, *, cases: Sequence[tuple[Cause, Case]]
     ):
         return "low"
     best = max((_score(other) for _, other in rivals), default=0.0)
-    if case.frequency == "fits" and (case.fitting == 3 or case.marks) and not case.unsure:
+    if case.frequency == "fits" and (case.fitting == 3 or case.marks) and not case.doubts:
         return "high" if _score(case) > best + 0.5 else "fair"
     return "fair"
 
@@ -179,7 +179,7 @@ def _finding(one: _Weighed) -> Finding:
         high_hz=one.case.high_hz,
         levels_db=one.case.levels_db,
         evidence_for=one.case.evidence_for,
-        evidence_against=one.case.evidence_against,
+        evidence_against=(*one.case.evidence_against, *one.case.doubts),
         to_confirm=one.cause.to_confirm,
     )
 

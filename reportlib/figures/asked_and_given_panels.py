@@ -47,8 +47,9 @@ def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
     heading = Heading(
         name=analysis.session.speaker.name,
         title="Asked and given",
-        more="How far the output rose against how far the volume was turned up, band by band.",
-        axes="Both in dB.",
+        more="How far the output rose as the volume was turned up; "
+        f"under each name the change at {every[-1].level_db:g} dB.",
+        axes="Axes in dB.",
     )
     scale = rise_scale(every)
     facts = collect(analysis)
@@ -120,13 +121,13 @@ def _write_band(sheet: Sheet, band_rungs: Sequence[Rung], *, frame: Frame) -> No
         size=style.TEXT_PX,
         weight="bold",
     )
-    number = (
-        "?" if highest.change_db is None else db_number(highest.change_db, u95_db=highest.u95_db)
-    )
+    change = "?"
+    if highest.change_db is not None:
+        change = f"{db_number(highest.change_db, u95_db=highest.u95_db)} dB"
     sheet.text(
         frame.left,
         frame.top - 9.0,
-        text=f"at {highest.level_db:g} dB: {number}",
+        text=change,
         size=style.SMALL_PX,
         color=style.MUTED,
     )

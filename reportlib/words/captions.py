@@ -49,7 +49,7 @@ def caption_level_ladder(analysis: Analysis) -> str:
         standing_out(every),
         "Each box is one band at one level, filled by the share of the asked-for rise in sound "
         f"power that came out: at {level_text(highest.level_db)}, half full is {half} short. "
-        "The number is the band's mean change in dB, bold where its grade is not 'holds'.",
+        "The number is the band's mean change in dB, bold where its grade is not “holds”.",
         untold(analysis, every),
     )
 

@@ -19,11 +19,13 @@ def left_playing(writer: Writer) -> str:
         )
     longest = max(entry.elapsed_s(len(entry.stages) - 1) for entry in entries)
     heard = {entry.level_db: played_paragraphs(writer, entry.level_db) for entry in entries}
-    recorded = any(found is not None for found in heard.values())
+    recorded = [decibels(level_db) for level_db, found in heard.items() if found is not None]
+    wording = "while-playing" if len(recorded) == len(entries) else "while-playing-some"
     intro = writer.say(
-        "left-playing/while-playing" if recorded else "left-playing/intro",
+        f"left-playing/{wording}" if recorded else "left-playing/intro",
         elapsed=duration(longest),
         levels=listed([decibels(entry.level_db) for entry in entries]),
+        recorded=listed(recorded),
     )
     told: list[tuple[list[str], list[str]]] = []
     for level_db, found in heard.items():
