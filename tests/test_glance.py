@@ -2,6 +2,7 @@
 
 import re
 
+import numpy as np
 import pytest
 from builders import make_analysis
 from invented import bump, no_change
@@ -64,3 +65,19 @@ def test_several_that_give_together_name_the_one_that_loses_most():
 def test_warnings_about_the_data_stand_under_what_to_watch():
     note = QualityNote(code="clipped", severity="warning", capture="a", message="It clipped.")
     assert "Read with care: one warning" in lines(make_analysis(quality=[note]))[2]
+
+
+def deepest(frequency_hz, rise_db):
+    """6 dB lost below 32 Hz at the loudest level, next to nothing from 40 Hz on."""
+    return np.where(frequency_hz < 32.0, -6.0 * (rise_db / 27.0) ** 2, 0.0)
+
+
+def test_the_bass_below_the_bands_is_in_the_verdict_though_no_grade_tells_of_it():
+    analysis = make_analysis(change=deepest, ripple_db=0.0)
+    text = drafts(analysis)["in-short"]
+    verdict = text.split("\n\n")[1]
+    assert "from [40 Hz]" in verdict
+    assert re.search(r"In the lowest bass, between \[2\d Hz\].*it comes out \[[56]", verdict)
+    assert "short at 99 dB" in verdict
+    assert lines(analysis)[0].startswith("Gives first: the deepest bass: between 2")
+    assert "no band above loses anything" in lines(analysis)[0]

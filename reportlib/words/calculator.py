@@ -37,7 +37,8 @@ _START = "relaxed music"
 _FARTHEST_M, _MOST_LOUDSPEAKERS = 20.0, 6
 _WORDS = {
     "yes": "Yes: {name} is loud enough for {what}, {place}.",
-    "just": "Just: {name} manages {what}, {place}; no band comes out more than 3 dB short.",
+    "just": "Just: {name} manages {what}, {place}; no band comes out more than "
+    f"{JUST_WITHIN_DB:g} dB short.",
     "peaks only": "In part: {name} reaches the peaks of {what}, {place}, but was not left playing.",
     "no": "No: {name} is not loud enough for {what}, {place}.",
     "can't tell": "Can’t tell whether {name} is loud enough for {what}, {place}.",

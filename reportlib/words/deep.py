@@ -10,7 +10,7 @@ from reportlib.words.writer import Writer
 BELOW_HZ = BANDS[0].low_hz
 
 
-def deep_bass(writer: Writer) -> dict[str, str] | None:
+def deep_bass(writer: Writer, *, losses_only: bool = False) -> dict[str, str] | None:
     """Return the values of what would be heard below the bands at the loudest level.
 
     None where nothing would, for certain.
@@ -19,6 +19,8 @@ def deep_bass(writer: Writer) -> dict[str, str] | None:
     loudest = max((one.level_db for one in every), default=0.0)
     mine = [one for one in every if one.level_db == loudest]
     for part, one in zip(("most", "other"), mine, strict=False):
+        if losses_only and one.change_db > 0.0:
+            continue
         if math.sqrt(one.low_hz * one.high_hz) < BELOW_HZ and one.heard in WORDS[1:]:
             return heard_values(writer, one, part=part, more_or_less=("short", "too loud"))
     return None

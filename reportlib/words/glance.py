@@ -45,11 +45,12 @@ def _first(writer: Writer) -> str:
     if not any(one.told for one in story.bands):
         return writer.say("in-short/first-cant-tell")
     first = story.gives_first
-    below = deep_bass(writer)
-    if not first and below is not None and below["direction"] == "short":
-        return writer.say("in-short/first-deep", **below)
     if not first:
-        wording = "first-none" if _all_told(story) else "first-none-told"
+        every = _all_told(story)
+        below = deep_bass(writer, losses_only=True)
+        if below is not None:
+            return writer.say(f"in-short/{'first-deep' if every else 'first-deep-told'}", **below)
+        wording = "first-none" if every else "first-none-told"
         return writer.say(f"in-short/{wording}", top=writer.quote("test.top"))
     most = min(first, key=_mean)
     values = {
