@@ -49,7 +49,8 @@ def _first(writer: Writer) -> str:
         every = _all_told(story)
         below = deep_bass(writer, losses_only=True)
         if below is not None:
-            return writer.say(f"in-short/{'first-deep' if every else 'first-deep-told'}", **below)
+            wording = "first-deep" if every else "first-deep-told"
+            return writer.say(f"in-short/{wording}", **below)
         wording = "first-none" if every else "first-none-told"
         return writer.say(f"in-short/{wording}", top=writer.quote("test.top"))
     most = min(first, key=_mean)
