@@ -65,6 +65,7 @@ LAYERS = [
     {
         "files",
         "resources",
+        "fonts",
         "lock",
         "session",
         "captures",
@@ -117,10 +118,10 @@ FORBIDDEN_IN_CORE = {
 }  # fmt: skip
 ONLY = {
     "soundfile": {"captures", "demo", "stimulus_files", "cutting"},
-    "matplotlib": {"figures"},
+    "matplotlib": set(),  # its fonts alone are used: see `fonts`
     "papermill": {"execution"},
     "nbconvert": {"publish", "reporting"},
-    "typst": {"publish", "reporting"},
+    "typst": {"figures", "publish", "reporting"},
     "click": {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan"},
     "sqlite3": {"archive"},
     "watchfiles": {"watching"},

@@ -19,8 +19,8 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from reportlib.errors import RenderError
+from reportlib.fonts import shipped_fonts
 from reportlib.parameters import Paper
-from reportlib.publish.fonts import shipped_fonts
 from reportlib.publish.published import Publication, read_publication
 
 _NO_GLYPH = re.compile("could not be displayed|PDF contains the codepoint")
