@@ -7,7 +7,6 @@ import base64
 import functools
 import html
 import io
-import itertools
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -19,6 +18,7 @@ from reportlib.figures.marks import Area, Dots, Group, Line, LineStyle, Mark, Ra
 from reportlib.readings.untold import runs
 
 _JOINS = "stroke-linejoin:round;stroke-linecap:butt"
+"""As `publish.svg` hands drawings on: outlines of areas alone have sharp corners."""
 
 
 def svg_text(marks: Sequence[Mark], *, width_px: float, height_px: float) -> str:
@@ -26,62 +26,61 @@ def svg_text(marks: Sequence[Mark], *, width_px: float, height_px: float) -> str
 
     Nothing in it depends on anything but the marks: the same give the same text.
     """
-    numbers = itertools.count(1)
     size = f'width="{width_px:g}" height="{height_px:g}" viewBox="0 0 {width_px:g} {height_px:g}"'
     return "\n".join(
         (
             f'<svg xmlns="http://www.w3.org/2000/svg" {size} style="{_JOINS}">',
             f'<g style="font-family: {style.FONT_STACK}">',
-            *_elements(marks, numbers=numbers),
+            *_elements(marks),
             "</g>\n</svg>\n",
         )
     )
 
 
-def _elements(marks: Sequence[Mark], *, numbers: Iterator[int]) -> Iterator[str]:
-    """Write marks from the lowest to the highest; `numbers` name the frames that cut them."""
+def _elements(marks: Sequence[Mark]) -> Iterator[str]:
+    """Write marks from the lowest to the highest."""
     for mark in sorted(marks, key=lambda one: one.zorder):
         match mark:
             case Line():
-                paint = _stroke(mark.colour, width=mark.width, line_style=mark.style)
-                if mark.capped and mark.style == "solid":
-                    paint["stroke-linecap"] = "square"
-                yield _path(
-                    "".join(_steps(run) for run in _unbroken(mark.points)), paint, alpha=mark.alpha
-                )
+                cap = "square" if mark.capped and mark.style == "solid" else "butt"
+                stroked = _stroke(mark.colour, width=mark.width, line_style=mark.style, cap=cap)
+                if lines := "".join(_steps(run) for run in _unbroken(mark.points)):
+                    yield _path(lines, _opacity(mark.alpha) | stroked)
             case Strokes():
-                paint = _stroke(mark.colour, width=mark.width, line_style=mark.style)
-                yield _path("".join(_steps(ends) for ends in mark.ends), paint)
+                stroked = _stroke(mark.colour, width=mark.width, line_style=mark.style)
+                yield _path("".join(_steps(ends) for ends in mark.ends), stroked)
             case Area():
-                paint = {"fill": mark.fill}
-                if mark.edge != "none":
-                    paint |= _stroke(mark.edge, width=mark.edge_width, line_style=mark.edge_style)
-                    paint |= {"fill": mark.fill, "stroke-linejoin": "miter"}
+                edge = _stroke(mark.edge, width=mark.edge_width, line_style=mark.edge_style)
+                edge |= {"stroke-linejoin": "miter"} if "stroke" in edge else {}
                 outlines = "".join(f"{_steps(corners)}z" for corners in mark.outlines)
-                yield _path(outlines, paint, alpha=mark.alpha)
+                yield _path(outlines, _opacity(mark.alpha) | edge | {"fill": mark.fill})
             case Dots():
-                paint = {"fill": mark.fill}
-                if mark.edge != "none" and mark.edge_width > 0.0:
-                    paint |= _stroke(mark.edge, width=mark.edge_width, line_style="solid")
-                    paint["fill"] = mark.fill
+                edge = _stroke(mark.edge, width=mark.edge_width)
                 discs = "".join(_disc(x, y, radius=mark.diameter / 2.0) for x, y in mark.centres)
-                yield _path(discs, paint)
+                yield _path(discs, edge | {"fill": mark.fill})
             case Words():
                 yield _words(mark)
             case Raster():
                 yield _image(mark)
             case Group(frame=(left, top, width, height)):
-                name = f"frame-{next(numbers)}"
+                # Two drawings may stand in one document: a name means one place in all of them.
+                name = "frame-" + "-".join(_short(side).replace(".", "_") for side in mark.frame)
                 box = f'x="{_short(left)}" y="{_short(top)}"'
                 box += f' width="{_short(width)}" height="{_short(height)}"'
                 yield f'<clipPath id="{name}"><rect {box}/></clipPath>'
                 yield f'<g clip-path="url(#{name})">'
-                yield from _elements(mark.marks, numbers=numbers)
+                yield from _elements(mark.marks)
                 yield "</g>"
 
 
-def _stroke(colour: str, *, width: float, line_style: LineStyle) -> dict[str, str]:
+def _stroke(
+    colour: str, *, width: float, line_style: LineStyle = "solid", cap: str = "butt"
+) -> dict[str, str]:
+    if colour == "none" or not width:
+        return {"fill": "none"}
     paint = {"fill": "none", "stroke": colour, "stroke-width": _short(width)}
+    if cap != "butt":
+        paint["stroke-linecap"] = cap
     if line_style != "solid":
         start, lengths = line_style
         paint["stroke-dasharray"] = ",".join(_short(width * length) for length in lengths)
@@ -90,9 +89,11 @@ def _stroke(colour: str, *, width: float, line_style: LineStyle) -> dict[str, st
     return paint
 
 
-def _path(steps: str, paint: dict[str, str], *, alpha: float = 1.0) -> str:
-    if alpha < 1.0:
-        paint["opacity"] = _short(alpha)
+def _opacity(alpha: float) -> dict[str, str]:
+    return {"opacity": _short(alpha)} if alpha < 1.0 else {}
+
+
+def _path(steps: str, paint: dict[str, str]) -> str:
     painted = "; ".join(f"{name}: {value}" for name, value in paint.items())
     return f'<path d="{steps}" style="{painted}"/>'
 
