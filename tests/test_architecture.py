@@ -118,7 +118,7 @@ FORBIDDEN_IN_CORE = {
 }  # fmt: skip
 ONLY = {
     "soundfile": {"captures", "demo", "stimulus_files", "cutting"},
-    "matplotlib": set(),  # its fonts alone are used: see `fonts`
+    "matplotlib": {"figures"},
     "papermill": {"execution"},
     "nbconvert": {"publish", "reporting"},
     "typst": {"figures", "publish", "reporting"},

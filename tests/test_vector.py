@@ -119,7 +119,7 @@ def test_names_within_drawings_mean_one_place_in_a_document_of_many():
     for figure in (figures.turned_up, figures.distortion, figures.left_playing):
         picture = figure(analysis)
         for svg in (picture.svg, picture.phone_svg):
-            cuts = re.findall(r'<clipPath id="(.*?)">(.*?)</clipPath>', svg)
+            cuts = re.findall(r'<clipPath id="(.*?)">\s*(.*?)\s*</clipPath>', svg)
             assert cuts
             assert set(re.findall(r"url\(#(.*?)\)", svg)) == {name for name, _ in cuts}
             for name, place in cuts:
