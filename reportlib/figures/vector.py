@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -25,7 +26,7 @@ from reportlib.figures import style
 from reportlib.figures.marks import Area, Dots, Group, Line, LineStyle, Mark, Raster, Strokes, Words
 from reportlib.readings.untold import runs
 
-_SETTINGS = {
+_SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",  # text stays text
     "path.simplify": False,  # every point stands
     "svg.hashsalt": "upheld",  # the same drawing gives the same names
@@ -48,7 +49,8 @@ def svg_text(marks: Sequence[Mark], *, width_px: float, height_px: float) -> str
     """
     file = io.StringIO()
     with mpl.rc_context(_SETTINGS):
-        renderer = RendererSVG(width_px, height_px, file, image_dpi=_DPI, metadata=_NOTHING)
+        made: Any = RendererSVG  # carries no annotations
+        renderer = made(width_px, height_px, file, image_dpi=_DPI, metadata=_NOTHING)
         up = Affine2D().scale(1.0, -1.0).translate(0.0, height_px)
         _Pen(renderer=renderer, up=up, height_px=height_px).draw(marks, frame=None)
         renderer.finalize()
@@ -59,7 +61,7 @@ def svg_text(marks: Sequence[Mark], *, width_px: float, height_px: float) -> str
 class _Pen:
     """matplotlib's renderer, which counts pixels from the sheet's lower left corner."""
 
-    renderer: RendererSVG
+    renderer: Any
     up: Affine2D
     height_px: float
 
