@@ -24,8 +24,14 @@ class Placed:
         return f"{self.place}: “{self.checked.sentence}” But {self.checked.data}."
 
 
-def session_claims(session_folder: Path) -> tuple[Placed, ...]:
+def session_claims(
+    session_folder: Path, *, saved: notebook.Saved | None = None
+) -> tuple[Placed, ...]:
     """Check what somebody typed into text cells and captions; nothing without a notebook.
+
+    Parameters
+    ----------
+    saved : the session's notebook, where it has been read already
 
     Raises
     ------
@@ -33,13 +39,14 @@ def session_claims(session_folder: Path) -> tuple[Placed, ...]:
         The notebook or the last run's results cannot be read.
     """
     path = session_folder / notebook.REPORT
-    if not path.exists():
+    if saved is None and not path.exists():
         return ()
+    saved = saved or notebook.read_saved(path)
     data = data_from_files(**memory.read_texts(session_folder))
     drafts = memory.read_results(session_folder).drafts.values()
     drafted = {one for text in drafts for one in sentences(text)}
     found = []
-    for number, cell in enumerate(notebook.read_notebook(path).cells, start=1):
+    for number, cell in enumerate(saved.notebook.cells, start=1):
         unseen = UNSEEN_TAGS.intersection(cell.metadata.get("tags", ()))
         if unseen:
             continue
