@@ -170,11 +170,12 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     """
     from reportlib import claimed, lock, memory, notebook, reporting
 
-    notebook.require_read(session, as_it_is=as_it_is)
+    saved = notebook.read_saved(session / notebook.REPORT)
+    notebook.require_read(session, as_it_is=as_it_is, saved=saved)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
-        written = reporting.render_session(session, paper=paper, stage=_status)
-        notebook.record_publication(session)
-        false = claimed.contradicted(claimed.session_claims(session))
+        written = reporting.render_session(session, paper=paper, stage=_status, saved=saved)
+        notebook.record_publication(session, saved=saved)
+        false = claimed.contradicted(claimed.session_claims(session, saved=saved))
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
         return

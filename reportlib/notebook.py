@@ -98,8 +98,21 @@ class Run:
         return tuple(said)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Saved:
+    """A notebook as it was saved: its file's bytes, and what they say."""
+
+    data: bytes
+    notebook: NotebookNode
+
+
 def read_notebook(path: Path) -> NotebookNode:
-    """Read a notebook of any version 4 format.
+    """Read a notebook of any version 4 format; see `read_saved`."""
+    return read_saved(path).notebook
+
+
+def read_saved(path: Path) -> Saved:
+    """Read a notebook of any version 4 format, once for all that is to be made from it.
 
     Raises
     ------
@@ -107,7 +120,8 @@ def read_notebook(path: Path) -> NotebookNode:
         The file cannot be read, or is no notebook.
     """
     try:
-        notebook: NotebookNode = nbformat.reads(path.read_text("utf-8"), as_version=4)
+        data = path.read_bytes()
+        notebook: NotebookNode = nbformat.reads(data.decode("utf-8"), as_version=4)
         nbformat.validate(notebook)
     except FileNotFoundError as error:
         raise NotebookError(
@@ -119,7 +133,7 @@ def read_notebook(path: Path) -> NotebookNode:
             "away and run 'upheld report' again; earlier versions lie in .upheld/history. "
             "Nothing was overwritten."
         ) from error
-    return notebook
+    return Saved(data=data, notebook=notebook)
 
 
 def write_notebook(path: Path, notebook: NotebookNode) -> None:
@@ -239,15 +253,20 @@ def _template() -> NotebookNode:
     return read_notebook(resources.notebooks_folder() / "compression.ipynb")
 
 
-def require_read(session_folder: Path, *, as_it_is: bool) -> None:
+def require_read(session_folder: Path, *, as_it_is: bool, saved: Saved | None = None) -> None:
     """Refuse to publish words that are to be read again, unless told to.
+
+    Parameters
+    ----------
+    saved : the session's notebook, where it has been read already
 
     Raises
     ------
     NotebookError
         The notebook cannot be read, or a cell in it is marked; the line names them.
     """
-    marked = read_again.unread(read_notebook(session_folder / REPORT), digest=merge.text_digest)
+    saved = saved or read_saved(session_folder / REPORT)
+    marked = read_again.unread(saved.notebook, digest=merge.text_digest)
     if marked and not as_it_is:
         named = "; ".join(f"{slot} ({', '.join(why)})" for slot, why in marked.items())
         raise NotebookError(
@@ -256,8 +275,12 @@ def require_read(session_folder: Path, *, as_it_is: bool) -> None:
         )
 
 
-def record_publication(session_folder: Path) -> None:
+def record_publication(session_folder: Path, *, saved: Saved | None = None) -> None:
     """Write down what has just been published: grades, quoted numbers, words, captures.
+
+    Parameters
+    ----------
+    saved : the notebook that was published, where it has been read already
 
     Raises
     ------
@@ -266,7 +289,7 @@ def record_publication(session_folder: Path) -> None:
     RenderError
         It could not be written.
     """
-    notebook = read_notebook(session_folder / REPORT)
+    notebook = (saved or read_saved(session_folder / REPORT)).notebook
     texts: dict[str, str] = {}
     for cell in notebook.cells:
         if cell.cell_type == "markdown":

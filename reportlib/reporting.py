@@ -14,7 +14,7 @@ from reportlib.errors import SessionError
 from reportlib.one_line import one_line
 
 if TYPE_CHECKING:
-    from reportlib.notebook import Run
+    from reportlib.notebook import Run, Saved
     from reportlib.parameters import Paper
 
 Stage = Callable[[str], AbstractContextManager[object]]
@@ -76,9 +76,17 @@ def make_report(
 
 
 def render_session(
-    session: Path, *, paper: "Paper | None" = None, stage: Stage = quietly
+    session: Path,
+    *,
+    paper: "Paper | None" = None,
+    stage: Stage = quietly,
+    saved: "Saved | None" = None,
 ) -> list[Path]:
     """Render the session's notebook as it is, and write down what it was made from.
+
+    Parameters
+    ----------
+    saved : the notebook, where it has been read already
 
     Raises
     ------
@@ -91,10 +99,9 @@ def render_session(
     from reportlib.publish import render
     from reportlib.publish.markup import plain_text, read_line
 
-    target = session / notebook.REPORT
-    # read first: where it is saved meanwhile, the pages count as behind it, not as made from it
-    saved = target.read_bytes() if target.exists() else b""
-    edited = notebook.read_notebook(target)
+    # read once: where it is saved meanwhile, the pages count as behind it, not as made from it
+    saved = saved or notebook.read_saved(session / notebook.REPORT)
+    edited = saved.notebook
     kept = memory.read_results(session)
     about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
     shown = notebook.for_readers(edited, about=about)
@@ -110,7 +117,7 @@ def render_session(
         memory.keep_paper(session, paper)
     rendered.keep_rendered(
         session,
-        notebook=saved,
+        notebook=saved.data,
         results=kept.data["results.json"],
         verdict=plain_text(read_line(shown.metadata["upheld"]["verdict"])).strip(),
     )

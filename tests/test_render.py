@@ -25,15 +25,6 @@ from reportlib.publish.render import page_html, pictures, section_html, write_ou
 from reportlib.resources import notebooks_folder, templates_folder
 
 MAKERS = [page_html, section_html]
-MADE = [
-    "page_html",
-    "section_html",
-    "pictures_html",
-    "report_markdown",
-    "pdf_bytes",
-    "pictures",
-    "sharing_pictures",
-]
 
 
 @pytest.fixture(scope="module")
@@ -412,7 +403,8 @@ def test_a_disk_without_room_is_named(old_out, monkeypatch):
         "section_html",
         "pictures_html",
         "report_markdown",
-        "pdf_bytes",
+        "for_paper",
+        "set_typst",
         "pictures",
         "sharing_pictures",
     ],

@@ -10,7 +10,7 @@ import datetime
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Self
 
 from jinja2 import Environment
 from markupsafe import Markup
@@ -35,6 +35,13 @@ from reportlib.shown import SeatCalculator, Table
 _DECLARATION = re.compile(r"([\w-]+\s*:\s*[^;{}]+?)(?=\s*[;}])")
 
 
+class _LaidOut(dict[str, Any]):
+    """What a template places, and nothing changes: nbconvert copies all that it is handed."""
+
+    def __deepcopy__(self, _: object) -> Self:
+        return self
+
+
 class ReportExporter(TemplateExporter):
     """What the three have in common: our templates, nothing else's preprocessors."""
 
@@ -54,7 +61,7 @@ class ReportExporter(TemplateExporter):
         resources = dict(resources or {})
         publication = resources.get("publication") or read_publication(nb)
         outputs = resources.setdefault("outputs", {})
-        resources["report"] = self.laid_out(publication, outputs=outputs)
+        resources["report"] = _LaidOut(self.laid_out(publication, outputs=outputs))
         # the records carry all that is shown: nbconvert need not copy the notebook's outputs
         bare = from_dict({**nb, "cells": []})
         return super().from_notebook_node(bare, resources, **kw)
