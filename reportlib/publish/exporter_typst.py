@@ -32,6 +32,8 @@ TALLEST = 0.8
 """A figure is at most this share of the text's height, so that its caption stays with it."""
 LONGEST_WHOLE = 16
 """A table of more rows than this may go over to the next page, with its heading repeated."""
+FEW_COLUMNS = 3
+"""So many columns leave room for a long text among them."""
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
@@ -134,8 +136,8 @@ class TypstExporter(ReportExporter):
 
 
 def laid_out(table: Table) -> dict[str, Any]:
-    """Return what the template places: long texts are lines of their own below their row."""
-    long = long_columns(table)
+    """Return what the template places; beside many columns, long texts stand below their row."""
+    long = long_columns(table) if len(table.columns) > FEW_COLUMNS else ()
     told = [
         index
         for index in range(len(table.columns))

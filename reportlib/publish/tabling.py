@@ -25,7 +25,9 @@ def anchors_of(table: Table) -> tuple[str, ...]:
 
 
 def too_wide_for_a_phone(table: Table) -> bool:
-    """Tell whether the table is wider than a phone, however its words are wrapped."""
+    """Tell whether the table is wider than a phone, or would be of one word a line there."""
+    if long_columns(table):
+        return True
     return sum(least + GAP_CHARACTERS for least in _least_widths(table)) > PHONE_CHARACTERS
 
 
