@@ -10,9 +10,10 @@ from typing import Any
 from jinja2 import Environment
 from traitlets import Unicode, default
 
-from reportlib.publish.exporters import ReportExporter, anchors_of, in_words, sides_of
+from reportlib.publish.exporters import ReportExporter, in_words
 from reportlib.publish.markup import Outline, unbroken
 from reportlib.publish.published import Block, Figure, Prose, Publication
+from reportlib.publish.tabling import anchors_of, long_columns, sides_of
 from reportlib.publish.typeset import Source, to_typst, typst_string
 from reportlib.shown import Table
 
@@ -31,9 +32,8 @@ TALLEST = 0.8
 """A figure is at most this share of the text's height, so that its caption stays with it."""
 LONGEST_WHOLE = 16
 """A table of more rows than this may go over to the next page, with its heading repeated."""
-_WIDE_TABLE = 80
-"""Where a table's longest cells are together longer than this, its long columns share the room."""
-_LONG_CELL = 22
+FEW_COLUMNS = 3
+"""So many columns leave room for a long text among them."""
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
@@ -123,23 +123,7 @@ class TypstExporter(ReportExporter):
                     "width": Source(f"{self._width_pt(block):.2f}pt"),
                 }
             case Table():
-                long = len(block.rows) > LONGEST_WHOLE
-                return {
-                    "template": "table.typ.j2",
-                    "rooms": [Source(f"{ROOM_PT:g}pt")] if long else [],
-                    "label": f"table-{block.name}",
-                    "caption": unbroken(block.caption),
-                    "sides": [
-                        Source({"number": "right"}.get(side, "left")) for side in sides_of(block)
-                    ],
-                    "breakable": Source(str(long).lower()),
-                    "widths": [Source(width) for width in _widths(block)],
-                    "columns": block.columns,
-                    "rows": [
-                        {"labels": anchors.split(), "first": cells[0], "rest": cells[1:]}
-                        for cells, anchors in zip(block.rows, anchors_of(block), strict=True)
-                    ],
-                }
+                return laid_out(block)
 
     def _width_pt(self, figure: Figure) -> float:
         """Return the figure's own width at 96 px an inch, or what fits the paper."""
@@ -151,12 +135,37 @@ class TypstExporter(ReportExporter):
         return width_pt * min(1.0, room_width_pt / width_pt, room_height_pt / height_pt)
 
 
-def _widths(table: Table) -> list[str]:
-    """Return each column's width as typst has it: where cells are long, by how long they are."""
-    longest = [max(map(len, cells)) for cells in zip(table.columns, *table.rows, strict=True)]
-    if sum(longest) <= _WIDE_TABLE:
-        return ["auto"] * len(longest)
-    return [f"{count**0.5:.1f}fr" if count > _LONG_CELL else "auto" for count in longest]
+def laid_out(table: Table) -> dict[str, Any]:
+    """Return what the template places; beside many columns, long texts stand below their row."""
+    long = long_columns(table) if len(table.columns) > FEW_COLUMNS else ()
+    told = [
+        index
+        for index in range(len(table.columns))
+        if not table.rows or any(cells[index] for cells in table.rows)
+    ]
+    short = [index for index in told if index not in long]
+    many = len(table.rows) > LONGEST_WHOLE
+    sides = sides_of(table)
+    return {
+        "template": "told.typ.j2" if long else "table.typ.j2",
+        "rooms": [Source(f"{ROOM_PT:g}pt")] if many else [],
+        "label": f"table-{table.name}",
+        "caption": unbroken(table.caption),
+        "sides": [Source({"number": "right"}.get(sides[index], "left")) for index in short],
+        "breakable": Source(str(many).lower()),
+        "widths": [Source("auto")] * (len(short) - 1) + [Source("1fr" if long else "auto")],
+        "columns": [table.columns[index] for index in short],
+        "across": len(short),
+        "rows": [
+            {
+                "labels": anchors.split(),
+                "first": cells[0],
+                "rest": [cells[index] for index in short[1:]],
+                "below": [(table.columns[index], cells[index]) for index in long if cells[index]],
+            }
+            for cells, anchors in zip(table.rows, anchors_of(table), strict=True)
+        ],
+    }
 
 
 def _as_typst(value: object) -> str:
