@@ -5,7 +5,6 @@ picture is drawn by its own module, worded by ``captions`` and saved under its o
 """
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Protocol
 
@@ -17,8 +16,8 @@ from reportlib.figures import left_playing_panels as figure_left_playing
 from reportlib.figures import minute_panels as figure_minutes
 from reportlib.figures import stress_map_panel as figure_stress_map
 from reportlib.figures import turned_up_panel as figure_turned_up
-from reportlib.figures.paper import PAGE, PHONE, Paper
-from reportlib.figures.pixels import png_bytes
+from reportlib.figures.paper import PAGE, Paper
+from reportlib.figures.printing import printed
 from reportlib.figures.sheet import Sheet
 from reportlib.model import Analysis
 from reportlib.readings.ladder import shown_ladder
@@ -129,23 +128,9 @@ def _picture(
     caption: _Words,
     alt: _Words,
 ) -> Picture | None:
-    sheet = draw(analysis)
-    if sheet is None:
-        return None
-    svg = sheet.svg()
-    with ThreadPoolExecutor(1) as press:
-        # Typst needs no interpreter: the phone's drawing is made meanwhile.
-        png = press.submit(png_bytes, svg, width_px=sheet.width_px, height_px=sheet.height_px)
-        phone = draw(analysis, paper=PHONE)
-        return Picture(
-            name=name,
-            svg=svg,
-            caption=caption(analysis),
-            alt=alt(analysis),
-            read_out=sheet.read_out
-            and replace(sheet.read_out, phone_box=None if phone is None else phone.read_box),
-            phone_svg="" if phone is None else phone.svg(),
-            png=png.result(),
-            width_px=sheet.width_px,
-            height_px=sheet.height_px,
-        )
+    return printed(
+        lambda paper: draw(analysis, paper=paper),
+        name=name,
+        caption=lambda: caption(analysis),
+        alt=lambda: alt(analysis),
+    )
