@@ -38,6 +38,8 @@ _ALIGNED = {"start": "left", "middle": "center", "end": "right"}
 _MEASURED_FAMILY = f"'{style.FONT}'"
 _JOINS = "stroke-linejoin:round;stroke-linecap:butt"
 """As `publish.svg` hands drawings on: outlines of areas alone have sharp corners."""
+_NO_TEXT = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""What XML 1.0 (2.2) does not allow, and no name needs."""
 _POLYLINE = re.compile(r"[ML] [-\d. ]+(?:\nL [-\d. ]+)+")
 """A run of straight lines as matplotlib writes it."""
 
@@ -121,10 +123,9 @@ class _Pen:
         font = FontProperties(
             family=[style.FONT], size=mark.size, weight="bold" if mark.bold else "normal"
         )
-        placed = Text(
-            x, self.height_px - y, mark.text, ha=_ALIGNED[mark.anchor], rotation_mode="anchor"
-        )
-        self.renderer.draw_text(gc, x, y, mark.text, font, degrees, mtext=placed)
+        text = _NO_TEXT.sub("\ufffd", mark.text)
+        placed = Text(x, self.height_px - y, text, ha=_ALIGNED[mark.anchor], rotation_mode="anchor")
+        self.renderer.draw_text(gc, x, y, text, font, degrees, mtext=placed)
 
 
 def _stroke(gc: GraphicsContextBase, colour: str, *, width: float, line_style: LineStyle) -> None:
