@@ -11,8 +11,8 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
                                    ``.low``, ``.high``; ``.within`` the interval's far end from
                                    zero; ``.output`` and ``.from`` the outputs; ``.per-db`` how far
                                    it moves where the levels asked for were 1 dB off
-``beside.<session>.<band>.most``   the most output of the levels tested; ``.asked`` the highest
-                                   level, as driven
+``beside.<session>.<band>.most``   where a band gives out, the most that it gave; ``.asked`` the
+                                   highest level, as driven
 ``beside.<session>.<band>.limit``  level at which it is 1 dB behind; ``.limit-low``,
                                    ``.limit-high``, ``.limit-tested``
 ``beside.<session>.<band>.long.…`` after the same stress: ``.mean``, ``.behind``, ``.within``,
@@ -26,7 +26,7 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
 import math
 from collections.abc import Iterator
 
-from reportlib.beside.shown_outputs import shown_outputs
+from reportlib.beside.shown_outputs import giving_out, shown_outputs
 from reportlib.compared import Comparison, OutputPoint, Ranking, Standing
 from reportlib.facts import SLUGS, FactTable, digits_for, level_key
 from reportlib.judged import Limit
@@ -71,11 +71,11 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
                     digits=0 if level == round(level) else 1,
                     row=f"fact-beside.{one.slug}.measured",
                 )
-    for track in comparison.tracks:
-        if track.told:
-            key = f"beside.{slugs[track.name]}.{SLUGS[track.band]}"
-            yield _db(f"{key}.most", float(track.given_db.max()), digits=1)
-            yield _db(f"{key}.asked", float(track.driven_db[-1]), digits=1)
+    for point in giving_out(comparison):
+        key = f"beside.{slugs[point.name]}.{SLUGS[point.band]}"
+        row = output_row(point.band, point.output_db)
+        yield _db(f"{key}.most", point.most_db or 0.0, digits=1, row=row)
+        yield _db(f"{key}.asked", point.asked_to_db or 0.0, digits=1, row=row)
     shown = {band: shown_outputs(comparison, band=band) for band in SLUGS}
     for point in comparison.points:
         if point.output_db in shown[point.band]:

@@ -6,6 +6,7 @@ only places what it is given; the cautions are those of every report.
 
 from collections.abc import Sequence
 
+from reportlib.beside.shown_outputs import giving_out
 from reportlib.beside.telling import sure_words
 from reportlib.compared import Comparison, Hindrance, NeedBeside, Question, Ranking
 from reportlib.facts import SLUGS, FactTable
@@ -197,18 +198,15 @@ def _change(writer: ComparisonWriter, ranking: Ranking, *, name: str) -> str:
 
 def _gives_out(writer: ComparisonWriter) -> list[str]:
     """Say who was asked for as much as others gave, and gave no more."""
-    out = dict.fromkeys(
-        (one.band, one.name) for one in writer.comparison.points if one.given == "gives out before"
-    )
     return [
         writer.say(
             "comparison/at-equal-output/gives-out",
-            band=spoken(band),
-            name=plain(name),
-            most=writer.quote(f"beside.{writer.slug(name)}.{SLUGS[band]}.most"),
-            asked=writer.quote(f"beside.{writer.slug(name)}.{SLUGS[band]}.asked"),
+            band=spoken(one.band),
+            name=plain(one.name),
+            most=writer.quote(f"beside.{writer.slug(one.name)}.{SLUGS[one.band]}.most"),
+            asked=writer.quote(f"beside.{writer.slug(one.name)}.{SLUGS[one.band]}.asked"),
         )
-        for band, name in out
+        for one in giving_out(writer.comparison)
     ]
 
 
