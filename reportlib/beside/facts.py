@@ -68,7 +68,7 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
                     name=f"beside.{one.slug}.{name}",
                     value=level,
                     unit="dB",
-                    digits=0 if level == round(level) else 1,
+                    digits=_whole(level),
                     row=f"fact-beside.{one.slug}.measured",
                 )
     for point in giving_out(comparison):
@@ -124,8 +124,7 @@ def _ranking(ranking: Ranking, *, slugs: dict[str, str]) -> Iterator[Fact]:
         if at_output:
             yield _db(f"{key}.output", ranking.at_db or 0.0, digits=0, row=row)
             start = ranking.counted_from_db or 0.0
-            digits = 0 if start == round(start) else 1
-            yield _db(f"{key}.from", start, digits=digits, row=row)
+            yield _db(f"{key}.from", start, digits=_whole(start), row=row)
             yield _db(f"{key}.per-db", abs(one.per_db or 0.0), digits=1, row=row)
         else:
             yield _db(f"{key}.level", ranking.at_db or 0.0, digits=0, row=row)
@@ -165,9 +164,14 @@ def _limit(limit: Limit, *, slug: str) -> Iterator[Fact]:
             f"{key}-high", outwards(limit.high_db, digits=digits, up=True), digits=digits, row=row
         )
     if limit.tested_to_db is not None:
-        whole = abs(limit.tested_to_db - round(limit.tested_to_db)) <= _WHOLE_DB
-        tested = outwards(limit.tested_to_db, digits=0 if whole else 1, up=False)
-        yield _db(f"{key}-tested", tested, digits=0 if whole else 1, row=row)
+        digits = _whole(limit.tested_to_db)
+        tested = outwards(limit.tested_to_db, digits=digits, up=False)
+        yield _db(f"{key}-tested", tested, digits=digits, row=row)
+
+
+def _whole(level_db: float) -> int:
+    """How many decimals a level is written with: none where it is as good as a whole number."""
+    return 0 if abs(level_db - round(level_db)) <= _WHOLE_DB else 1
 
 
 def digits_of(low_db: float | None, high_db: float | None) -> int:

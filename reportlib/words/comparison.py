@@ -6,6 +6,7 @@ only places what it is given; the cautions are those of every report.
 
 from collections.abc import Sequence
 
+from reportlib.beside.cautions import SAME_BASELINE_DB
 from reportlib.beside.shown_outputs import giving_out
 from reportlib.beside.telling import sure_words
 from reportlib.compared import Comparison, Hindrance, NeedBeside, Question, Ranking
@@ -180,8 +181,8 @@ def _ranked(writer: ComparisonWriter, ranking: Ranking) -> str:
             elapsed=writer.quote(f"{first}.elapsed"),
             **values,
         )
-    starts = {writer.comparison.session(name).baseline_db for name in ranking.names}
-    wording = "ranked" if len(starts) == 1 else "ranked-from"
+    starts = [writer.comparison.session(name).baseline_db for name in ranking.names]
+    wording = "ranked" if max(starts) - min(starts) <= SAME_BASELINE_DB else "ranked-from"
     return writer.say(
         f"comparison/at-equal-output/{wording}",
         output=writer.quote(f"{first}.output"),
