@@ -180,6 +180,18 @@ def test_a_family_of_differences_is_judged_at_its_share():
     assert found.high_db / np.sqrt(2.0) == pytest.approx(norm.ppf(1.0 - 0.0025), rel=1e-5)
 
 
+def test_a_whole_family_is_inverted_anew_and_sees_the_flat_stretch_ahead():
+    """Just below where the output stops rising, an interval grows by more than in proportion."""
+    limiter = track([72.0, 90.0, 99.0], [0.0, 0.0, -8.5], u95_db=0.1)
+    found = change_at(limiter, 89.85)
+    down, _ = found.halves_db(1.0)
+    assert down == pytest.approx(0.1, abs=0.01)
+    wider, _ = found.halves_db(2.5)
+    # 90.0 less 0.25 is not 89.85: the rest is made up at 0.5 dB for each 9 dB asked
+    assert wider == pytest.approx(0.15 + 0.1 * 9.0 / 0.5, rel=0.01)
+    assert found.halves_db(10.0)[0] == np.inf
+
+
 def test_slack_is_added_as_it_is():
     one = replace(exact(-1.0), slack_up_db=0.5)
     other = replace(exact(-2.0), slack_up_db=0.9)
