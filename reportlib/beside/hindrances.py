@@ -5,10 +5,10 @@ from collections.abc import Sequence
 
 from reportlib.beside.cautions import cautions
 from reportlib.beside.groups import scale_of, split
-from reportlib.beside.noting import ALL_BANDS, named, note
+from reportlib.beside.noting import ALL_BANDS, SWEEPS, named, note
 from reportlib.beside.ranked import heard_alike, output_sets, rankable
 from reportlib.beside.stress_hindrances import stress_hindrances
-from reportlib.compared import Compared, Hindrance, OutputTrack, Ranking
+from reportlib.compared import Compared, Hindrance, OutputTrack, Ranking, StressEnd
 from reportlib.facts import frequency
 from reportlib.wording import listing
 
@@ -17,6 +17,7 @@ def hindrances(
     sessions: Sequence[Compared],
     *,
     tracks: Sequence[OutputTrack],
+    ends: Sequence[StressEnd],
     rankings: Sequence[Ranking],
 ) -> tuple[Hindrance, ...]:
     """Return everything that stands in the way, what stops a comparison first."""
@@ -26,7 +27,7 @@ def hindrances(
         *_smoothing(sessions),
         *_stretch(sessions, tracks=tracks),
         *_output(sessions, tracks=tracks),
-        *stress_hindrances(sessions, rankings=rankings),
+        *stress_hindrances(sessions, ends=ends, rankings=rankings),
         *cautions(sessions),
     ]
     return tuple(sorted(found, key=lambda one: not one.stops))
@@ -103,7 +104,7 @@ def _stretch(sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]) -> 
         by_noise = [band for band in nothing if band not in by_gate]
         if not rest:
             continue
-        if by_gate:
+        if by_gate and one.top_db is not None:
             lowest = min(own[band].low_hz for band in by_gate)
             found.append(
                 note(
@@ -116,7 +117,18 @@ def _stretch(sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]) -> 
                     remedy=f"Measure it with a gate of {math.ceil(2e3 / lowest):g} ms or more.",
                 )
             )
-        if by_noise and one.top_db is not None:
+        if one.top_db is None:
+            found.append(
+                note(
+                    "no common output",
+                    stops=True,
+                    groups=[[one.name], rest],
+                    questions=SWEEPS,
+                    words=f"{one.name} was not turned up above its baseline.",
+                    remedy=f"Measure {one.name} at higher levels too.",
+                )
+            )
+        elif by_noise:
             found.append(
                 note(
                     "stretch",
