@@ -114,7 +114,7 @@ def _draw_block(sheet: Sheet, block: Block, *, frame: Frame) -> None:
         known = row.marked
         colour = style.INK if known else style.MUTED
         for x, text in ((2.0 * MARGIN_PX, row.label), (frame.right + _OUT_PX, row.words)):
-            sheet.text(x, y, text=text, size=style.SMALL_PX, color=colour, va="center_baseline")
+            sheet.text(x, y, text=text, size=style.SMALL_PX, color=colour, va="center")
         if known:
             _draw_row(sheet, row, frame=frame, y=y)
 
