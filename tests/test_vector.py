@@ -11,9 +11,10 @@ from figure_texts import width_of
 from PIL import Image
 
 from reportlib import figures
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import PHONE
 from reportlib.figures.pixels import png_bytes
-from reportlib.figures.sheet import Sheet, text_width
+from reportlib.figures.sheet import Sheet
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -96,6 +97,13 @@ def test_any_text_arrives_as_text(text):
     sheet.text(5.0, 20.0, text=text, size=12.0)
     (found,) = ET.fromstring(sheet.svg()).iter(f"{SVG}text")
     assert found.text == text
+
+
+def test_what_is_no_text_becomes_a_sign_for_it():
+    sheet = Sheet(height_px=40.0)
+    sheet.text(5.0, 20.0, text="Trivet\x07 6\ud800", size=12.0)
+    (found,) = ET.fromstring(sheet.svg()).iter(f"{SVG}text")
+    assert found.text == "Trivet\ufffd 6\ufffd"
 
 
 @pytest.mark.parametrize("weight", ["normal", "bold"])

@@ -3,6 +3,7 @@
 pictures             the public functions
 style, paper         colours and sizes; page or phone
 sheet, frame, axes   what to draw on; a frame with its words; curves in it
+lettering            text measured, shortened, wrapped
 marks, vector        what stands on a sheet; the same as SVG
 pixels, printing     the same as PNG; all of a figure's drawings
 scales, placing      where axes end; where labels stand

@@ -7,6 +7,7 @@ import numpy as np
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
 from reportlib.figures.heading import Heading
+from reportlib.figures.lettering import text_width
 from reportlib.figures.marks import LineStyle
 from reportlib.figures.panel import (
     draw_curve,
@@ -19,7 +20,7 @@ from reportlib.figures.panel_layout import left_px
 from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import in_rows, spread
 from reportlib.figures.scales import change_scale, harmonic_scale, usable_values
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.figures.turned_up_panel import AS_ASKED, shown_range_hz
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves
 from reportlib.readings.harmonics import ordinal, shown_beside, two_levels

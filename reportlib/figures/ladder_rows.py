@@ -4,8 +4,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from reportlib.figures import style
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import PAGE, Paper
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
 from reportlib.readings.ladder import Rung, driven_levels, rungs

@@ -8,10 +8,11 @@ import numpy as np
 from reportlib.figures import style
 from reportlib.figures.axes import Axes
 from reportlib.figures.frame import Frame
+from reportlib.figures.lettering import text_width
 from reportlib.figures.marks import LineStyle
 from reportlib.figures.panel_layout import LABEL_OUT_PX, WORD_ROW_PX, Layout, rows_px
 from reportlib.figures.placing import in_order, spread
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
 from reportlib.model import BaselineCurve, ChangeCurve, FloatArray
 from reportlib.readings.untold import cell_edges, hidden, runs

@@ -6,9 +6,10 @@ from numpy.typing import NDArray
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
 from reportlib.figures.heading import Heading
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.scales import time_ticks
-from reportlib.figures.sheet import Sheet, text_width
+from reportlib.figures.sheet import Sheet
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
 from reportlib.readings.stress_map import StressMap, stress_map

@@ -7,6 +7,7 @@ import base64
 import functools
 import html
 import io
+import re
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -19,6 +20,9 @@ from reportlib.readings.untold import runs
 
 _JOINS = "stroke-linejoin:round;stroke-linecap:butt"
 """As `publish.svg` hands drawings on: outlines of areas alone have sharp corners."""
+
+_NO_TEXT = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""What XML 1.0 (2.2) does not allow, and no name needs."""
 
 
 def svg_text(marks: Sequence[Mark], *, width_px: float, height_px: float) -> str:
@@ -130,7 +134,8 @@ def _words(mark: Words) -> str:
     if mark.turn is not None:
         degrees, x, y = mark.turn
         place += f' transform="rotate({-degrees:g} {_short(x)} {_short(y)})"'
-    return f'<text {place} style="{paint}">{html.escape(mark.text, quote=False)}</text>'
+    text = html.escape(_NO_TEXT.sub("\ufffd", mark.text), quote=False)
+    return f'<text {place} style="{paint}">{text}</text>'
 
 
 def _image(mark: Raster) -> str:
