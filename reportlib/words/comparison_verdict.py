@@ -30,8 +30,12 @@ def _sentences(writer: ComparisonWriter, verdicts: Sequence[BandVerdict]) -> lis
     close, small = bands_of(verdicts, "close"), bands_of(verdicts, "small")
     found = []
     if lead is not None:
-        found.append(_lead(writer, lead, close=close))
-        found += _further(writer, verdicts, lead=lead)
+        compared = [one for one in verdicts if one.ranking is not None]
+        if len(compared) > 1 and all(one.worst == lead.worst for one in compared):
+            found.append(_lead_in_all(writer, lead, bands=[one.band for one in compared]))
+        else:
+            found.append(_lead(writer, lead, close=close))
+            found += _further(writer, verdicts, lead=lead)
     elif close:
         found.append(_close(writer, verdicts, close=close))
     found += _differs(writer, verdicts)
@@ -56,6 +60,21 @@ def _lead(writer: ComparisonWriter, lead: BandVerdict, *, close: Sequence[str]) 
         better=better_ones(writer, lead),
         unsure=_unsure(writer, lead),
         close=writer.say("comparison/in-short/close-too", where=where_text(close)) if close else "",
+    )
+
+
+def _lead_in_all(writer: ComparisonWriter, lead: BandVerdict, *, bands: Sequence[str]) -> str:
+    """Say who gives in first wherever anything is compared."""
+    wording = "gives-in-all" if len(lead.worst) == 1 else "give-in-all"
+    return writer.say(
+        f"comparison/in-short/{wording}",
+        where=sentence(where_text(bands)),
+        worst=names_text(lead.worst),
+        most=where_text([lead.band]),
+        output=_output(writer, lead),
+        losses=losses(writer, lead),
+        better=better_ones(writer, lead),
+        unsure=_unsure(writer, lead),
     )
 
 
