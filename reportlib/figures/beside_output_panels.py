@@ -14,10 +14,11 @@ from reportlib.figures.beside_parts import (
 )
 from reportlib.figures.frame import Frame
 from reportlib.figures.heading import Heading
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import spread
 from reportlib.figures.scales import Scale, change_scale
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
 from reportlib.wording import levels_text, sentence
 

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 from reportlib.compared import Comparison
 from reportlib.figures import style
+from reportlib.figures.lettering import fitted, text_width, wrapped
 from reportlib.figures.marks import LineStyle
 from reportlib.figures.paper import Paper
-from reportlib.figures.sheet import MARGIN_PX, Sheet, fitted, text_width, wrapped
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.wording import listing
 
 _DASHES: tuple[LineStyle, ...] = (

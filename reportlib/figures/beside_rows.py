@@ -7,8 +7,9 @@ from reportlib.figures import style
 from reportlib.figures.beside_parts import Key
 from reportlib.figures.frame import Frame
 from reportlib.figures.heading import Heading
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import Paper
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.wording import sentence, true_minus
 
 _ROW_PX = 20.0
