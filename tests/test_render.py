@@ -372,7 +372,7 @@ def test_a_new_run_replaces_the_old_whole(old_out):
 @pytest.mark.parametrize("trouble", [OSError(28, "No space left on device"), KeyboardInterrupt()])
 def test_a_run_that_stops_while_writing_leaves_the_old_whole(old_out, monkeypatch, at, trouble):
     written = []
-    write = files.write_bytes_safely
+    write = files.write_new
 
     def stops(path, content):
         if len(written) == at:
@@ -381,7 +381,7 @@ def test_a_run_that_stops_while_writing_leaves_the_old_whole(old_out, monkeypatc
         written.append(path)
         write(path, content)
 
-    monkeypatch.setattr(files, "write_bytes_safely", stops)
+    monkeypatch.setattr(files, "write_new", stops)
     with pytest.raises((OSError, KeyboardInterrupt)):
         write_outputs(sample_notebook(), out=old_out, data={})
     assert_untouched(old_out)

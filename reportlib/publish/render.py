@@ -116,8 +116,8 @@ def write_outputs(
         beside = pictures(nb, publication=publication) | sharing_pictures(publication)
         beside |= {f"data/{name}": content for name, content in data.items()}
         for name, content in (texts | beside).items():
-            files.write_bytes_safely(fresh / name, content)
-        files.write_bytes_safely(fresh / "report.pdf", pdf.result())
+            files.write_new(fresh / name, content)
+        files.write_new(fresh / "report.pdf", pdf.result())
     return [out / name for name in (*texts, "report.pdf", *beside)]
 
 
