@@ -9,9 +9,12 @@ pixels, printing     the same as PNG; all of a figure's drawings
 scales, placing      where axes end; where labels stand
 panel, panel_layout  one panel of change over frequency
 stress_parts         what the figures of the stress share
-*_panels, *_panel, ladder_rows   what each figure draws
+comparisons          the public functions of a comparison
+beside_parts, beside_rows  what its figures share
+*_panels, *_panel, *_rows  what each figure draws
 """
 
+from reportlib.figures.comparisons import at_equal_output, beside_left_playing, beside_limits
 from reportlib.figures.pictures import (
     asked_and_given,
     coil,
@@ -25,6 +28,9 @@ from reportlib.figures.pictures import (
 
 __all__ = [
     "asked_and_given",
+    "at_equal_output",
+    "beside_left_playing",
+    "beside_limits",
     "coil",
     "distortion",
     "left_playing",
