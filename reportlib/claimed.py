@@ -1,13 +1,18 @@
-"""The numbers that a reviewer typed into a session's notebook, held against its last results."""
+"""The numbers that a reviewer typed into a session's notebook, held against its last results.
 
-from dataclasses import dataclass
+Sentences of a comparison speak of several loudspeakers at once, which nothing here takes apart:
+they can't be checked, and are never said to be false.
+"""
+
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nbformat import NotebookNode
 
 from reportlib import cells, memory, notebook
-from reportlib.claims import Checked, check_text, data_from_files
+from reportlib.claims import Checked, ClaimData, check_text, data_from_files
 from reportlib.claims.sentences import sentences
+from reportlib.kinds import REPORT, Kind
 from reportlib.publish.published import UNSEEN_TAGS
 from reportlib.shown import PICTURE_MIME, TABLE_MIME
 
@@ -24,7 +29,7 @@ class Placed:
         return f"{self.place}: “{self.checked.sentence}” But {self.checked.data}."
 
 
-def session_claims(session_folder: Path) -> tuple[Placed, ...]:
+def session_claims(session_folder: Path, *, kind: Kind = REPORT) -> tuple[Placed, ...]:
     """Check what somebody typed into text cells and captions; nothing without a notebook.
 
     Raises
@@ -32,11 +37,13 @@ def session_claims(session_folder: Path) -> tuple[Placed, ...]:
     NotebookError
         The notebook or the last run's results cannot be read.
     """
-    path = session_folder / notebook.REPORT
+    path = session_folder / kind.notebook
     if not path.exists():
         return ()
-    data = data_from_files(**memory.read_texts(session_folder))
-    drafts = memory.read_results(session_folder).drafts.values()
+    data = ClaimData(bands=(), curves=())
+    if kind is REPORT:
+        data = data_from_files(**memory.read_texts(session_folder))
+    drafts = memory.read_results(session_folder, kind=kind).drafts.values()
     drafted = {one for text in drafts for one in sentences(text)}
     found = []
     for number, cell in enumerate(notebook.read_notebook(path).cells, start=1):
@@ -47,12 +54,16 @@ def session_claims(session_folder: Path) -> tuple[Placed, ...]:
         if cell.cell_type == "code":
             texts = _captions(cell)
         found += [
-            Placed(place=place, checked=one)
+            Placed(place=place, checked=one if kind is REPORT else _unchecked(one))
             for place, text in texts
             for one in check_text(text, data=data)
             if one.sentence not in drafted  # the tool's own, made from these very data
         ]
     return tuple(found)
+
+
+def _unchecked(one: Checked) -> Checked:
+    return replace(one, verdict="can't be checked", data="")
 
 
 def _captions(cell: NotebookNode) -> list[tuple[str, str]]:

@@ -47,10 +47,10 @@ def run(folder, number):
         stack.enter_context(patch.object(notebook, "execute", _executed))
         stack.enter_context(patch.object(notebook, "sign", lambda _: None))
         stack.enter_context(patch.object(notebook, "is_trusted", lambda _: True))
-        stack.enter_context(patch.object(memory, "read_results", lambda _: kept))
-        stack.enter_context(patch.object(notebook, "_template", template))
+        stack.enter_context(patch.object(memory, "read_results", lambda _, **__: kept))
+        stack.enter_context(patch.object(notebook, "_template", lambda _: template()))
         told = memory.Told(judged=judged(number), facts={}, digests={})
-        stack.enter_context(patch.object(memory, "read_told", lambda _: told))
+        stack.enter_context(patch.object(memory, "read_told", lambda _, **__: told))
         return notebook.run_report(folder, parameters=ASKED)
 
 

@@ -10,6 +10,9 @@ stress_parts         what the figures of the stress share
 
 from reportlib.figures.pictures import (
     asked_and_given,
+    at_equal_output,
+    beside_left_playing,
+    beside_limits,
     coil,
     distortion,
     left_playing,
@@ -21,6 +24,9 @@ from reportlib.figures.pictures import (
 
 __all__ = [
     "asked_and_given",
+    "at_equal_output",
+    "beside_left_playing",
+    "beside_limits",
     "coil",
     "distortion",
     "left_playing",

@@ -22,6 +22,7 @@ _TYPST_PAPERS = {"a4": "a4", "letter": "us-letter"}
 
 ATTACHED = {
     "compression.csv": ("text/csv", "Every point of every curve, with its 95 % interval"),
+    "comparison.csv": ("text/csv", "Every number that was compared, with its 95 % interval"),
     "results.json": ("application/json", "The numbers behind the report, for programs"),
 }
 """MIME type and description of the data files that travel in the PDF."""
