@@ -18,39 +18,49 @@ _LEFT_BEHIND = frozenset((memory.FOLDER, ".ipynb_checkpoints"))
 """What a comparison that never came to an end may have left in its folder."""
 
 
-def sessions_and_folder(
-    sessions: Sequence[Path], *, into: Path | None
-) -> tuple[tuple[Path, ...], Path]:
-    """Return what is to be compared, and where; both may have been left out.
-
-    Without `into` it is the folder ``comparison`` beside the sessions; without sessions those
-    that the folder remembers.
+def chosen_sessions(sessions: Sequence[Path], *, into: Path | None) -> tuple[Path, ...]:
+    """Return what is to be compared: the sessions named, else those that the folder remembers.
 
     Raises
     ------
     SessionError
-        Fewer than two sessions, more than eight, or one of them twice.
-    NotebookError
-        The folder is a session, holds files of somebody else, or remembers none.
+        Fewer than two sessions, more than eight, or one of them twice; or none is remembered.
     """
-    if not sessions:
-        folder = Path(DEFAULT) if into is None else into
-        chosen = remembered_sessions(folder)
-        if not chosen:
-            raise SessionError(
-                one_line(
-                    f"{folder}: no comparison was made there yet. Name the sessions: "
-                    "upheld compare SESSION SESSION"
-                )
+    folder = Path(DEFAULT) if into is None else into
+    chosen = tuple(sessions) or remembered_sessions(folder)
+    if not chosen:
+        raise SessionError(
+            one_line(
+                f"{folder}: no comparison was made there yet. Name the sessions: "
+                "upheld compare SESSION SESSION"
             )
-    else:
-        chosen = tuple(sessions)
-        folder = _beside(chosen) if into is None else into
+        )
     _require_several(chosen)
+    return chosen
+
+
+def chosen_folder(chosen: Sequence[Path], *, into: Path | None, remembered: bool = False) -> Path:
+    """Return where the comparison of these sessions is to live.
+
+    Parameters
+    ----------
+    into : as named; None for the folder ``comparison`` beside the sessions
+    remembered : whether the sessions are those that this folder remembers
+
+    Raises
+    ------
+    NotebookError
+        The folder is a session, or holds files of somebody else or, though nobody named it, a
+        comparison of others.
+    """
+    if remembered:
+        folder = Path(DEFAULT) if into is None else into
+    else:
+        folder = _beside(chosen) if into is None else into
     _require_own(folder, sessions=chosen)
-    if into is None and sessions:
+    if into is None and not remembered:
         _require_the_same(folder, sessions=chosen)
-    return chosen, folder
+    return folder
 
 
 def remembered_sessions(folder: Path) -> tuple[Path, ...]:
@@ -122,11 +132,12 @@ def _require_own(folder: Path, *, sessions: Sequence[Path]) -> None:
         raise NotebookError(one_line(f"{folder}: is a file. Name a folder with --into."))
     inside = [one for one in sessions if _itself(folder).is_relative_to(_itself(one))]
     if (folder / "session.toml").exists() or inside:
-        where = inside[0] if inside else folder
+        itself = not inside or _itself(folder) == _itself(inside[0])
+        where = "is a session" if itself else f"lies in a session's folder ({inside[0]})"
         raise NotebookError(
             one_line(
-                f"{folder}: lies in a session's folder ({where}). A comparison has a folder of "
-                "its own: name another with --into."
+                f"{folder}: {where}. A comparison has a folder of its own: name another with "
+                "--into."
             )
         )
     if not folder.exists():

@@ -6,7 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reportlib.compared_folder import as_seen_from, remembered_sessions, sessions_and_folder
+from reportlib.compared_folder import (
+    as_seen_from,
+    chosen_folder,
+    chosen_sessions,
+    remembered_sessions,
+)
 from reportlib.errors import NotebookError, SessionError
 from reportlib.kinds import COMPARISON
 from reportlib.one_line import one_line
@@ -58,9 +63,10 @@ def make_comparison(
         merged_parameters,
     )
 
-    chosen, folder = sessions_and_folder(sessions, into=into)
+    chosen = chosen_sessions(sessions, into=into)
     for session in chosen:  # before a kernel starts: most mistakes are here
         read_compared(session)
+    folder = chosen_folder(chosen, into=into, remembered=not sessions)
     with _folder_made(folder):
         from reportlib import kernels
 
