@@ -10,11 +10,11 @@ def standing_table(comparison: Comparison) -> Table | None:
         name="standing",
         caption="Stub.",
         columns=("name", "top"),
-        rows=tuple(
-            (n, f"{a.short_term[-1].level_db:g} dB")
-            for n, a in zip(comparison.names, comparison.analyses, strict=True)
+        rows=tuple((one.name, f"{one.top_db:g} dB") for one in comparison.sessions),
+        anchors=tuple(
+            f"fact-beside.{one.slug}.measured fact-beside.{one.slug}.top"
+            for one in comparison.sessions
         ),
-        anchors=tuple(f"fact-beside.{n.lower().replace(' ', '-')}" for n in comparison.names),
         numeric=(False, True),
     )
 

@@ -5,8 +5,6 @@ none has kept yet are kept, as a report does. No lock is held on it. A run that 
 writes every file beside and renames it, and what is kept is believed by its digest alone.
 """
 
-import datetime
-from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -59,32 +57,14 @@ def read_compared(session: Path) -> Session:
     return read_session(session)
 
 
-def session_names(reports: Sequence[Analysis]) -> tuple[str, ...]:
-    """Return what each of several sessions is called: its loudspeaker, as far as that tells.
-
-    Sessions of one loudspeaker get their date, those of one date as well the folder's name.
-    """
-    names = [" ".join(one.session.speaker.name.split()) for one in reports]
-    dated = [
-        f"{name} ({_in_words(one.session.date)})" for name, one in zip(names, reports, strict=True)
-    ]
-    placed = [
-        f"{name} ({Path(one.session.folder).resolve().name})"
+def folder_names(reports: Sequence[Analysis]) -> tuple[str, ...]:
+    """Return what each session's folder is called, by its whole path where two are alike."""
+    paths = [Path(one.session.folder).resolve() for one in reports]
+    names = [path.name for path in paths]
+    return tuple(
+        name if names.count(name) == 1 else str(one.session.folder)
         for name, one in zip(names, reports, strict=True)
-    ]
-    whole = [f"{name} ({one.session.folder})" for name, one in zip(names, reports, strict=True)]
-    known = [one.session.date is not None for one in reports]
-    found = []
-    for index in range(len(names)):
-        choices = [names[index], *([dated[index]] if known[index] else []), placed[index]]
-        lists = [names, *([dated] if known[index] else []), placed]
-        alone = (
-            choice
-            for choice, among in zip(choices, lists, strict=True)
-            if Counter(one.casefold() for one in among)[choice.casefold()] == 1
-        )
-        found.append(next(alone, whole[index]))
-    return tuple(found)
+    )
 
 
 def _analysed(path: Path, *, parameters: ReportParameters) -> Analysis:
@@ -117,8 +97,3 @@ def _placed(error: ReportError, *, path: Path) -> ReportError:
     if str(path) in text:
         return error
     return type(error)(one_line(f"{path}: {text}"))
-
-
-def _in_words(date: str | None) -> str:
-    day = datetime.date.fromisoformat(date) if date else None
-    return f"{day.day} {day:%B %Y}" if day else ""

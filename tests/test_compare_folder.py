@@ -9,13 +9,14 @@ from builders import make_analysis
 from session_factory import LONG_TERM, MINIMAL, write_session
 
 from reportlib.archive.sessions import session_folders
+from reportlib.beside import compare
 from reportlib.compared_folder import (
     as_seen_from,
     chosen_folder,
     chosen_sessions,
     remembered_sessions,
 )
-from reportlib.each import read_compared, session_names
+from reportlib.each import folder_names, read_compared
 from reportlib.errors import CaptureError, NotebookError, ReportError, SessionError
 from reportlib.kinds import COMPARISON, REPORT, kind_of
 from reportlib.parameters import checked_comparison, known_parameters
@@ -192,7 +193,7 @@ def called(*sessions):
         speaker = replace(report.session.speaker, name=name)
         session = replace(report.session, speaker=speaker, date=date, folder=folder)
         reports.append(replace(report, session=session))
-    return session_names(reports)
+    return compare(reports, names=folder_names(reports)).names
 
 
 def test_sessions_of_one_loudspeaker_get_their_date_of_one_date_their_folder():

@@ -10,7 +10,7 @@ def draft_comparison(
     comparison: Comparison, *, facts: FactTable, templates: Templates
 ) -> dict[str, str]:
     """Stub."""
-    told = listing([quoted(one) for one in facts.values()])
+    told = listing([quoted(facts[f"beside.{one.slug}.top"]) for one in comparison.sessions])
     return {
         s: f"## {s}\n\n{listing(comparison.names)} went to {told}.\n\nMore."
         for s in (

@@ -1,0 +1,167 @@
+"""How far a band lags when it gives a certain output: levels inverted, with an interval.
+
+Between two tested levels the output is taken to rise along a straight line, and never beyond
+them. The level L that an output G needs is the first at which the line reaches G, and the change
+there is G − L. Three things are unknown about it:
+
+- *The output itself.* The half-width of the change moves the whole line up and down. Between
+  neighbours the half-widths are interpolated linearly: the standard deviation of w·e₁ + (1−w)·e₂
+  is at most w·σ₁ + (1−w)·σ₂, and is that where neighbours err alike, as those that share a
+  baseline do. The levels whose output is not excluded are then those between the first crossings
+  of the upper and of the lower line: an inverted test (E. C. Fieller, J. R. Stat. Soc. B 16, 1954;
+  the calibration problem), which holds what its pointwise interval holds. Where the output rises
+  by only 1 − k for each decibel asked, an error of the output counts 1/(1 − k)-fold.
+- *What happens between two levels.* As in `limits`: loss that grows ever faster stays below the
+  straight line, and at the earliest nothing is lost beyond the lower level until, as behind a hard
+  limiter, nothing more comes out. At an output between two levels the change therefore lies
+  between the straight line's and that of the lower level. This part is no chance: it is carried as
+  a slack, added without squares.
+- *Whether it was given at all.* Where the lower line never reaches G, the interval is open.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reportlib.arrays import FloatArray
+from reportlib.compared import Given, OutputPoint, OutputTrack
+
+_ROUNDING_DB = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """A value, its 95 % half-widths to either side, and the slack beyond them.
+
+    `down_db` is inf for an open end; `dof` the degrees of freedom behind the half-widths.
+    """
+
+    value_db: float
+    down_db: float
+    up_db: float
+    slack_down_db: float = 0.0
+    slack_up_db: float = 0.0
+    dof: float = np.inf
+
+    @property
+    def low_db(self) -> float:
+        """The lower end of its interval, −inf where open."""
+        return self.value_db - self.down_db - self.slack_down_db
+
+    @property
+    def high_db(self) -> float:
+        """The upper end of its interval."""
+        return self.value_db + self.up_db + self.slack_up_db
+
+
+def given_kind(track: OutputTrack, output_db: float) -> Given:
+    """Say whether an output was given, and if not, why not."""
+    if not track.told:
+        return "can't tell"
+    if output_db < track.given_db[0] - _ROUNDING_DB:
+        return "starts above"
+    if output_db <= track.given_db.max() + _ROUNDING_DB:
+        return "given"
+    asked = track.driven_db[-1] >= output_db - _ROUNDING_DB
+    return "gives out before" if asked else "not tested so high"
+
+
+def surely_given_db(track: OutputTrack) -> float:
+    """Return the highest output that a track gave whatever its interval, in dB."""
+    return float(np.max(track.given_db - track.u95_db))
+
+
+def change_at(track: OutputTrack, output_db: float) -> Estimate | None:
+    """Return a band's change at an output, from its own baseline; None where not given.
+
+    Parameters
+    ----------
+    track : levels, changes and half-widths, the baseline first
+    output_db : in the unit of the track's levels
+    """
+    if given_kind(track, output_db) != "given":
+        return None
+    at, index = _first_crossing(track.driven_db, track.given_db, output_db=output_db)
+    earliest, _ = _first_crossing(
+        track.driven_db, track.given_db + track.u95_db, output_db=output_db
+    )
+    latest, _ = _first_crossing(track.driven_db, track.given_db - track.u95_db, output_db=output_db)
+    change = output_db - at
+    below = max(index - 1, 0)
+    # The lower level's change is the far end of what may happen before the upper one.
+    beyond = float(track.change_db[below]) - change if index else 0.0
+    own = float(track.u95_db[below]) if index else 0.0
+    up, down = at - earliest, latest - at
+    return Estimate(
+        value_db=change,
+        down_db=max(down, own) if beyond < 0.0 else down,
+        up_db=max(up, own) if beyond > 0.0 else up,
+        slack_down_db=max(-beyond, 0.0),
+        slack_up_db=max(beyond, 0.0),
+        dof=float(min(track.dof[below], track.dof[index])),
+    )
+
+
+def counted_from(track: OutputTrack, output_db: float, *, start_db: float) -> Estimate | None:
+    """Return the change at an output, counted from where the track gave `start_db`.
+
+    Both ends err; their errors are added in squares, which is more than they have where, sharing
+    a baseline, they err alike.
+    """
+    end = change_at(track, output_db)
+    if end is None or start_db <= track.given_db[0] + _ROUNDING_DB:
+        return end
+    start = change_at(track, start_db)
+    if start is None:
+        return None
+    return Estimate(
+        value_db=end.value_db - start.value_db,
+        down_db=float(np.hypot(end.down_db, start.up_db)),
+        up_db=float(np.hypot(end.up_db, start.down_db)),
+        slack_down_db=end.slack_down_db + start.slack_up_db,
+        slack_up_db=end.slack_up_db + start.slack_down_db,
+        dof=min(end.dof, start.dof),
+    )
+
+
+def output_point(track: OutputTrack, output_db: float) -> OutputPoint:
+    """Return what one session says at one output."""
+    given = given_kind(track, output_db)
+    most = float(track.given_db.max()) if track.told else None
+    here = change_at(track, output_db)
+    if here is None:
+        return OutputPoint(
+            name=track.name, band=track.band, output_db=output_db, given=given, most_db=most
+        )
+    at = output_db - here.value_db
+    later = track.given_db[track.driven_db > at + _ROUNDING_DB]
+    return OutputPoint(
+        name=track.name,
+        band=track.band,
+        output_db=output_db,
+        given=given,
+        change_db=here.value_db,
+        low_db=here.low_db if np.isfinite(here.low_db) else None,
+        high_db=here.high_db,
+        driven_db=at,
+        unique=bool(np.all(later >= output_db - _ROUNDING_DB)),
+        most_db=most,
+    )
+
+
+def _first_crossing(
+    levels_db: FloatArray, outputs_db: FloatArray, *, output_db: float
+) -> tuple[float, int]:
+    """Return where straight lines first reach an output, and the level at the end of that line.
+
+    inf where they never do; the lowest level where that is there already.
+    """
+    there = np.flatnonzero(outputs_db >= output_db - _ROUNDING_DB)
+    if there.size == 0:
+        return np.inf, outputs_db.size - 1
+    index = int(there[0])
+    if index == 0:
+        return float(levels_db[0]), 0
+    below, above = outputs_db[index - 1], outputs_db[index]
+    share = min((output_db - below) / (above - below), 1.0)
+    return float(levels_db[index - 1] + share * (levels_db[index] - levels_db[index - 1])), index
