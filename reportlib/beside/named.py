@@ -39,12 +39,17 @@ def shown_names(analyses: Sequence[Analysis], *, names: Sequence[str]) -> tuple[
     ]
     placed = [f"{name} ({folder})" for name, folder in zip(alone, names, strict=True)]
     counts = [Counter(one.casefold() for one in among) for among in (alone, dated, placed)]
-    shown = []
-    for choices in zip(alone, dated, placed, strict=True):
-        parted = (
-            name for name, count in zip(choices, counts, strict=True) if name and count[name.casefold()] == 1
+    shown = [
+        next(
+            (
+                name
+                for name, count in zip(choices, counts, strict=True)
+                if name and count[name.casefold()] == 1
+            ),
+            choices[-1],
         )
-        shown.append(next(parted, choices[-1]))
+        for choices in zip(alone, dated, placed, strict=True)
+    ]
     twice = [name for name, count in Counter(shown).items() if count > 1]
     if twice:
         raise AnalysisError(
