@@ -96,7 +96,9 @@ def test_words_survive_a_run_without_naming_sessions_and_are_published(shelf, ma
             cell.source = "## In short\n\nTake whichever is nearer.\n\nIt holds at 94 dB, I say."
     notebook.cells = [cell for cell in notebook.cells if slot(cell) != "care"]
     nbformat.write(notebook, folder / "comparison.ipynb")
-    said = invoke("compare", "--into", folder)
+    at_work = tmp_path / "shelf" / "trivet-6" / ".upheld"
+    with lock.only_run(at_work, what="upheld report"):  # it only reads beside a report
+        said = invoke("compare", "--into", folder)
     assert "Kept as you wrote them: in-short." in said
     assert "Left out, since you deleted them: care." in said
     (folder / "out" / "report.html").unlink()
