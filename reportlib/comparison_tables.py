@@ -1,28 +1,275 @@
-"""Stub."""
+"""The tables of a comparison: records in, finished text out, with anchors for quoted facts."""
 
-from reportlib.compared import Comparison
+import math
+from collections.abc import Sequence
+
+from reportlib.beside.facts import comparison_facts, limit_row, output_row, rank_row
+from reportlib.beside.shown_outputs import shown_outputs
+from reportlib.beside.telling import limit_words, place_words, value_words
+from reportlib.compared import Comparison, OutputPoint, Question, Ranking
+from reportlib.facts import SLUGS, FactTable, duration, level_key, number, written
+from reportlib.judged import SEAT_SETUP
+from reportlib.levels import BANDS
+from reportlib.seat_facts import slug as seat_slug
 from reportlib.shown import Table
+from reportlib.wording import level_text, listing, sentence, span_text
+
+_QUESTIONS: tuple[tuple[Question, str], ...] = (
+    ("equal output", "at equal output"),
+    ("1 dB behind", "1 dB behind at"),
+    ("left playing", "left playing"),
+)
+
+
+def _anchors(facts: FactTable, row: str) -> str:
+    """Return a row's own anchor, and one for each fact that stands in it."""
+    return " ".join([row, *(f"fact-{name}" for name, fact in facts.items() if fact.row == row)])
 
 
 def standing_table(comparison: Comparison) -> Table | None:
-    """Stub."""
+    """Who comes first by each question in each band, and what is too close to call."""
+    if not comparison.rankings:
+        return None
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    rows, anchors = [], []
+    for question, words in _QUESTIONS:
+        for ranking in comparison.ranked(question):
+            key = rank_row(ranking)
+            places = [
+                f"{place_words(one)} {one.name}"
+                + (f" ({text})" if (text := _value(ranking, name=one.name, slugs=slugs, facts=facts)) else "")
+                for one in ranking.standings
+            ]
+            rows.append((words, sentence(ranking.band), _at(ranking), "; ".join(places), _sure(ranking)))
+            anchors.append(_anchors(facts, key))
     return Table(
         name="standing",
-        caption="Stub.",
-        columns=("name", "top"),
-        rows=tuple((one.name, f"{one.top_db:g} dB") for one in comparison.sessions),
-        anchors=tuple(
-            f"fact-beside.{one.slug}.measured fact-beside.{one.slug}.top"
-            for one in comparison.sessions
-        ),
-        numeric=(False, True),
+        caption="Who comes before whom, as far as that is sure: where two places are given, "
+        "either may be true. A place is sure only where the interval of a difference leaves zero "
+        "out, with 95 % for all the pairs of a question together.",
+        columns=("by", "band", "compared at", "places", "what is sure"),
+        rows=tuple(rows),
+        anchors=tuple(anchors),
     )
 
 
-def _none(comparison: Comparison) -> Table | None:
-    """Stub."""
-    return None
+def _value(ranking: Ranking, *, name: str, slugs: dict[str, str], facts: FactTable) -> str:
+    slug, band = slugs[name], SLUGS[ranking.band]
+    if ranking.question == "1 dB behind":
+        return ""
+    part = "rank" if ranking.question == "equal output" else "long"
+    return value_words(facts, f"beside.{slug}.{band}.{part}")
 
 
-equal_output_table = limits_table = needs_table = seats_table = _none
-not_comparable_table = measured_table = _none
+def _at(ranking: Ranking) -> str:
+    if ranking.question == "1 dB behind":
+        return ""
+    level = level_text(ranking.at_db or 0.0)
+    if ranking.question == "equal output":
+        return f"{level} given"
+    how = "while it played" if ranking.while_playing else "by the sweep after"
+    return f"{level} for {duration(ranking.elapsed_s)}, {how}"
+
+
+def _sure(ranking: Ranking) -> str:
+    """Say which pairs part; where none does, that it is too close to call."""
+    if not ranking.partings:
+        return "too close to call"
+    better = dict.fromkeys(pair.better for pair in ranking.partings)
+    parts = []
+    for name in better:
+        below = [pair.worse for pair in ranking.partings if pair.better == name]
+        parts.append(f"{name} before {listing(below)}")
+    pairs = math.comb(len(ranking.names), 2) - len(ranking.partings)
+    rest = ["the rest too close to call"] if pairs else []
+    return "; ".join([*parts, *rest])
+
+
+def equal_output_table(comparison: Comparison) -> Table | None:
+    """What every session lags by when it gives the same output, band by band."""
+    if not comparison.points:
+        return None
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    found = {(one.name, one.band, one.output_db): one for one in comparison.points}
+    rows, anchors = [], []
+    for band in BANDS:
+        for output in shown_outputs(comparison, band=band.name):
+            cells = [
+                _point_words(found[name, band.name, output], slug=slugs[name], facts=facts)
+                for name in comparison.names
+            ]
+            rows.append((sentence(band.name), level_text(output), *cells))
+            anchors.append(_anchors(facts, output_row(band.name, output)))
+    return Table(
+        name="equal-output",
+        caption="How far each band lags when as much comes out: its change at that output, with "
+        "its interval, from the session’s own baseline. Between two levels tested it is read off "
+        "a straight line, beyond them never.",
+        columns=("band", "given", *comparison.names),
+        rows=tuple(rows),
+        anchors=tuple(anchors),
+        numeric=(False, True, *(True for _ in comparison.names)),
+        folded=True,
+    )
+
+
+def _point_words(point: OutputPoint, *, slug: str, facts: FactTable) -> str:
+    if point.given == "gives out before":
+        most = written(facts[f"beside.{slug}.{SLUGS[point.band]}.most"])
+        return f"gives out before: {most} at most"
+    if point.given != "given":
+        return point.given.replace("'", "’")
+    key = f"beside.{slug}.{SLUGS[point.band]}.{level_key(point.output_db)}"
+    falls = "" if point.unique else "; falls below it again, turned up further"
+    return value_words(facts, key) + falls
+
+
+def limits_table(comparison: Comparison) -> Table | None:
+    """Where every band of every session is 1 dB behind."""
+    if not any(one.limit.reached is not None for one in comparison.limits):
+        return None
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    found = {(one.name, one.limit.band): one.limit for one in comparison.limits}
+    return Table(
+        name="limits-beside",
+        caption="The level, turned up, at which the output is first 1 dB behind what was asked, "
+        "with its bracket.",
+        columns=("band", *comparison.names),
+        rows=tuple(
+            (
+                sentence(band.name),
+                *(
+                    limit_words(found[name, band.name], slug=slugs[name], facts=facts, bracket=True)
+                    for name in comparison.names
+                ),
+            )
+            for band in BANDS
+        ),
+        anchors=tuple(_anchors(facts, limit_row(band.name)) for band in BANDS),
+        numeric=(False, *(True for _ in comparison.names)),
+    )
+
+
+def needs_table(comparison: Comparison) -> Table | None:
+    """Is each loudspeaker enough for what is listened to, at every seat."""
+    if not comparison.needs:
+        return None
+    asked = list(dict.fromkeys((one.setup, one.need) for one in comparison.needs))
+    asked.sort(key=lambda pair: pair[0] != SEAT_SETUP)
+    answers = {(one.setup, one.need, one.name): one.answer for one in comparison.needs}
+    return Table(
+        name="needs-beside",
+        caption="Is it loud enough? What is listened to, where, and the answer for each.",
+        columns=("where", "what", *comparison.names),
+        rows=tuple(
+            (
+                setup,
+                need,
+                *(_answer(answers.get((setup, need, name))) for name in comparison.names),
+            )
+            for setup, need in asked
+        ),
+    )
+
+
+def _answer(answer: str | None) -> str:
+    return "" if answer is None else answer.replace("'", "’")
+
+
+def seats_table(comparison: Comparison) -> Table | None:
+    """What arrives at every seat of the loudest level that each was tested at."""
+    if not comparison.arrives:
+        return None
+    facts = comparison_facts(comparison)
+    found = {(one.setup, one.name): one for one in comparison.arrives}
+    setups = list(dict.fromkeys(one.setup for one in comparison.arrives))
+    tops = {one.name: one.level_db for one in comparison.arrives}
+    rows = []
+    for setup in setups:
+        seat = next(one for one in comparison.arrives if one.setup == setup)
+        cells = [
+            f"{number(one.low_db, 0)}–{number(one.high_db, 0)} dB"
+            if (one := found.get((setup, name)))
+            else ""
+            for name in comparison.names
+        ]
+        rows.append((f"{setup}, {seat.distance_m:g}\u00a0m", *cells))
+    return Table(
+        name="seats-beside",
+        caption="What arrives at a listener of the loudest level that each was tested at, by "
+        "every method, what is lost already taken off.",
+        columns=(
+            "where",
+            *(
+                f"{name}, {level_text(tops[name])} asked" if name in tops else name
+                for name in comparison.names
+            ),
+        ),
+        rows=tuple(rows),
+        anchors=tuple(_anchors(facts, f"fact-beside.seat.{seat_slug(setup)}") for setup in setups),
+        numeric=(False, *(True for _ in comparison.names)),
+    )
+
+
+def not_comparable_table(comparison: Comparison) -> Table | None:
+    """What can't be compared, what asks for care, and what would make it comparable."""
+    if not comparison.hindrances:
+        return None
+    questions = dict(_QUESTIONS)
+    return Table(
+        name="not-comparable",
+        caption="What can’t be compared, what is compared with care, and what would make it "
+        "comparable.",
+        columns=("", "who", "where", "by", "what", "what would mend it"),
+        rows=tuple(
+            (
+                "can’t be compared" if one.stops else "with care",
+                " | ".join(listing(group) for group in one.groups),
+                "every band" if len(one.bands) == len(BANDS) else listing(one.bands),
+                "every question"
+                if len(one.questions) == len(_QUESTIONS)
+                else listing([questions[question] for question in one.questions]),
+                one.words,
+                one.remedy,
+            )
+            for one in comparison.hindrances
+        ),
+    )
+
+
+def measured_table(comparison: Comparison) -> Table:
+    """How each session was measured."""
+    facts = comparison_facts(comparison)
+    return Table(
+        name="measured-beside",
+        caption="How each was measured.",
+        columns=(
+            "session", "date", "where", "gate", "turned up", "takes", "left playing", "drive",
+            "level",
+        ),
+        rows=tuple(
+            (
+                one.name,
+                one.date or "",
+                f"{one.space}, {one.distance_m:g} m",
+                f"{number(1e3 * one.gate_s, 0)} ms" if math.isfinite(one.gate_s) else "not known",
+                span_text([one.baseline_db, *([] if one.top_db is None else [one.top_db])]),
+                f"{one.takes[0]}" if len(set(one.takes)) == 1 else f"{one.takes[0]}–{one.takes[1]}",
+                _long(one.long_term_db),
+                one.reference or ("text" if one.source == "text" else "not recorded"),
+                "measured" if one.calibrated else "as asked",
+            )
+            for one in comparison.sessions
+        ),
+        anchors=tuple(
+            _anchors(facts, f"fact-beside.{one.slug}.measured") for one in comparison.sessions
+        ),
+        folded=True,
+    )  # fmt: skip
+
+
+def _long(levels_db: Sequence[float]) -> str:
+    return f"{listing([f'{level:g}' for level in levels_db])} dB" if levels_db else "no"

@@ -1,18 +1,99 @@
-"""Stub."""
+"""The data files of a comparison: ``comparison.csv`` and ``comparison.json``.
 
+Texts only; whoever calls writes them. Numbers are rounded as in ``results``.
+"""
+
+import csv
+import io
 import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
 
 from reportlib.compared import Comparison
 
-
-def comparison_json(comparison: Comparison, *, tool_version: str) -> str:
-    """Stub."""
-    return (
-        json.dumps({"format": 1, "tool_version": tool_version, "sessions": list(comparison.names)})
-        + "\n"
-    )
+CSV_COLUMNS = (
+    "band",
+    "low_hz",
+    "high_hz",
+    "output_db",
+    "session",
+    "given",
+    "change_db",
+    "low_db",
+    "high_db",
+    "driven_db",
+    "unique",
+)
+_DECIMALS = 4
 
 
 def comparison_csv(comparison: Comparison) -> str:
-    """Stub."""
-    return "session\n" + "".join(f"{n}\n" for n in comparison.names)
+    """Write changes at equal output as tidy text: UTF-8, LF, decimal point, 4 decimals.
+
+    One row a band, whole decibel of output and session; `change_db` is from the session's own
+    baseline, `low_db` and `high_db` its 95 % interval, `driven_db` the level that it takes.
+    """
+    edges = {one.band: (one.low_hz, one.high_hz) for one in comparison.tracks}
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(CSV_COLUMNS)
+    for one in comparison.points:
+        numbers = (one.change_db, one.low_db, one.high_db, one.driven_db)
+        writer.writerow(
+            (
+                one.band,
+                *(_text(edge) for edge in edges[one.band]),
+                _text(one.output_db),
+                one.name,
+                one.given,
+                *(_text(value) for value in numbers),
+                "true" if one.unique else "false",
+            )
+        )
+    return buffer.getvalue()
+
+
+def comparison_document(comparison: Comparison, *, tool_version: str) -> dict[str, Any]:
+    """Return what ``comparison.json`` holds, as JSON types."""
+    document = {
+        "format": 1,
+        "tool_version": tool_version,
+        "sessions": [asdict(one) for one in comparison.sessions],
+        "rankings": [asdict(one) for one in comparison.rankings],
+        "equal_output": [asdict(one) for one in comparison.points],
+        "limits": [{"name": one.name, **asdict(one.limit)} for one in comparison.limits],
+        "left_playing": [asdict(one) for one in comparison.ends],
+        "needs": [asdict(one) for one in comparison.needs],
+        "at_the_seat": [asdict(one) for one in comparison.arrives],
+        "hindrances": [asdict(one) for one in comparison.hindrances],
+    }
+    rounded = _rounded(document)
+    assert isinstance(rounded, dict)
+    return rounded
+
+
+def comparison_json(comparison: Comparison, *, tool_version: str) -> str:
+    """Write ``comparison.json``: UTF-8, no NaN."""
+    document = comparison_document(comparison, tool_version=tool_version)
+    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _text(value: float | None) -> str:
+    """Write a number with 4 decimals, nothing where there is none."""
+    if value is None or not math.isfinite(value):
+        return ""
+    text = f"{value:.{_DECIMALS}f}"
+    return "0.0000" if float(text) == 0.0 else text
+
+
+def _rounded(value: object) -> object:
+    """Round numbers to 6 decimals, so that files do not differ by the last bit."""
+    if isinstance(value, float):
+        return round(value, 6) + 0.0 if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(item) for item in value]
+    return value

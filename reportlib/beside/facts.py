@@ -4,7 +4,7 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
 
 ================================== ==========================================================
 ``beside.<session>.baseline``      quietest and loudest short-term level asked for, dB; ``.top``
-``beside.<session>.<band>.<G>.…``  at an output of G dB, from the session's own baseline: ``.mean``
+``beside.<session>.<band>.<G>.…``  at a listed output of G dB, from its own baseline: ``.mean``
                                    the change, ``.behind`` its negative, ``.low``, ``.high`` its
                                    interval, rounded outwards; ``.needs`` the level it takes
 ``beside.<session>.<band>.rank.…`` the same as ranked, from a common start: ``.mean``, ``.behind``,
@@ -24,11 +24,15 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
 import math
 from collections.abc import Iterator
 
+from reportlib.beside.shown_outputs import shown_outputs
 from reportlib.compared import Comparison, OutputPoint, Ranking, Standing
 from reportlib.facts import SLUGS, FactTable, digits_for, level_key
 from reportlib.judged import Limit
 from reportlib.model import Fact
 from reportlib.seat_facts import slug as seat_slug
+
+_WHOLE_DB = 0.05
+"""Half decibels are levels too; what is this near to a whole one is written as one."""
 
 
 def comparison_facts(comparison: Comparison) -> FactTable:
@@ -72,8 +76,10 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
                 float(track.given_db.max()),
                 digits=1,
             )
+    shown = {band: shown_outputs(comparison, band=band) for band in SLUGS}
     for point in comparison.points:
-        yield from _point(point, slug=slugs[point.name])
+        if point.output_db in shown[point.band]:
+            yield from _point(point, slug=slugs[point.name])
     for ranking in comparison.rankings:
         if ranking.question != "1 dB behind":
             yield from _ranking(ranking, slugs=slugs)
@@ -161,9 +167,6 @@ def _limit(limit: Limit, *, slug: str) -> Iterator[Fact]:
         whole = abs(limit.tested_to_db - round(limit.tested_to_db)) <= _WHOLE_DB
         tested = outwards(limit.tested_to_db, digits=0 if whole else 1, up=False)
         yield _db(f"{key}-tested", tested, digits=0 if whole else 1, row=row)
-
-
-_WHOLE_DB = 0.05
 
 
 def digits_of(low_db: float | None, high_db: float | None) -> int:

@@ -5,14 +5,14 @@ style, sheet, frame  colours and sizes; a canvas; axes and their words
 scales, placing      where axes end; where labels stand
 panel, panel_layout  one panel of change over frequency
 stress_parts         what the figures of the stress share
-*_panels, *_panel, ladder_rows   what each figure draws
+comparisons          the public functions of a comparison
+beside_parts, beside_rows  what its figures share
+*_panels, *_panel, *_rows  what each figure draws
 """
 
+from reportlib.figures.comparisons import at_equal_output, beside_left_playing, beside_limits
 from reportlib.figures.pictures import (
     asked_and_given,
-    at_equal_output,
-    beside_left_playing,
-    beside_limits,
     coil,
     distortion,
     left_playing,

@@ -138,11 +138,3 @@ def _picture(
             return picture
         read_out = picture.read_out and replace(picture.read_out, phone_box=phone.read_box)
         return replace(picture, phone_svg=phone.svg(), read_out=read_out)
-
-
-def at_equal_output(comparison: object) -> Picture | None:
-    """Stub."""
-    return None
-
-
-beside_left_playing = beside_limits = at_equal_output

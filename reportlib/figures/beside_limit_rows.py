@@ -1,0 +1,76 @@
+"""1 dB behind: by band and session, the level at which the output first lags by so much."""
+
+from reportlib.beside.facts import comparison_facts
+from reportlib.beside.telling import limit_words
+from reportlib.compared import Comparison
+from reportlib.figures import style
+from reportlib.figures.beside_parts import heading_name, key, labels, level_ticks
+from reportlib.figures.beside_rows import Block, Row, draw_rows, label_room
+from reportlib.figures.heading import Heading
+from reportlib.figures.paper import PAGE, Paper
+from reportlib.figures.sheet import Sheet
+from reportlib.judged import Limit
+from reportlib.levels import BANDS
+from reportlib.limits import kind_of
+
+_BEYOND = 0.06
+"""Room for arrows, as a share of the scale."""
+
+
+def draw(comparison: Comparison, *, paper: Paper = PAGE) -> Sheet | None:
+    """Draw the figure; None where no band of any session can be told."""
+    tested = [one.limit.tested_to_db for one in comparison.limits if one.limit.tested_to_db]
+    if not tested:
+        return None
+    names = comparison.names
+    short = dict(
+        zip(
+            names,
+            labels(names, size=style.SMALL_PX, width=label_room(paper)),
+            strict=True,
+        )
+    )
+    low = min(one.baseline_db for one in comparison.sessions)
+    high = max(tested)
+    spare = _BEYOND * (high - low)
+    limits = {(one.name, one.limit.band): one.limit for one in comparison.limits}
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    heading = Heading(
+        name=heading_name(comparison),
+        title="Turned up until 1 dB behind",
+        more="The level, dB at 1 m, at which a band is first 1 dB behind, and how surely that is "
+        "known.",
+    )
+    blocks = [
+        Block(
+            band=band.name,
+            note="",
+            rows=tuple(
+                _row(
+                    limits[name, band.name],
+                    label=short[name],
+                    words=limit_words(limits[name, band.name], slug=slugs[name], facts=facts),
+                )
+                for name in names
+            ),
+        )
+        for band in BANDS
+    ]
+    return draw_rows(
+        blocks,
+        heading=heading,
+        legend=key(names, labelled=tuple(short.values()), paper=paper),
+        x_range=(low - spare, high + spare),
+        ticks=level_ticks(low, high, most=paper.either(6, phone=3)),
+        paper=paper,
+    )
+
+
+def _row(limit: Limit, *, label: str, words: str) -> Row:
+    if kind_of(limit) == "can't tell":
+        return Row(label=label, words=words, marked=False)
+    low = limit.low_db
+    if not limit.reached and low is None:
+        low = limit.tested_to_db
+    return Row(label=label, words=words, value=limit.level_db, low=low, high=limit.high_db)
