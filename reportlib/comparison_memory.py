@@ -66,7 +66,6 @@ def about_comparison(comparison: Comparison, *, reports: Sequence[Analysis]) -> 
         "date": max(days, default=None),
         "tool_version": __version__,
         "language": "en",
-        "emblem": "at-equal-output",
         "description": f"{listing(names)}: whose output keeps up with the volume? "
         "Compared at equal output.",
         "colophon": f"Made with upheld {__version__} from {counted(len(names), 'session')}: "

@@ -77,8 +77,6 @@ class Publication:
     language: str
     tool_version: str
     page_blocks: tuple[PageBlock, ...]
-    emblem: str = ""
-    """Name of the figure that stands for all of it, where no level ladder does."""
 
     def __deepcopy__(self, _: object) -> Self:
         """Return itself: it is frozen, and nbconvert copies all that it is handed."""
@@ -89,12 +87,6 @@ class Publication:
         """The first picture that is a level ladder."""
         figures = (block.picture for block in self.blocks if isinstance(block, Figure))
         return next((picture for picture in figures if picture.ladder), None)
-
-    @property
-    def shared_figure(self) -> Picture | None:
-        """The figure that goes with the words to share; a ladder is drawn anew instead."""
-        figures = (block.picture for block in self.blocks if isinstance(block, Figure))
-        return next((one for one in figures if one.name == self.emblem), None)
 
     @property
     def blocks(self) -> tuple[Block, ...]:
@@ -146,7 +138,6 @@ def read_publication(nb: Mapping[str, Any]) -> Publication:
         language=language if re.fullmatch(r"[a-z]{2,3}(-[A-Za-z0-9]{2,8})*", language) else "en",
         tool_version=_text(about, "tool_version"),
         page_blocks=tuple(_named_once(_blocks(nb["cells"]))),
-        emblem=_text(about, "emblem", default=""),
     )
 
 

@@ -1,4 +1,4 @@
-"""Pictures to share: name, verdict and level ladder, or a comparison's figure, square and wide.
+"""Pictures to share: name, verdict and level ladder, square and wide.
 
 Drawn when the report is published, since the verdict is the reviewer's by then. Texts are
 measured and placed first (`laid_out`), then drawn; by Pillow, which publishing has at hand
@@ -33,8 +33,6 @@ _NAME_PX = (84, 72, 62, 54, 46)
 _VERDICT_PX = (46, 42, 38, 34, 30, 26)
 _LEADING = 1.28
 _LID_SHARE = 0.2
-_LEAST_SCALE = 0.85
-"""A figure's letters shrunk further than this can't be read in a feed: it is left out."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,32 +68,19 @@ class Box:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Pasted:
-    """A figure as the page has it, as PNG; lengths in pixels from the picture's top left."""
-
-    png: bytes
-    left: float
-    top: float
-    width: float
-    height: float
-
-
-@dataclass(frozen=True, kw_only=True)
 class Sheet:
     """A picture, measured."""
 
     size_px: tuple[int, int]
     words: tuple[Words, ...]
     boxes: tuple[Box, ...]
-    pasted: tuple[Pasted, ...] = ()
 
 
 def sharing_pictures(publication: Publication) -> dict[str, bytes]:
     """Return the two pictures as PNG and their alternative text, by file name."""
     ladder = publication.ladder
     verdict = plain_text(publication.verdict).strip()
-    shown = ladder or publication.shared_figure
-    said = (f"{publication.title}: {publication.kind}", verdict, shown.alt if shown else "")
+    said = (f"{publication.title}: {publication.kind}", verdict, ladder.alt if ladder else "")
     made = {f"sharing/{shape}.png": _png(laid_out(publication, shape=shape)) for shape in SIZES_PX}
     return made | {"sharing/alt.txt": f"{' '.join(filter(None, said))}\n".encode()}
 
@@ -113,9 +98,6 @@ def laid_out(publication: Publication, *, shape: str) -> Sheet:
     left, top = _MARGIN_PX, _MARGIN_PX + 2.0 * _RULE_PX
     right, bottom = width - _MARGIN_PX, height - _MARGIN_PX
     words_right, words_bottom = right, bottom
-    pasted = None if ladder else _pasted(publication, across=(left, right), down=(top, bottom))
-    if pasted:
-        words_bottom = pasted.top - 24.0
     if ladder and shape == "wide":
         words_right = left + _SHARE_OF_TEXT[shape] * (right - left)
     elif ladder:
@@ -124,28 +106,11 @@ def laid_out(publication: Publication, *, shape: str) -> Sheet:
         publication, left=left, top=top, width=words_right - left, height=words_bottom - top
     )
     if ladder is None:
-        both = (pasted,) if pasted else ()
-        return Sheet(size_px=(width, height), words=words, boxes=(), pasted=both)
+        return Sheet(size_px=(width, height), words=words, boxes=())
     across = (words_right + 48.0, right) if shape == "wide" else (left, right)
     down = (top, bottom) if shape == "wide" else (words_bottom + 30.0, bottom)
     boxes, labels = _ladder(ladder, across=across, down=down)
     return Sheet(size_px=(width, height), words=(*words, *labels), boxes=boxes)
-
-
-def _pasted(
-    publication: Publication, *, across: tuple[float, float], down: tuple[float, float]
-) -> Pasted | None:
-    """Place the figure at the foot, as wide as it fits below the words; None where it does not."""
-    figure = publication.shared_figure
-    if figure is None:
-        return None
-    room = (1.0 - _SHARE_OF_TEXT["square"]) * (down[1] - down[0])
-    scale = min((across[1] - across[0]) / figure.width_px, room / figure.height_px)
-    if scale < _LEAST_SCALE:
-        return None
-    width, height = scale * figure.width_px, scale * figure.height_px
-    left = across[0] + 0.5 * (across[1] - across[0] - width)
-    return Pasted(png=figure.png, left=left, top=down[1] - height, width=width, height=height)
 
 
 def _opening(
@@ -163,7 +128,8 @@ def _opening(
 
     kind, size_px = _fitted(publication.kind, sizes=(_KIND_PX, 24, 20), width=width, lines=2)
     place(kind, size_px=size_px, colour=palette.SEA, bold=True)
-    lines = 2 if publication.emblem else 1  # the names of several
+    # without a ladder there is room for the names of several
+    lines = 1 if publication.ladder else 2
     name, size_px = _fitted(publication.title, sizes=_NAME_PX, width=width, lines=lines)
     y += 0.1 * size_px
     place(name, size_px=size_px, colour=palette.INK, bold=True)
@@ -301,10 +267,6 @@ def _png(sheet: Sheet) -> bytes:
         draw.rectangle((_MARGIN_PX, y, width - _MARGIN_PX, y + 2.0), fill=palette.SEA)
     for box in sheet.boxes:
         _draw_box(draw, box)
-    for one in sheet.pasted:
-        figure = Image.open(io.BytesIO(one.png), formats=["PNG"]).convert("RGBA")
-        figure = figure.resize((round(one.width), round(one.height)), Image.Resampling.LANCZOS)
-        image.paste(figure, (round(one.left), round(one.top)), figure)
     for words in sheet.words:
         draw.text(
             (words.x, words.y),
