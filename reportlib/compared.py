@@ -118,7 +118,7 @@ class OutputPoint:
     Attributes
     ----------
     given : whether it gives that output; ``"gives out before"``: it was asked for as much and
-        gave less
+        is surely 1 dB behind
     change_db : None where it does not; counted from the session's own baseline
     low_db, high_db : 95 % interval of `change_db`, what is unknown between two tested levels
         included; `low_db` is None where it may not have given so much
@@ -148,6 +148,7 @@ class Standing:
     value_db : change, or the level of a limit; None where only a bound is known
     low_db, high_db : its interval; None for an open end
     best_place, worst_place : from first to last; alike where the place is sure
+    per_db : by how much `value_db` moves where the levels asked for were 1 dB off; at equal output
     """
 
     name: str
@@ -156,6 +157,7 @@ class Standing:
     high_db: float | None
     best_place: int
     worst_place: int
+    per_db: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -244,12 +246,16 @@ class StressEnd:
 
 @dataclass(frozen=True, kw_only=True)
 class NeedBeside:
-    """Whether one session's loudspeaker is enough for a need at a seat."""
+    """Whether one session's loudspeaker is enough for a need at a seat.
+
+    `in_peaks` where only its peaks could be answered for, for want of a long-term test.
+    """
 
     name: str
     need: str
     setup: str
     answer: Answer
+    in_peaks: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -327,9 +333,7 @@ class Comparison:
     def ranked(self, question: Question, *, band: str | None = None) -> tuple[Ranking, ...]:
         """Return the rankings of a question, in one band or in all."""
         return tuple(
-            one
-            for one in self.rankings
-            if one.question == question and band in (None, one.band)
+            one for one in self.rankings if one.question == question and band in (None, one.band)
         )
 
     @property

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 
 from reportlib.beside.facts import comparison_facts, limit_row, output_row, rank_row
 from reportlib.beside.shown_outputs import shown_outputs
-from reportlib.beside.telling import limit_words, place_words, value_words
-from reportlib.compared import Comparison, OutputPoint, Question, Ranking
+from reportlib.beside.telling import limit_words, place_words, sure_words, value_words
+from reportlib.compared import Comparison, NeedBeside, OutputPoint, Question, Ranking
 from reportlib.facts import SLUGS, FactTable, duration, level_key, number, written
 from reportlib.judged import SEAT_SETUP
 from reportlib.levels import BANDS
@@ -31,18 +31,17 @@ def standing_table(comparison: Comparison) -> Table | None:
     if not comparison.rankings:
         return None
     facts = comparison_facts(comparison)
-    slugs = {one.name: one.slug for one in comparison.sessions}
     rows, anchors = [], []
     for question, words in _QUESTIONS:
         for ranking in comparison.ranked(question):
-            key = rank_row(ranking)
             places = [
-                f"{place_words(one)} {one.name}"
-                + (f" ({text})" if (text := _value(ranking, name=one.name, slugs=slugs, facts=facts)) else "")
+                f"{place_words(one)} {one.name}: "
+                f"{_value(comparison, ranking, name=one.name, facts=facts)}"
                 for one in ranking.standings
             ]
-            rows.append((words, sentence(ranking.band), _at(ranking), "; ".join(places), _sure(ranking)))
-            anchors.append(_anchors(facts, key))
+            band, sure = sentence(ranking.band), sure_words(ranking)
+            rows.append((words, band, _at(ranking), "; ".join(places), sure))
+            anchors.append(_anchors(facts, rank_row(ranking)))
     return Table(
         name="standing",
         caption="Who comes before whom, as far as that is sure: where two places are given, "
@@ -54,12 +53,14 @@ def standing_table(comparison: Comparison) -> Table | None:
     )
 
 
-def _value(ranking: Ranking, *, name: str, slugs: dict[str, str], facts: FactTable) -> str:
-    slug, band = slugs[name], SLUGS[ranking.band]
+def _value(comparison: Comparison, ranking: Ranking, *, name: str, facts: FactTable) -> str:
+    slug = comparison.session(name).slug
     if ranking.question == "1 dB behind":
-        return ""
+        limits = (one.limit for one in comparison.limits if one.name == name)
+        limit = next(one for one in limits if one.band == ranking.band)
+        return limit_words(limit, slug=slug, facts=facts)
     part = "rank" if ranking.question == "equal output" else "long"
-    return value_words(facts, f"beside.{slug}.{band}.{part}")
+    return value_words(facts, f"beside.{slug}.{SLUGS[ranking.band]}.{part}")
 
 
 def _at(ranking: Ranking) -> str:
@@ -70,20 +71,6 @@ def _at(ranking: Ranking) -> str:
         return f"{level} given"
     how = "while it played" if ranking.while_playing else "by the sweep after"
     return f"{level} for {duration(ranking.elapsed_s)}, {how}"
-
-
-def _sure(ranking: Ranking) -> str:
-    """Say which pairs part; where none does, that it is too close to call."""
-    if not ranking.partings:
-        return "too close to call"
-    better = dict.fromkeys(pair.better for pair in ranking.partings)
-    parts = []
-    for name in better:
-        below = [pair.worse for pair in ranking.partings if pair.better == name]
-        parts.append(f"{name} before {listing(below)}")
-    pairs = math.comb(len(ranking.names), 2) - len(ranking.partings)
-    rest = ["the rest too close to call"] if pairs else []
-    return "; ".join([*parts, *rest])
 
 
 def equal_output_table(comparison: Comparison) -> Table | None:
@@ -159,7 +146,7 @@ def needs_table(comparison: Comparison) -> Table | None:
         return None
     asked = list(dict.fromkeys((one.setup, one.need) for one in comparison.needs))
     asked.sort(key=lambda pair: pair[0] != SEAT_SETUP)
-    answers = {(one.setup, one.need, one.name): one.answer for one in comparison.needs}
+    answers = {(one.setup, one.need, one.name): one for one in comparison.needs}
     return Table(
         name="needs-beside",
         caption="Is it loud enough? What is listened to, where, and the answer for each.",
@@ -175,8 +162,10 @@ def needs_table(comparison: Comparison) -> Table | None:
     )
 
 
-def _answer(answer: str | None) -> str:
-    return "" if answer is None else answer.replace("'", "’")
+def _answer(one: NeedBeside | None) -> str:
+    if one is None:
+        return ""
+    return one.answer.replace("'", "’") + (", in peaks" if one.in_peaks else "")
 
 
 def seats_table(comparison: Comparison) -> Table | None:

@@ -7,6 +7,10 @@ groups              who has what in common
 parting             who is told apart from whom, and the places that follow
 ranked              rankings by each question
 hindrances, stress_hindrances  what can't be compared, and what would make it so
+cautions            what is compared, and to be read with care
+noting              how either is noted
+standouts, telling  what rankings add up to, and how numbers are put into a few words
+shown_outputs       which outputs a table lists
 facts               numbers that prose quotes
 """
 
@@ -82,5 +86,3 @@ def _points(tracks: Sequence[OutputTrack], *, band: str) -> list[OutputPoint]:
     first, last = math.floor(starts[1] + 1e-6) + 1, math.floor(tops[1] + 1e-6)
     outputs = np.arange(first, last + 1, dtype=np.float64)
     return [output_point(track, float(output)) for output in outputs for track in own]
-
-

@@ -25,7 +25,10 @@ import numpy as np
 
 from reportlib.arrays import FloatArray
 from reportlib.compared import Given, OutputPoint, OutputTrack
+from reportlib.thresholds import BEHIND_DB
 
+GIVES_OUT_DB = BEHIND_DB[0]
+"""Asked for as much and surely so far behind, a band gives out; nearer, more was not asked for."""
 _ROUNDING_DB = 1e-9
 
 
@@ -63,7 +66,8 @@ def given_kind(track: OutputTrack, output_db: float) -> Given:
     if output_db <= track.given_db.max() + _ROUNDING_DB:
         return "given"
     asked = track.driven_db[-1] >= output_db - _ROUNDING_DB
-    return "gives out before" if asked else "not tested so high"
+    short = -track.change_db[-1] - track.u95_db[-1] >= GIVES_OUT_DB
+    return "gives out before" if asked and short else "not tested so high"
 
 
 def surely_given_db(track: OutputTrack) -> float:
@@ -122,6 +126,15 @@ def counted_from(track: OutputTrack, output_db: float, *, start_db: float) -> Es
         slack_up_db=end.slack_up_db + start.slack_down_db,
         dof=min(end.dof, start.dof),
     )
+
+
+def per_db(track: OutputTrack, output_db: float) -> float:
+    """Return by how much the change at an output moves where the output itself is 1 dB off."""
+    _, index = _first_crossing(track.driven_db, track.given_db, output_db=output_db)
+    if index == 0:
+        return 0.0
+    change = track.change_db[index] - track.change_db[index - 1]
+    return float(change / (track.given_db[index] - track.given_db[index - 1]))
 
 
 def output_point(track: OutputTrack, output_db: float) -> OutputPoint:

@@ -9,8 +9,10 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
                                    interval, rounded outwards; ``.needs`` the level it takes
 ``beside.<session>.<band>.rank.…`` the same as ranked, from a common start: ``.mean``, ``.behind``,
                                    ``.low``, ``.high``; ``.within`` the interval's far end from
-                                   zero; ``.output`` and ``.from`` the outputs
-``beside.<session>.<band>.most``   the most output of the levels tested
+                                   zero; ``.output`` and ``.from`` the outputs; ``.per-db`` how far
+                                   it moves where the levels asked for were 1 dB off
+``beside.<session>.<band>.most``   the most output of the levels tested; ``.asked`` the highest
+                                   level, as driven
 ``beside.<session>.<band>.limit``  level at which it is 1 dB behind; ``.limit-low``,
                                    ``.limit-high``, ``.limit-tested``
 ``beside.<session>.<band>.long.…`` after the same stress: ``.mean``, ``.behind``, ``.within``,
@@ -71,11 +73,9 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
                 )
     for track in comparison.tracks:
         if track.told:
-            yield _db(
-                f"beside.{slugs[track.name]}.{SLUGS[track.band]}.most",
-                float(track.given_db.max()),
-                digits=1,
-            )
+            key = f"beside.{slugs[track.name]}.{SLUGS[track.band]}"
+            yield _db(f"{key}.most", float(track.given_db.max()), digits=1)
+            yield _db(f"{key}.asked", float(track.driven_db[-1]), digits=1)
     shown = {band: shown_outputs(comparison, band=band) for band in SLUGS}
     for point in comparison.points:
         if point.output_db in shown[point.band]:
@@ -105,7 +105,9 @@ def _point(point: OutputPoint, *, slug: str) -> Iterator[Fact]:
     yield _db(f"{key}.mean", point.change_db, digits=digits, row=row)
     yield _db(f"{key}.behind", -point.change_db, digits=digits, row=row)
     yield _db(f"{key}.needs", point.driven_db, digits=digits, row=row)
-    yield _db(f"{key}.high", outwards(point.high_db, digits=digits, up=True), digits=digits, row=row)
+    yield _db(
+        f"{key}.high", outwards(point.high_db, digits=digits, up=True), digits=digits, row=row
+    )
     if point.low_db is not None:
         low = outwards(point.low_db, digits=digits, up=False)
         yield _db(f"{key}.low", low, digits=digits, row=row)
@@ -124,11 +126,10 @@ def _ranking(ranking: Ranking, *, slugs: dict[str, str]) -> Iterator[Fact]:
             start = ranking.counted_from_db or 0.0
             digits = 0 if start == round(start) else 1
             yield _db(f"{key}.from", start, digits=digits, row=row)
+            yield _db(f"{key}.per-db", abs(one.per_db or 0.0), digits=1, row=row)
         else:
             yield _db(f"{key}.level", ranking.at_db or 0.0, digits=0, row=row)
-            yield Fact(
-                name=f"{key}.elapsed", value=ranking.elapsed_s, unit="s", digits=0, row=row
-            )
+            yield Fact(name=f"{key}.elapsed", value=ranking.elapsed_s, unit="s", digits=0, row=row)
     for pair in ranking.partings:
         key = f"{apart}.{slugs[pair.better]}.{slugs[pair.worse]}.{band}"
         digits = digits_for((pair.apart_db or 0.0) - pair.least_db)

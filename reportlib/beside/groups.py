@@ -22,7 +22,6 @@ FREE_SPACES = ("free field", "gated")
 """A gate leaves of a room what a free field would be, above what it resolves."""
 
 
-
 class Heard(Protocol):
     """Something heard over a stretch of frequency."""
 

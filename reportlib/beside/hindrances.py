@@ -1,25 +1,16 @@
-"""What can't be compared, and what asks for care: each with what would make it comparable."""
+"""What can't be compared, and what would make it comparable."""
 
 import math
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Sequence
 
+from reportlib.beside.cautions import cautions
 from reportlib.beside.groups import scale_of, split
+from reportlib.beside.noting import ALL_BANDS, named, note
 from reportlib.beside.ranked import heard_alike, output_sets, rankable
 from reportlib.beside.stress_hindrances import stress_hindrances
-from reportlib.compared import Compared, Hindrance, Kind, OutputTrack, Question, Ranking
-from reportlib.facts import duration, frequency
-from reportlib.levels import BANDS
-from reportlib.wording import level_text, listing
-
-EVERY: tuple[Question, ...] = ("equal output", "1 dB behind", "left playing")
-_SWEEPS: tuple[Question, ...] = ("equal output", "1 dB behind")
-_ALL_BANDS = tuple(band.name for band in BANDS)
-_SAME_DISTANCE = 2.0
-"""A level is taken back to 1 m as that of a point: within this ratio a loudspeaker's size leaves
-it alone (a judgement)."""
-_SAME_BASELINE_DB = 0.5
-_SAME_SWEEP = 1.5
-"""Sweeps whose lengths differ by more load a limiter or a coil otherwise (a judgement)."""
+from reportlib.compared import Compared, Hindrance, OutputTrack, Ranking
+from reportlib.facts import frequency
+from reportlib.wording import listing
 
 
 def hindrances(
@@ -36,45 +27,14 @@ def hindrances(
         *_stretch(sessions, tracks=tracks),
         *_output(sessions, tracks=tracks),
         *stress_hindrances(sessions, rankings=rankings),
-        *_assumed(sessions),
-        *_distance(sessions),
-        *_baseline(sessions),
-        *_sweep(sessions),
-        *_reference(sessions),
-        *_steps(sessions),
+        *cautions(sessions),
     ]
     return tuple(sorted(found, key=lambda one: not one.stops))
 
 
-def named(sessions: Sequence[Compared]) -> tuple[str, ...]:
-    """Return the names of some sessions."""
-    return tuple(one.name for one in sessions)
-
-
-def _note(
-    kind: Kind,
-    *,
-    stops: bool,
-    groups: Sequence[Sequence[str]],
-    words: str,
-    remedy: str,
-    bands: Sequence[str] = _ALL_BANDS,
-    questions: tuple[Question, ...] = EVERY,
-) -> Hindrance:
-    return Hindrance(
-        kind=kind,
-        stops=stops,
-        groups=tuple(tuple(group) for group in groups),
-        bands=tuple(bands),
-        questions=questions,
-        words=words,
-        remedy=remedy,
-    )
-
-
 def _text(sessions: Sequence[Compared]) -> list[Hindrance]:
     return [
-        _note(
+        note(
             "text",
             stops=True,
             groups=[[one.name], [other.name for other in sessions if other is not one]],
@@ -98,7 +58,7 @@ def _space(sessions: Sequence[Compared]) -> list[Hindrance]:
         for group in groups
     ]
     return [
-        _note(
+        note(
             "space",
             stops=True,
             groups=[named(group) for group in groups],
@@ -116,7 +76,7 @@ def _smoothing(sessions: Sequence[Compared]) -> list[Hindrance]:
         f"{listing(named(group))} over {group[0].smoothing_octaves:.2g} octave" for group in groups
     ]
     return [
-        _note(
+        note(
             "smoothing",
             stops=True,
             groups=[named(group) for group in groups],
@@ -126,18 +86,16 @@ def _smoothing(sessions: Sequence[Compared]) -> list[Hindrance]:
     ]
 
 
-def _stretch(
-    sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]
-) -> list[Hindrance]:
+def _stretch(sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]) -> list[Hindrance]:
     """Say for each session in which bands it heard nothing, or something else than the others."""
     able = rankable(sessions)
     found = []
     for one in able:
         own = {track.band: track for track in tracks if track.name == one.name}
-        nothing = [band for band in _ALL_BANDS if not own[band].told]
+        nothing = [band for band in ALL_BANDS if not own[band].told]
         other = [
             band
-            for band in _ALL_BANDS
+            for band in ALL_BANDS
             if own[band].told and _is_aside(one.name, tracks=tracks, sessions=sessions, band=band)
         ]
         rest = [name for name in named(able) if name != one.name]
@@ -148,7 +106,7 @@ def _stretch(
         if by_gate:
             lowest = min(own[band].low_hz for band in by_gate)
             found.append(
-                _note(
+                note(
                     "stretch",
                     stops=True,
                     groups=[[one.name], rest],
@@ -160,7 +118,7 @@ def _stretch(
             )
         if by_noise and one.top_db is not None:
             found.append(
-                _note(
+                note(
                     "stretch",
                     stops=True,
                     groups=[[one.name], rest],
@@ -172,7 +130,7 @@ def _stretch(
             )
         if other:
             found.append(
-                _note(
+                note(
                     "stretch",
                     stops=True,
                     groups=[[one.name], rest],
@@ -203,7 +161,7 @@ def _heard(track: OutputTrack) -> str:
 def _output(sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]) -> list[Hindrance]:
     """Say who has no output in common with the largest set, and from where it would have."""
     apart: dict[tuple[str, tuple[str, ...], float, bool], list[str]] = {}
-    for band in _ALL_BANDS:
+    for band in ALL_BANDS:
         for scale in split(rankable(sessions), by=scale_of):
             sets = output_sets(tracks, sessions=scale, band=band)
             heard = heard_alike(tracks, sessions=scale, band=band)
@@ -227,7 +185,7 @@ def _output(sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]) -> l
                         start = max(float(one.given_db[0]) for one in group)
                         apart.setdefault((track.name, rest, start, False), []).append(band)
     return [
-        _note(
+        note(
             "no common output",
             stops=True,
             groups=[[name], list(others)],
@@ -242,126 +200,4 @@ def _output(sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]) -> l
             else f"Measure {name} well above {start:g} dB, or the others from a lower baseline.",
         )
         for (name, others, start, above), bands in apart.items()
-    ]
-
-
-def _assumed(sessions: Sequence[Compared]) -> list[Hindrance]:
-    assumed = [one for one in sessions if not one.calibrated]
-    if not assumed:
-        return []
-    calibrated = [one.name for one in sessions if one.calibrated]
-    return [
-        _note(
-            "levels assumed",
-            stops=False,
-            groups=[group for group in (named(assumed), calibrated) if group],
-            words=f"The levels of {listing(named(assumed))} are those asked for, and nobody "
-            "measured whether they were met: a comparison at equal output holds only if they were.",
-            remedy="Record an acoustic calibrator on the day.",
-        )
-    ]
-
-
-def _differing(
-    sessions: Sequence[Compared], *, by: Callable[[Compared], Hashable]
-) -> tuple[tuple[Compared, ...], ...]:
-    groups = split(sessions, by=by)
-    return groups if len(groups) > 1 else ()
-
-
-def _distance(sessions: Sequence[Compared]) -> list[Hindrance]:
-    distances = [one.distance_m for one in sessions]
-    groups = _differing(sessions, by=lambda one: one.distance_m)
-    if max(distances) <= _SAME_DISTANCE * min(distances) or not groups:
-        return []
-    parts = [f"{listing(named(group))} at {group[0].distance_m:g} m" for group in groups]
-    return [
-        _note(
-            "distance",
-            stops=False,
-            groups=[named(group) for group in groups],
-            words=f"They were measured at very different distances: {'; '.join(parts)}. A level "
-            "is taken back to 1 m as if a loudspeaker were a point.",
-            remedy="Measure all of them at one distance.",
-        )
-    ]
-
-
-def _baseline(sessions: Sequence[Compared]) -> list[Hindrance]:
-    starts = [one.baseline_db for one in sessions]
-    if max(starts) - min(starts) <= _SAME_BASELINE_DB:
-        return []
-    groups = _differing(sessions, by=lambda one: round(one.baseline_db, 1))
-    parts = [f"{listing(named(group))} at {group[0].baseline_db:.3g} dB" for group in groups]
-    return [
-        _note(
-            "baseline",
-            stops=False,
-            groups=[named(group) for group in groups],
-            questions=_SWEEPS,
-            words=f"Their baselines differ: {'; '.join(parts)}. At equal output, changes are "
-            "counted from the louder one; where a band is 1 dB behind is counted from each one’s "
-            "own, and what was lost below it is not seen.",
-            remedy=f"Measure all of them from a baseline of {level_text(round(min(starts)))}.",
-        )
-    ]
-
-
-def _sweep(sessions: Sequence[Compared]) -> list[Hindrance]:
-    timed = [one for one in sessions if one.sweep_s is not None]
-    lengths = [one.sweep_s or 0.0 for one in timed]
-    if not lengths or max(lengths) <= _SAME_SWEEP * min(lengths):
-        return []
-    groups = _differing(timed, by=lambda one: one.sweep_s)
-    parts = [f"{listing(named(group))}: {duration(group[0].sweep_s or 0.0)}" for group in groups]
-    return [
-        _note(
-            "sweep length",
-            stops=False,
-            groups=[named(group) for group in groups],
-            questions=_SWEEPS,
-            words=f"Their sweeps last differently long ({'; '.join(parts)}): a longer one gives a "
-            "slow limiter and a coil more time.",
-            remedy="Measure all of them with the same sweep.",
-        )
-    ]
-
-
-def _reference(sessions: Sequence[Compared]) -> list[Hindrance]:
-    groups = _differing(
-        [one for one in sessions if one.source != "text"], by=lambda one: one.reference
-    )
-    if not groups:
-        return []
-    words = {
-        "terminals": "without the amplifier",
-        "loop-back": "the amplifier included",
-        None: "with all that was before it, for want of a reference",
-    }
-    parts = [f"{listing(named(group))} {words[group[0].reference]}" for group in groups]
-    return [
-        _note(
-            "reference",
-            stops=False,
-            groups=[named(group) for group in groups],
-            words=f"Not the same was tested: {'; '.join(parts)}.",
-            remedy="Record the drive at the same place for all of them.",
-        )
-    ]
-
-
-def _steps(sessions: Sequence[Compared]) -> list[Hindrance]:
-    unmeasured = [one for one in sessions if not one.steps_measured]
-    if not unmeasured:
-        return []
-    measured = [one.name for one in sessions if one.steps_measured]
-    return [
-        _note(
-            "drive step",
-            stops=False,
-            groups=[group for group in (named(unmeasured), measured) if group],
-            words=f"How far the volume of {listing(named(unmeasured))} was raised was not measured "
-            "but taken as asked, which widens its interval.",
-            remedy="Record the drive beside the sound.",
-        )
     ]

@@ -25,7 +25,8 @@ def judged(comparison: Comparison) -> dict[str, str]:
         key = f"hindrance.{one.kind.replace(' ', '-')}.{who}"
         found[key] = "; ".join(filter(None, (found.get(key), _hindrance(one))))
     for need in comparison.needs:
-        key = f"need.{slugs[need.name]}.{need.need.replace('.', '')}"
+        what = f"{need.need}, {need.setup}".replace(".", "")
+        key = f"need.{slugs[need.name]}.{what}"
         found[key] = str(need.answer)
     return found
 

@@ -118,7 +118,7 @@ def places(names: Sequence[str], *, parted: Sequence[Parting]) -> dict[str, tupl
     return {name: (1 + above[name], len(names) - below[name]) for name in names}
 
 
-def standings(
+def in_order(
     estimates: Mapping[str, Estimate], *, parted: Sequence[Parting]
 ) -> tuple[Standing, ...]:
     """Return everybody with the places that they may have, the largest value first."""

@@ -2,10 +2,11 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from reportlib.beside.equal_output import Estimate, counted_from
+from reportlib.beside.equal_output import Estimate, counted_from, per_db
 from reportlib.beside.groups import (
     CommonOutput,
     common_output,
@@ -15,7 +16,7 @@ from reportlib.beside.groups import (
     scale_of,
     split,
 )
-from reportlib.beside.parting import partings, places, simultaneous, standings
+from reportlib.beside.parting import in_order, partings, places, simultaneous
 from reportlib.compared import Compared, OutputTrack, Parting, Ranking, Standing, StressEnd
 from reportlib.judged import Limit
 from reportlib.levels import BANDS, Band
@@ -31,9 +32,7 @@ def rankable(sessions: Sequence[Compared]) -> tuple[Compared, ...]:
     Column text has only a lower bound of its uncertainty, and a level that stays at the
     microphone is none at 1 m.
     """
-    return tuple(
-        one for one in sessions if one.source != "text" and scale_of(one) is not None
-    )
+    return tuple(one for one in sessions if one.source != "text" and scale_of(one) is not None)
 
 
 def output_sets(
@@ -72,16 +71,25 @@ def output_rankings(
     estimates = [_at_equal_output(common) for _, common in sets]
     family = _pairs(estimates)
     return tuple(
-        _ranking(
-            band,
-            estimates=own,
-            family=family,
-            question="equal output",
-            at_db=common.highest_db,
-            counted_from_db=common.start_db,
+        _with_slopes(
+            _ranking(
+                band,
+                estimates=own,
+                family=family,
+                question="equal output",
+                at_db=common.highest_db,
+                counted_from_db=common.start_db,
+            ),
+            common=common,
         )
         for (band, common), own in zip(sets, estimates, strict=True)
     )
+
+
+def _with_slopes(ranking: Ranking, *, common: CommonOutput) -> Ranking:
+    slopes = {track.name: per_db(track, common.highest_db) for track in common.tracks}
+    standings = tuple(replace(one, per_db=slopes[one.name]) for one in ranking.standings)
+    return replace(ranking, standings=standings)
 
 
 def _at_equal_output(common: CommonOutput) -> dict[str, Estimate]:
@@ -130,7 +138,7 @@ def stress_sets(
     ends: Sequence[StressEnd], *, sessions: Sequence[Compared], band: str
 ) -> tuple[tuple[StressEnd, ...], ...]:
     """Return the sets of sessions that were left playing alike, one end of each."""
-    found = []
+    found: list[tuple[StressEnd, ...]] = []
     for scale in split(rankable(sessions), by=measured_alike):
         names = {one.name for one in scale}
         own = [end for end in ends if end.band == band and end.name in names]
@@ -152,7 +160,7 @@ def _ranking(
         band=band.name,
         low_hz=band.low_hz,
         high_hz=band.high_hz,
-        standings=standings(estimates, parted=parted),
+        standings=in_order(estimates, parted=parted),
         partings=parted,
         **about,  # type: ignore[arg-type]
     )
@@ -192,9 +200,7 @@ def _limit_ranking(band: Band, *, tracks: Sequence[OutputTrack], family: int) ->
             if one != other and low > high:
                 levels = (crossings[one].level_db, crossings[other].level_db)
                 apart = None if None in levels else (levels[0] or 0.0) - (levels[1] or 0.0)
-                parted.append(
-                    Parting(better=one, worse=other, apart_db=apart, least_db=low - high)
-                )
+                parted.append(Parting(better=one, worse=other, apart_db=apart, least_db=low - high))
     place = places(list(own), parted=parted)
     order = {
         name: _order_db(crossings[name], bracket_db=own[name], top_db=tops[name]) for name in own

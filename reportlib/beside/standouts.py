@@ -41,8 +41,7 @@ class BandVerdict:
 def band_verdicts(comparison: Comparison, question: Question) -> tuple[BandVerdict, ...]:
     """Return what every band says to a question, bass first; of several rankings the largest."""
     return tuple(
-        _verdict(band.name, rankings=comparison.ranked(question, band=band.name))
-        for band in BANDS
+        _verdict(band.name, rankings=comparison.ranked(question, band=band.name)) for band in BANDS
     )
 
 
@@ -61,8 +60,7 @@ def _verdict(band: str, *, rankings: Sequence[Ranking]) -> BandVerdict:
     alike = [
         name
         for name in reversed(ranking.names)
-        if name not in (*better, widest.worse)
-        and all((other, name) in parted for other in better)
+        if name not in (*better, widest.worse) and all((other, name) in parted for other in better)
     ]
     placed = {*better, *alike, widest.worse}
     value = ranking.standing(widest.worse).value_db or 0.0

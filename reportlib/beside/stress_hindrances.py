@@ -25,7 +25,9 @@ def stress_hindrances(
     for one in able:
         others = [other.name for other in able if other is not one]
         if one.name not in placed:
-            found.append(_not_alike(one, others=others, remedy=_remedy(one, able=able, ranked=ranked)))
+            found.append(
+                _not_alike(one, others=others, remedy=_remedy(one, able=able, ranked=ranked))
+            )
     return [*found, *_crest(able, placed=placed)]
 
 

@@ -1,15 +1,21 @@
 """How a comparison's numbers are put into a few words, for tables, captions and drafts alike."""
 
-from reportlib.compared import Standing
+import math
+from collections.abc import Callable
+
+from reportlib.compared import Ranking, Standing
 from reportlib.facts import SLUGS, FactTable, written
 from reportlib.judged import Limit
 from reportlib.limits import kind_of
+from reportlib.model import Fact
+from reportlib.wording import listing
 
 
 def place_words(one: Standing) -> str:
     """Return a place, or the range of places that it may be.
 
-    >>> place_words(Standing(name="A", value_db=0, low_db=0, high_db=0, best_place=1, worst_place=3))
+    >>> one = Standing(name="A", value_db=0, low_db=0, high_db=0, best_place=1, worst_place=3)
+    >>> place_words(one)
     '1–3.'
     """
     if one.best_place == one.worst_place:
@@ -29,18 +35,52 @@ def value_words(facts: FactTable, key: str) -> str:
     return f"{mean} ({low} to {high})"
 
 
-def limit_words(limit: Limit, *, slug: str, facts: FactTable, bracket: bool = False) -> str:
-    """Return a limit in a few words: ``"91.8 dB"``, ``"90 to 96 dB"``, ``"not by 99 dB"``."""
+def limit_words(
+    limit: Limit,
+    *,
+    slug: str,
+    facts: FactTable,
+    bracket: bool = False,
+    write: Callable[[Fact], str] = written,
+) -> str:
+    """Return a limit in a few words: ``"91.8 dB"``, ``"90 dB to 96 dB"``, ``"not by 99 dB"``.
+
+    Parameters
+    ----------
+    bracket : whether a level comes with its bracket
+    write : how a fact is written, or quoted
+    """
     key = f"beside.{slug}.{SLUGS[limit.band]}.limit"
     kind = kind_of(limit)
     if kind == "can't tell":
         return "can’t tell"
     if kind == "by":
-        return f"by {written(facts[f'{key}-high'])}"
+        return f"by {write(facts[f'{key}-high'])}"
     if kind in ("may be", "not reached"):
-        tested = written(facts[f"{key}-tested"])
+        tested = write(facts[f"{key}-tested"])
         return f"may be, by {tested}" if kind == "may be" else f"not by {tested}"
-    low, high = (written(facts[f"{key}-{end}"]).removesuffix(" dB") for end in ("low", "high"))
+    low, high = (write(facts[f"{key}-{end}"]) for end in ("low", "high"))
     if kind == "between":
-        return f"{low} to {high} dB"
-    return f"{written(facts[key])} ({low} to {high})" if bracket else written(facts[key])
+        return f"{low.removesuffix(' dB')} to {high}"
+    level = write(facts[key])
+    return (
+        f"{level} ({low.removesuffix(' dB')} to {high.removesuffix(' dB')})" if bracket else level
+    )
+
+
+def sure_words(ranking: Ranking) -> str:
+    """Say which pairs a ranking parts; where none does, that it is too close to call."""
+    if not ranking.partings:
+        return "too close to call"
+    parts: dict[tuple[str, ...], list[str]] = {}
+    for name in ranking.names:
+        below = tuple(
+            other
+            for other in ranking.names
+            if any((pair.better, pair.worse) == (name, other) for pair in ranking.partings)
+        )
+        if below:
+            parts.setdefault(below, []).append(name)
+    told = [f"{listing(above)} before {listing(below)}" for below, above in parts.items()]
+    every = math.comb(len(ranking.names), 2) == len(ranking.partings)
+    return "; ".join([*told, *([] if every else ["the rest too close to call"])])

@@ -95,9 +95,7 @@ def _track(analysis: Analysis, *, name: str, band: Band) -> OutputTrack:
     )
 
 
-def _result(
-    results: Sequence[BandResult], *, band: str, curve: ChangeCurve
-) -> BandResult | None:
+def _result(results: Sequence[BandResult], *, band: str, curve: ChangeCurve) -> BandResult | None:
     return next(
         (
             one
@@ -230,7 +228,13 @@ def _pause_s(entry: LongTermEntry, *, elapsed_s: float) -> float:
 def needs_of(analysis: Analysis, *, name: str) -> tuple[NeedBeside, ...]:
     """Return every need's answer at every seat."""
     return tuple(
-        NeedBeside(name=name, need=one.need, setup=one.setup, answer=one.answer)
+        NeedBeside(
+            name=name,
+            need=one.need,
+            setup=one.setup,
+            answer=one.peaks if one.played_to_db is None else one.answer,
+            in_peaks=one.played_to_db is None and one.peaks in ("yes", "just"),
+        )
         for one in analysis.needs
     )
 

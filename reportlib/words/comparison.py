@@ -1,24 +1,292 @@
-"""Stub."""
+"""Drafts of a comparison's narrative cells: which wording, with which quoted facts.
 
-from reportlib.compared import Comparison
-from reportlib.facts import FactTable, quoted
-from reportlib.wording import listing
-from reportlib.words.writer import Templates
+As in `narrative`: every wording is a file below ``templates/narrative/comparison/<slot>/`` that
+only places what it is given; the cautions are those of every report.
+"""
+
+from collections.abc import Sequence
+
+from reportlib.beside.telling import sure_words
+from reportlib.compared import Comparison, Hindrance, NeedBeside, Question, Ranking
+from reportlib.facts import SLUGS, FactTable
+from reportlib.judged import SEAT_SETUP, Answer
+from reportlib.levels import BANDS
+from reportlib.seat_facts import slug as seat_slug
+from reportlib.wording import counted, sentence
+from reportlib.words.comparison_verdict import behind_line, left_playing_line, verdict, why_not
+from reportlib.words.comparison_writer import ComparisonWriter, names_text, where_text
+from reportlib.words.writer import Templates, listed, plain, spoken
+
+SLOTS = (
+    "in-short",
+    "at-equal-output",
+    "left-playing",
+    "at-your-seat",
+    "how-comparable",
+    "care",
+)
+_ANSWERS: dict[Answer, str] = {
+    "yes": "yes with",
+    "just": "just about with",
+    "no": "no with",
+    "can't tell": "can’t be told with",
+    "not tested": "not tested so loud with",
+}
+_WEIGHTIEST = ("loud music", "film at reference level", "relaxed music", "speech and television")
 
 
 def draft_comparison(
     comparison: Comparison, *, facts: FactTable, templates: Templates
 ) -> dict[str, str]:
-    """Stub."""
-    told = listing([quoted(facts[f"beside.{one.slug}.top"]) for one in comparison.sessions])
+    """Return the Markdown of every narrative cell, by slot.
+
+    Parameters
+    ----------
+    facts : of the same comparison, quoted by name
+    templates : finds ``comparison/<slot>/<wording>.md.j2`` and ``care/<wording>.md.j2``
+    """
+    writer = ComparisonWriter(comparison=comparison, facts=facts, templates=templates)
     return {
-        s: f"## {s}\n\n{listing(comparison.names)} went to {told}.\n\nMore."
-        for s in (
+        "in-short": writer.page(
             "in-short",
-            "at-equal-output",
-            "left-playing",
-            "at-your-seat",
-            "how-comparable",
+            verdict=verdict(writer),
+            behind=behind_line(writer),
+            playing=left_playing_line(writer),
+            seat=_seat_line(writer),
+            mind=_mind_line(writer),
+        ),
+        "at-equal-output": writer.page("at-equal-output", paragraphs=_at_equal_output(writer)),
+        "left-playing": writer.page("left-playing", paragraphs=_left_playing(writer)),
+        "at-your-seat": writer.page("at-your-seat", paragraphs=_at_your_seat(writer)),
+        "how-comparable": _how_comparable(writer),
+        "care": writer.page(
             "care",
-        )
+            paragraphs=[
+                writer.say("comparison/care/comparing"),
+                *(writer.say(f"care/{name}") for name in ("ears", "equipment", "law")),
+            ],
+        ),
     }
+
+
+def _seat_line(writer: ComparisonWriter) -> str:
+    """Say for one need at the reader's seat what each is good for: one that parts them."""
+    own = [one for one in writer.comparison.needs if one.setup == SEAT_SETUP]
+    if not own:
+        return writer.say("comparison/in-short/seat-untold")
+    by_need = _by_need(own)
+    parting = [need for need in _ordered(by_need) if len({_said(o) for o in by_need[need]}) > 1]
+    if parting:
+        return writer.say(
+            "comparison/in-short/seat",
+            need=parting[0],
+            answers=_answered(by_need[parting[0]]),
+        )
+    return writer.say(
+        "comparison/in-short/seat-alike",
+        needs=listed([f"{need} ({_said(by_need[need][0])})" for need in _ordered(by_need)[::-1]]),
+    )
+
+
+def _by_need(answers: Sequence[NeedBeside]) -> dict[str, list[NeedBeside]]:
+    found: dict[str, list[NeedBeside]] = {}
+    for one in answers:
+        found.setdefault(one.need, []).append(one)
+    return found
+
+
+def _ordered(by_need: dict[str, list[NeedBeside]]) -> list[str]:
+    known = [need for need in _WEIGHTIEST if need in by_need]
+    return [*known, *(need for need in by_need if need not in known)]
+
+
+def _said(one: NeedBeside) -> str:
+    answer = one.answer.replace("'", "’")
+    return f"{answer}, in peaks" if one.in_peaks else answer
+
+
+def _answered(answers: Sequence[NeedBeside]) -> str:
+    """Group those of one answer, the best answer first."""
+    parts = []
+    for answer, words in _ANSWERS.items():
+        for in_peaks, more in ((False, ""), (True, " in peaks")):
+            names = [o.name for o in answers if (o.answer, o.in_peaks) == (answer, in_peaks)]
+            if names:
+                parts.append(f"{words} {names_text(names)}{more}")
+    return "; ".join(parts)
+
+
+def _mind_line(writer: ComparisonWriter) -> str:
+    """Say how much stands in the way, and how much asks for care."""
+    stops = [one for one in writer.comparison.hindrances if one.stops]
+    cares = [one for one in writer.comparison.hindrances if not one.stops]
+    assumed = any(one.kind == "levels assumed" for one in cares)
+    sentences = []
+    if assumed:
+        sentences.append(writer.say("comparison/in-short/assumed"))
+    if stops:
+        count = counted(len(stops), "thing")
+        wording = "stops" if len(stops) > 1 else "stops-one"
+        sentences.append(writer.say(f"comparison/in-short/{wording}", count=count))
+    others = len(cares) - assumed
+    if others:
+        count = counted(others, "more thing" if assumed or stops else "thing")
+        wording = "cares" if others > 1 else "cares-one"
+        sentences.append(writer.say(f"comparison/in-short/{wording}", count=count))
+    return " ".join(sentences) or writer.say("comparison/in-short/nothing-to-mind")
+
+
+def _at_equal_output(writer: ComparisonWriter) -> list[str]:
+    if not writer.comparison.ranked("equal output"):
+        why = why_not(writer, "equal output")
+        return [writer.say("comparison/at-equal-output/not-compared", why=why)]
+    return [
+        writer.say("comparison/at-equal-output/intro"),
+        *_ranked_bands(writer, "equal output", slot="at-equal-output"),
+        *_gives_out(writer),
+    ]
+
+
+def _ranked_bands(writer: ComparisonWriter, question: Question, *, slot: str) -> list[str]:
+    """One paragraph a ranking that parts anybody, and one for where it is too close to call."""
+    found = []
+    close = []
+    for band in BANDS:
+        for ranking in writer.comparison.ranked(question, band=band.name):
+            if ranking.partings:
+                found.append(_ranked(writer, ranking))
+            elif band.name not in close:
+                close.append(band.name)
+    if close:
+        where = sentence(where_text(close))
+        found.append(writer.say(f"comparison/{slot}/close", where=where))
+    return found
+
+
+def _ranked(writer: ComparisonWriter, ranking: Ranking) -> str:
+    first = writer.key(ranking, ranking.names[0])
+    values: dict[str, object] = {
+        "band": sentence(spoken(ranking.band)),
+        "changes": "; ".join(_change(writer, ranking, name=name) for name in ranking.names),
+        "sure": plain(sure_words(ranking)),
+    }
+    if ranking.question == "left playing":
+        wording = "ranked-playing" if ranking.while_playing else "ranked-after"
+        return writer.say(
+            f"comparison/left-playing/{wording}",
+            level=writer.quote(f"{first}.level"),
+            elapsed=writer.quote(f"{first}.elapsed"),
+            **values,
+        )
+    starts = {writer.comparison.session(name).baseline_db for name in ranking.names}
+    return writer.say(
+        f"comparison/at-equal-output/{'ranked' if len(starts) == 1 else 'ranked-from'}",
+        output=writer.quote(f"{first}.output"),
+        start=writer.quote(f"{first}.from"),
+        **values,
+    )
+
+
+def _change(writer: ComparisonWriter, ranking: Ranking, *, name: str) -> str:
+    key = writer.key(ranking, name)
+    part = {end: writer.quote(f"{key}.{end}") for end in ("mean", "low", "high")}
+    return f"{plain(name)} {part['mean']} ({part['low']} to {part['high']})"
+
+
+def _gives_out(writer: ComparisonWriter) -> list[str]:
+    """Say who was asked for as much as others gave, and gave no more."""
+    out = dict.fromkeys(
+        (one.band, one.name) for one in writer.comparison.points if one.given == "gives out before"
+    )
+    return [
+        writer.say(
+            "comparison/at-equal-output/gives-out",
+            band=spoken(band),
+            name=plain(name),
+            most=writer.quote(f"beside.{writer.slug(name)}.{SLUGS[band]}.most"),
+            asked=writer.quote(f"beside.{writer.slug(name)}.{SLUGS[band]}.asked"),
+        )
+        for band, name in out
+    ]
+
+
+def _left_playing(writer: ComparisonWriter) -> list[str]:
+    if not writer.comparison.ranked("left playing"):
+        if not any(one.long_term_db for one in writer.comparison.sessions):
+            return [writer.say("comparison/left-playing/not-tested")]
+        why = why_not(writer, "left playing")
+        return [writer.say("comparison/left-playing/not-compared", why=why)]
+    return [
+        writer.say("comparison/left-playing/intro"),
+        *_ranked_bands(writer, "left playing", slot="left-playing"),
+    ]
+
+
+def _at_your_seat(writer: ComparisonWriter) -> list[str]:
+    own = [one for one in writer.comparison.needs if one.setup == SEAT_SETUP]
+    if not own:
+        return [writer.say("comparison/at-your-seat/nothing")]
+    by_need = _by_need(own)
+    lines = [
+        writer.say("comparison/at-your-seat/need", need=sentence(need), answers=_answered(answers))
+        for need, answers in by_need.items()
+    ]
+    paragraphs = [writer.say("comparison/at-your-seat/intro"), "\n".join(lines)]
+    seats = [one for one in writer.comparison.arrives if one.setup == SEAT_SETUP]
+    parts = [
+        writer.say(
+            "comparison/at-your-seat/arrives",
+            name=plain(one.name),
+            low=writer.quote(f"beside.{writer.slug(one.name)}.seat.{seat_slug(SEAT_SETUP)}.low"),
+            high=writer.quote(f"beside.{writer.slug(one.name)}.seat.{seat_slug(SEAT_SETUP)}.high"),
+            level=f"{one.level_db:g} dB",
+        )
+        for one in seats
+    ]
+    if parts:
+        paragraphs.append(writer.say("comparison/at-your-seat/arriving", arriving="; ".join(parts)))
+    return [*paragraphs, writer.say("comparison/at-your-seat/meaning")]
+
+
+def _how_comparable(writer: ComparisonWriter) -> str:
+    stops = [one for one in writer.comparison.hindrances if one.stops]
+    cares = [one for one in writer.comparison.hindrances if not one.stops]
+    paragraphs = []
+    if not stops:
+        paragraphs.append(writer.say("comparison/how-comparable/all"))
+    for wording, notes in (("stops", stops), ("cares", cares)):
+        if notes:
+            paragraphs.append(writer.say(f"comparison/how-comparable/{wording}"))
+            paragraphs.append("\n".join(_note(writer, one) for one in notes))
+    paragraphs += _if_off(writer)
+    methods = ("output", "parting", "limits", "smoothing")
+    paragraphs += [writer.say(f"comparison/how-comparable/method-{name}") for name in methods]
+    return writer.page("how-comparable", paragraphs=paragraphs)
+
+
+def _if_off(writer: ComparisonWriter) -> list[str]:
+    """Say how far the most sensitive change would move, had its levels been 1 dB off."""
+    assumed = [one for one in writer.comparison.hindrances if one.kind == "levels assumed"]
+    found = [
+        (abs(standing.per_db or 0.0), ranking, standing.name)
+        for ranking in writer.comparison.ranked("equal output")
+        for standing in ranking.standings
+        if assumed and standing.name in assumed[0].groups[0]
+    ]
+    if not found:
+        return []
+    _, ranking, name = max(found, key=lambda one: one[0])
+    return [
+        writer.say(
+            "comparison/how-comparable/if-off",
+            name=plain(name),
+            band=spoken(ranking.band),
+            moved=writer.quote(f"{writer.key(ranking, name)}.per-db"),
+        )
+    ]
+
+
+def _note(writer: ComparisonWriter, one: Hindrance) -> str:
+    return writer.say(
+        "comparison/how-comparable/note", words=plain(one.words), remedy=plain(one.remedy)
+    )

@@ -1,0 +1,243 @@
+"""The verdict of a comparison: who gives in first, and what is too close to call."""
+
+from collections.abc import Sequence
+
+from reportlib.beside.standouts import BandVerdict, band_verdicts, bands_of, leading
+from reportlib.beside.telling import limit_words
+from reportlib.compared import Question, Ranking
+from reportlib.facts import SLUGS, quoted
+from reportlib.wording import sentence
+from reportlib.words.comparison_writer import ComparisonWriter, names_text, where_text
+from reportlib.words.writer import listed, plain, spoken
+
+_MOST_NAMED = 3
+
+
+def verdict(writer: ComparisonWriter) -> str:
+    """Return the sentences that the page opens with."""
+    verdicts = band_verdicts(writer.comparison, "equal output")
+    compared = [one for one in verdicts if one.ranking is not None]
+    if not compared:
+        return " ".join(
+            [writer.say("comparison/in-short/not-compared", why=why_not(writer, "equal output"))]
+        )
+    return " ".join([*_sentences(writer, verdicts), *_aside(writer)])
+
+
+def _sentences(writer: ComparisonWriter, verdicts: Sequence[BandVerdict]) -> list[str]:
+    lead = leading(verdicts)
+    close, small = bands_of(verdicts, "close"), bands_of(verdicts, "small")
+    found = []
+    if lead is not None:
+        found.append(_lead(writer, lead, close=close))
+        found += _further(writer, verdicts, lead=lead)
+    elif close:
+        found.append(_close(writer, verdicts, close=close))
+    found += [_differs(writer, one) for one in verdicts if one.kind == "differs"]
+    if small:
+        found.append(writer.say("comparison/in-short/small", where=sentence(where_text(small))))
+    untold = bands_of(verdicts, "untold")
+    if untold:
+        names = listed([spoken(band) for band in untold])
+        found.append(writer.say("comparison/in-short/untold", bands=names))
+    return found
+
+
+def _lead(writer: ComparisonWriter, lead: BandVerdict, *, close: Sequence[str]) -> str:
+    """Say who gives in first, and in one breath where it is too close to call."""
+    wording = "gives-in" if len(lead.worst) == 1 else "give-in"
+    return writer.say(
+        f"comparison/in-short/{wording}",
+        where=sentence(where_text([lead.band])),
+        worst=names_text(lead.worst),
+        output=_output(writer, lead),
+        losses=losses(writer, lead),
+        better=better(writer, lead),
+        unsure=_unsure(writer, lead),
+        close=writer.say("comparison/in-short/close-too", where=where_text(close)) if close else "",
+    )
+
+
+def _further(
+    writer: ComparisonWriter, verdicts: Sequence[BandVerdict], *, lead: BandVerdict
+) -> list[str]:
+    """Say where else somebody gives in first: the same in one sentence, another in its own."""
+    others = [one for one in verdicts if one.kind == "gives in" and one is not lead]
+    same = [one.band for one in others if one.worst == lead.worst]
+    found = []
+    if same:
+        found.append(
+            writer.say(
+                "comparison/in-short/too",
+                where=sentence(where_text(same)),
+                worst=names_text(lead.worst),
+            )
+        )
+    found += [
+        writer.say(
+            "comparison/in-short/another",
+            where=sentence(where_text([one.band])),
+            worst=names_text(one.worst),
+            output=_output(writer, one),
+            losses=losses(writer, one),
+            better=better(writer, one),
+            unsure=_unsure(writer, one),
+        )
+        for one in others
+        if one.worst != lead.worst
+    ]
+    return found
+
+
+def _close(
+    writer: ComparisonWriter, verdicts: Sequence[BandVerdict], *, close: Sequence[str]
+) -> str:
+    """Say that it is too close to call, and at which outputs."""
+    ranked = [one.ranking for one in verdicts if one.kind == "close" and one.ranking is not None]
+    lowest = min(ranked, key=lambda one: one.at_db or 0.0)
+    highest = max(ranked, key=lambda one: one.at_db or 0.0)
+    names = max((one.names for one in ranked), key=len)
+    low, high = (
+        writer.quote(f"{writer.key(one, one.names[0])}.output") for one in (lowest, highest)
+    )
+    wording = "close" if lowest.at_db == highest.at_db else "close-at-several"
+    ordered = [name for name in writer.comparison.names if name in names]
+    return writer.say(
+        f"comparison/in-short/{wording}",
+        names=names_text(ordered),
+        where=where_text(close),
+        low=low,
+        high=high,
+    )
+
+
+def _differs(writer: ComparisonWriter, one: BandVerdict) -> str:
+    assert one.ranking is not None
+    pair = one.ranking.partings[0]
+    key = f"apart.{writer.slug(pair.better)}.{writer.slug(pair.worse)}.{SLUGS[one.band]}"
+    return writer.say(
+        "comparison/in-short/differs",
+        where=sentence(where_text([one.band])),
+        better=plain(pair.better),
+        worse=plain(pair.worse),
+        apart=writer.quote(key),
+        output=_output(writer, one),
+    )
+
+
+def _output(writer: ComparisonWriter, one: BandVerdict) -> str:
+    assert one.ranking is not None
+    return writer.quote(f"{writer.key(one.ranking, one.worst[0])}.output")
+
+
+def losses(writer: ComparisonWriter, one: BandVerdict) -> str:
+    """Quote what the worst are behind by, in their order."""
+    assert one.ranking is not None
+    return listed([writer.quote(f"{writer.key(one.ranking, name)}.behind") for name in one.worst])
+
+
+def better(writer: ComparisonWriter, one: BandVerdict) -> str:
+    """Say what the better ones are behind by: each, or where they are many, from least to most."""
+    assert one.ranking is not None
+    ranking = one.ranking
+    if len(one.better) > _MOST_NAMED:
+        least, most = (
+            writer.quote(f"{writer.key(ranking, name)}.behind")
+            for name in (one.better[0], one.better[-1])
+        )
+        return writer.say("comparison/in-short/others", least=least, most=most)
+    return listed([_one_better(writer, ranking, name=name) for name in one.better])
+
+
+def _one_better(writer: ComparisonWriter, ranking: Ranking, *, name: str) -> str:
+    """Say how far one that keeps up better is behind; a loss that is not sure by its far end."""
+    standing, key = ranking.standing(name), writer.key(ranking, name)
+    sure = standing.high_db is not None and standing.high_db < 0.0
+    wording = "behind" if sure else "within"
+    if standing.low_db is not None and standing.low_db > 0.0:
+        wording = "more"
+    return writer.say(
+        f"comparison/in-short/better-{wording}",
+        name=plain(name),
+        behind=writer.quote(f"{key}.behind"),
+        within=writer.quote(f"{key}.within"),
+        mean=writer.quote(f"{key}.mean"),
+    )
+
+
+def _unsure(writer: ComparisonWriter, one: BandVerdict) -> str:
+    if not one.unsure:
+        return ""
+    return writer.say("comparison/in-short/unsure", names=names_text(one.unsure))
+
+
+def _aside(writer: ComparisonWriter) -> list[str]:
+    """Name those that take no place at all."""
+    aside = writer.comparison.unplaced
+    if not aside:
+        return []
+    wording = "no-place" if len(aside) == 1 else "no-place-several"
+    return [writer.say(f"comparison/in-short/{wording}", names=names_text(aside))]
+
+
+def why_not(writer: ComparisonWriter, question: Question) -> str:
+    """Return the first reason why a question has no ranking, in plain words."""
+    stops = [
+        one.words for one in writer.comparison.hindrances if one.stops and question in one.questions
+    ]
+    return plain(stops[0]) if stops else writer.say("comparison/in-short/nothing-told")
+
+
+def behind_line(writer: ComparisonWriter) -> str:
+    """Say where somebody is 1 dB behind at the lowest level, and where the others are there."""
+    limits = writer.comparison.limits
+    reached = [one for one in limits if one.limit.level_db is not None or one.limit.high_db]
+    if not reached:
+        told = any(one.limit.reached is not None for one in limits)
+        wording = "limit-none" if told else "limit-untold"
+        return writer.say(f"comparison/in-short/{wording}")
+    first = min(reached, key=lambda one: one.limit.level_db or one.limit.high_db or 0.0)
+    band = first.limit.band
+    parts = [
+        f"{plain(one.name)} "
+        + limit_words(one.limit, slug=writer.slug(one.name), facts=writer.facts, write=quoted)
+        for one in limits
+        if one.limit.band == band
+    ]
+    return writer.say(
+        "comparison/in-short/limit", where=where_text([band]), limits="; ".join(parts)
+    )
+
+
+def left_playing_line(writer: ComparisonWriter) -> str:
+    """Say who lost most after the same stress, or that it is too close to call, or why neither."""
+    verdicts = band_verdicts(writer.comparison, "left playing")
+    ranked = [one.ranking for one in verdicts if one.ranking is not None]
+    if not ranked:
+        if not any(one.long_term_db for one in writer.comparison.sessions):
+            return writer.say("comparison/in-short/long-not-tested")
+        return writer.say(
+            "comparison/in-short/long-not-compared", why=why_not(writer, "left playing")
+        )
+    lead = leading(verdicts)
+    ranking = ranked[0] if lead is None or lead.ranking is None else lead.ranking
+    key = writer.key(ranking, ranking.names[0])
+    values: dict[str, object] = {
+        "level": writer.quote(f"{key}.level"),
+        "elapsed": writer.quote(f"{key}.elapsed"),
+    }
+    if lead is None:
+        return writer.say(
+            "comparison/in-short/long-close",
+            where=where_text([one.band for one in verdicts if one.ranking is not None]),
+            **values,
+        )
+    return writer.say(
+        "comparison/in-short/long-loses",
+        where=where_text([lead.band]),
+        worst=names_text(lead.worst),
+        losses=losses(writer, lead),
+        better=better(writer, lead),
+        unsure=_unsure(writer, lead),
+        **values,
+    )
