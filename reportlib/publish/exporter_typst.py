@@ -4,6 +4,7 @@ Its template places the records of a `Publication`; whatever it places that is n
 nor `Source` becomes a string literal, which typst never reads as code.
 """
 
+import math
 import re
 from typing import Any
 
@@ -35,6 +36,10 @@ LONGEST_WHOLE = 16
 _WIDE_TABLE = 80
 """Where a table's longest cells are together longer than this, its long columns share the room."""
 _LONG_CELL = 22
+_MOST_NARROW = 60
+"""Where the others together are longer than this they would leave no room: then all share it."""
+_LETTER_PT, _LINE_PT, _INSET_PT = 4.0, 10.0, 8.0
+"""Of a table as it is set, about: a letter's width, a line, what stands around a row's lines."""
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
@@ -124,7 +129,8 @@ class TypstExporter(ReportExporter):
                     "width": Source(f"{self._width_pt(block):.2f}pt"),
                 }
             case Table():
-                long = len(block.rows) > LONGEST_WHOLE
+                room = PAPERS_PT[self.paper][1] - TOP_PT - BOTTOM_PT
+                long = len(block.rows) > LONGEST_WHOLE or _height_pt(block) > room
                 return {
                     "template": "table.typ.j2",
                     "rooms": [Source(f"{ROOM_PT:g}pt")] if long else [],
@@ -157,7 +163,25 @@ def _widths(table: Table) -> list[str]:
     longest = [max(map(len, cells)) for cells in zip(table.columns, *table.rows, strict=True)]
     if sum(longest) <= _WIDE_TABLE:
         return ["auto"] * len(longest)
+    if sum(count for count in longest if count <= _LONG_CELL) > _MOST_NARROW:
+        return [f"{count**0.5:.1f}fr" for count in longest]
     return [f"{count**0.5:.1f}fr" if count > _LONG_CELL else "auto" for count in longest]
+
+
+def _height_pt(table: Table) -> float:
+    """Return about how tall a table is: few rows of many lines can be longer than a page."""
+    longest = [max(map(len, cells)) for cells in zip(table.columns, *table.rows, strict=True)]
+    room = (PAPERS_PT["a4"][0] - 2 * SIDE_PT - _INSET_PT * len(longest)) / _LETTER_PT
+    widths: list[float] = [float(count) for count in longest]
+    if sum(longest) > room:
+        shares = [count**0.5 for count in longest]
+        widths = [max(room * share / sum(shares), 1.0) for share in shares]
+    lines = [
+        max(math.ceil(len(cell) / width) for cell, width in zip(row, widths, strict=True) if cell)
+        for row in table.rows
+        if any(row)
+    ]
+    return sum(_LINE_PT * count + _INSET_PT for count in lines)
 
 
 def _as_typst(value: object) -> str:
