@@ -1,4 +1,4 @@
-"""How a hindrance is noted: who, in which bands, by which questions, what and what would mend it."""
+"""How a hindrance is noted: who, where, by which questions, what, and what would mend it."""
 
 from collections.abc import Sequence
 

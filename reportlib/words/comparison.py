@@ -26,11 +26,11 @@ SLOTS = (
     "care",
 )
 _ANSWERS: dict[Answer, str] = {
-    "yes": "yes with",
-    "just": "just about with",
-    "no": "no with",
-    "can't tell": "can’t be told with",
-    "not tested": "not tested so loud with",
+    "yes": "yes",
+    "just": "just about",
+    "no": "no",
+    "can't tell": "can’t tell",
+    "not tested": "not tested so loud",
 }
 _WEIGHTIEST = ("loud music", "film at reference level", "relaxed music", "speech and television")
 
@@ -109,10 +109,11 @@ def _answered(answers: Sequence[NeedBeside]) -> str:
     """Group those of one answer, the best answer first."""
     parts = []
     for answer, words in _ANSWERS.items():
-        for in_peaks, more in ((False, ""), (True, " in peaks")):
+        for in_peaks, more in ((False, ""), (True, ", in peaks")):
             names = [o.name for o in answers if (o.answer, o.in_peaks) == (answer, in_peaks)]
             if names:
-                parts.append(f"{words} {names_text(names)}{more}")
+                who = "all of them" if len(names) == len(answers) > 1 else names_text(names)
+                parts.append(f"{words}{more}: {who}")
     return "; ".join(parts)
 
 
@@ -179,8 +180,9 @@ def _ranked(writer: ComparisonWriter, ranking: Ranking) -> str:
             **values,
         )
     starts = {writer.comparison.session(name).baseline_db for name in ranking.names}
+    wording = "ranked" if len(starts) == 1 else "ranked-from"
     return writer.say(
-        f"comparison/at-equal-output/{'ranked' if len(starts) == 1 else 'ranked-from'}",
+        f"comparison/at-equal-output/{wording}",
         output=writer.quote(f"{first}.output"),
         start=writer.quote(f"{first}.from"),
         **values,
@@ -259,8 +261,8 @@ def _how_comparable(writer: ComparisonWriter) -> str:
             paragraphs.append(writer.say(f"comparison/how-comparable/{wording}"))
             paragraphs.append("\n".join(_note(writer, one) for one in notes))
     paragraphs += _if_off(writer)
-    methods = ("output", "parting", "limits", "smoothing")
-    paragraphs += [writer.say(f"comparison/how-comparable/method-{name}") for name in methods]
+    methods = ("method-output", "method-parting", "method-limits", "method-smoothing")
+    paragraphs += [writer.say(f"comparison/how-comparable/{name}") for name in methods]
     return writer.page("how-comparable", paragraphs=paragraphs)
 
 

@@ -153,11 +153,11 @@ def _one_better(writer: ComparisonWriter, ranking: Ranking, *, name: str) -> str
     """Say how far one that keeps up better is behind; a loss that is not sure by its far end."""
     standing, key = ranking.standing(name), writer.key(ranking, name)
     sure = standing.high_db is not None and standing.high_db < 0.0
-    wording = "behind" if sure else "within"
+    wording = "better-behind" if sure else "better-within"
     if standing.low_db is not None and standing.low_db > 0.0:
-        wording = "more"
+        wording = "better-more"
     return writer.say(
-        f"comparison/in-short/better-{wording}",
+        f"comparison/in-short/{wording}",
         name=plain(name),
         behind=writer.quote(f"{key}.behind"),
         within=writer.quote(f"{key}.within"),

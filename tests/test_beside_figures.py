@@ -1,0 +1,96 @@
+"""The figures of a comparison: tidy for any company, on the page and on a phone."""
+
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+from figure_texts import assert_apart, written
+from side_by_side import CASES, comparison
+
+from reportlib import figures
+from reportlib.figures import beside_limit_rows as figure_limits
+from reportlib.figures import beside_output_panels as figure_output
+from reportlib.figures import beside_parts, style
+from reportlib.figures import beside_playing_rows as figure_playing
+from reportlib.figures.paper import PAGE, PHONE
+
+DRAWN = {
+    "at_equal_output": figure_output.draw,
+    "beside_limits": figure_limits.draw,
+    "beside_left_playing": figure_playing.draw,
+}
+EMPTY = {
+    ("no levels", "at_equal_output"), ("no levels", "beside_limits"),
+    ("no levels", "beside_left_playing"), ("all in noise", "at_equal_output"),
+    ("all in noise", "beside_limits"), ("all in noise", "beside_left_playing"),
+    ("no stress", "beside_left_playing"), ("all in rooms", "beside_left_playing"),
+    ("baseline above another's top", "at_equal_output"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("paper", [PAGE, PHONE], ids=["page", "phone"])
+@pytest.mark.parametrize("figure", DRAWN)
+@pytest.mark.parametrize("case", CASES)
+def test_no_text_leaves_the_frame_or_touches_another(case, figure, paper):
+    with style.drawing():
+        sheet = DRAWN[figure](comparison(case), paper=paper)
+        if (case, figure) in EMPTY:
+            assert sheet is None
+            return
+        found = written(sheet.figure)
+    assert sheet.width_px == paper.width_px
+    assert len(found) > 8
+    assert min(text.get_fontsize() for _, text, _ in found) >= (11.0 if paper.narrow else 9.0)
+    assert_apart(sheet, found)
+
+
+@pytest.mark.parametrize("figure", DRAWN)
+@pytest.mark.parametrize("case", CASES)
+def test_every_picture_has_words_that_say_what_is_there(case, figure):
+    picture = getattr(figures, figure)(comparison(case))
+    if (case, figure) in EMPTY:
+        assert picture is None
+        return
+    for text in (picture.caption, picture.alt):
+        assert text.strip()
+        assert not re.search(r"\b(None|nan|inf)\b", text)
+        assert "  " not in text
+        assert text.endswith(".")
+    root = ET.fromstring(picture.svg)
+    assert (root.get("width"), ET.fromstring(picture.phone_svg).get("width")) == ("720", "330")
+    assert max(len(picture.svg), len(picture.phone_svg)) < 160_000
+
+
+@pytest.mark.parametrize("figure", DRAWN)
+def test_every_session_is_named_in_every_figure(figure):
+    for case in ("three", "eight"):
+        report = comparison(case)
+        for paper in (PAGE, PHONE):
+            with style.drawing():
+                words = " ".join(
+                    text for text, *_ in written(DRAWN[figure](report, paper=paper).figure)
+                )
+            for name in report.names:
+                assert name in words.replace("\u00a0", " ")
+
+
+def test_lines_differ_in_more_than_tone():
+    strokes = beside_parts.strokes(8)
+    assert len({(one.dashes, one.width) for one in strokes}) == 8
+    assert len({one.colour for one in strokes}) == 8
+    for one, other in zip(strokes, strokes[1:], strict=False):
+        assert one.dashes != other.dashes
+
+
+@pytest.mark.parametrize("figure", DRAWN)
+def test_a_figure_is_the_same_byte_for_byte(figure):
+    one, other = (getattr(figures, figure)(comparison("three")) for _ in range(2))
+    assert (one.svg, one.png, one.phone_svg) == (other.svg, other.png, other.phone_svg)
+
+
+def test_the_upright_line_stands_where_sessions_are_ranked():
+    report = comparison("two")
+    with style.drawing():
+        words = [text for text, *_ in written(figure_output.draw(report).figure)]
+    for ranking in report.ranked("equal output"):
+        assert f"ranked at {ranking.at_db:g} dB" in words

@@ -1,0 +1,200 @@
+"""What a comparison says: drafts, facts, tables and data files, for every kind of company."""
+
+import csv
+import io
+import json
+import re
+
+import pytest
+from side_by_side import CASES, comparison
+
+from reportlib import comparison_tables, facts, memory
+from reportlib.beside.facts import comparison_facts
+from reportlib.beside.standouts import band_verdicts
+from reportlib.results_comparison import CSV_COLUMNS, comparison_csv, comparison_json
+from reportlib.words.comparison import SLOTS, draft_comparison
+
+TABLES = (
+    "standing_table",
+    "equal_output_table",
+    "limits_table",
+    "needs_table",
+    "seats_table",
+    "not_comparable_table",
+    "measured_table",
+)
+_QUOTE = re.compile(r"\[([^\]]+)\]\(#fact-([^)]+)\)")
+
+
+def drafts(case):
+    report = comparison(case)
+    return draft_comparison(
+        report, facts=comparison_facts(report), templates=memory.narrative_templates()
+    )
+
+
+def tables(case):
+    found = [getattr(comparison_tables, name)(comparison(case)) for name in TABLES]
+    return [table for table in found if table is not None]
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_every_company_gets_a_draft_for_every_slot(case):
+    found = drafts(case)
+    assert tuple(found) == SLOTS
+    for text in found.values():
+        assert text.startswith("## ")
+        body = text.split("\n", 1)[1].strip()
+        assert len(body.split()) >= 5
+        assert "{{" not in text
+        assert "None" not in text
+        assert not re.search(r"\b(nan|inf)\b", text.lower())
+        assert not re.search(r"(?<![\w(-])-\d", text.replace("](#fact-", "]"))
+        assert "  " not in body
+        assert ". ." not in body
+        assert ".." not in body
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_every_quoted_fact_exists_is_written_as_it_is_and_stands_in_a_row(case):
+    known = comparison_facts(comparison(case))
+    anchors = {one for table in tables(case) for row in table.anchors for one in row.split()}
+    for text in drafts(case).values():
+        for written, name in _QUOTE.findall(text):
+            assert written == facts.written(known[name])
+            assert f"fact-{name}" in anchors, name
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_measured_numbers_are_quoted_never_typed(case):
+    for text in drafts(case).values():
+        bare = _QUOTE.sub("", text)
+        assert set(re.findall(r"(\d+\.\d+) dB", bare)) <= {"0.5", "72.5", "96.5", "95.5"}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_tables_are_even_and_their_anchors_unique(case):
+    seen = []
+    for table in tables(case):
+        assert all(len(row) == len(table.columns) for row in table.rows)
+        assert not table.anchors or len(table.anchors) == len(table.rows)
+        assert not table.numeric or len(table.numeric) == len(table.columns)
+        assert all(isinstance(cell, str) and "None" not in cell for r in table.rows for cell in r)
+        assert not any(re.search(r"\b(nan|inf)\b", cell) for row in table.rows for cell in row)
+        seen += [one for row in table.anchors for one in row.split()]
+    assert len(seen) == len(set(seen))
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_every_fact_in_a_row_stands_in_one_that_is_there(case):
+    anchors = {one for table in tables(case) for row in table.anchors for one in row.split()}
+    for name, fact in comparison_facts(comparison(case)).items():
+        assert re.fullmatch(r"[\w.-]+", name)  # as quotes are found in prose
+        if fact.row:
+            assert {fact.row, f"fact-{name}"} <= anchors, name
+
+
+def verdict(case):
+    text = drafts(case)["in-short"].split("\n\n")[1]
+    return _QUOTE.sub(r"\1", text)
+
+
+@pytest.mark.parametrize(
+    ("case", "words"),
+    [
+        ("two", r"^In the bass, Trivet 6 gives in first: at 9\d dB it is \d\.\d dB behind, "
+                r"Marram 12 \d\.\d dB; from the low mids up it is too close to call\.$"),
+        ("three", r"^In the bass, Samphire 3 gives in first: .*Marram 12 .* and Trivet 6"),
+        ("eight", r"^In the bass, Glasswort 15 on its tall stand .* the others \d.\d dB to"),
+        ("twins", "^Between Trivet 6, 2026-05-04, folder-0 and Trivet 6, 2026-05-04, folder-1 it "
+                  "is too close to call in every band"),
+        ("too close to call", "^Between Marram 12, Trivet 6 and Samphire 3 it is too close"),
+        ("small but sure", "the difference is sure, and smaller than 0.5 dB"),
+        ("gains", r"Marram 12 gives .* dB more than Trivet 6 for the same volume"),
+        ("bass and treble part otherwise", r"In the bass, Marram 12 gives in first: .*"
+                                           r"In the treble it is Trivet 6: "),
+        ("one in a room", "Samphire 3 takes no place"),
+        ("one from text", "Samphire 3 takes no place"),
+        ("all in rooms", r"can’t be compared: A level does not mean the same"),
+        ("baseline above another's top", r"can’t be compared: Marram 12 begins at an output above"),
+        ("one behind a short gate", "In the bass, Trivet 6 gives in first"),
+        ("all in noise", "can’t be compared: .* says nothing of the bass"),
+        ("no levels", "can’t be compared: nothing that two of them gave can be told"),
+    ],
+)  # fmt: skip
+def test_the_verdict_says_what_the_comparison_was(case, words):
+    assert re.search(words, verdict(case)), verdict(case)
+
+
+def test_the_verdict_names_nobody_whom_the_intervals_do_not_part():
+    """One of three is told from neither: it is said, not ordered."""
+    text = verdict("not transitive")
+    first = next(one for one in band_verdicts(comparison("not transitive"), "equal output"))
+    assert first.kind == "gives in"
+    assert first.worst[0] == "Samphire 3"
+    if first.unsure:
+        assert "can’t be told" in text
+    for name in first.better:
+        pairs = {(p.better, p.worse) for p in first.ranking.partings}
+        assert (name, "Samphire 3") in pairs
+
+
+def test_what_gives_out_is_said_with_what_it_gave_and_was_asked_for():
+    text = _QUOTE.sub(r"\1", drafts("gives out")["at-equal-output"])
+    assert re.search(r"Trivet 6 gave 9\d\.\d dB at most, asked for up to 99\.0 dB", text)
+    assert "Marram 12 gave" not in text
+
+
+def test_counting_from_a_louder_baseline_is_said():
+    text = _QUOTE.sub(r"\1", drafts("louder baseline")["at-equal-output"])
+    assert "counted from 84 dB, the loudest baseline of these" in text
+    assert "counted from" not in drafts("two")["at-equal-output"]
+
+
+def test_stress_heard_while_it_played_is_compared_with_its_like():
+    text = drafts("heard while playing")["left-playing"]
+    assert "while it still played" in text
+    assert "**Presence range**" in text
+
+
+def test_without_stress_nothing_is_said_about_it():
+    text = drafts("no stress")
+    assert "None of these was left playing" in text["left-playing"]
+    assert "none of them was left playing" in text["in-short"]
+
+
+def test_hostile_names_stay_text():
+    for text in drafts("names of all kinds").values():
+        assert "<b>" not in text.replace(r"\<b\>", "")
+        assert "[Trivet](" not in text
+
+
+def test_care_is_taken_as_in_every_report():
+    text = drafts("two")["care"]
+    for words in ("hearing protection", "Local rules and qualified people", "Never leave a stress"):
+        assert words in text
+
+
+def test_the_csv_is_tidy_and_holds_every_session_at_every_output():
+    report = comparison("three")
+    rows = list(csv.reader(io.StringIO(comparison_csv(report))))
+    assert tuple(rows[0]) == CSV_COLUMNS
+    keys = [(row[0], row[3], row[4]) for row in rows[1:]]
+    assert len(set(keys)) == len(keys) == len(report.points)
+    assert {row[4] for row in rows[1:]} == set(report.names)
+    for row in rows[1:]:
+        assert all(re.fullmatch(r"-?\d+\.\d{4}|", cell) for cell in (*row[1:4], *row[6:10]))
+        assert row[5] == "given" or not row[6]
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_json_is_strict_and_repeats(case):
+    report = comparison(case)
+    text = comparison_json(report, tool_version="1.2")
+    found = json.loads(text, parse_constant=lambda name: pytest.fail(name))
+    assert text == comparison_json(report, tool_version="1.2")
+    assert [one["name"] for one in found["sessions"]] == list(report.names)
+    assert len(found["rankings"]) == len(report.rankings)
+    for one in found["equal_output"]:
+        if one["change_db"] is not None:
+            assert one["driven_db"] + one["change_db"] == pytest.approx(one["output_db"], abs=2e-6)
