@@ -124,7 +124,7 @@ class OutputPoint:
         included; `low_db` is None where it may not have given so much
     driven_db : level, as driven, that the output needs
     unique : False where the output falls below this again at a higher level tested
-    most_db : the most that it gave, of the levels tested
+    most_db, asked_to_db : the most that it gave, and was asked for, of the levels tested
     """
 
     name: str
@@ -137,6 +137,7 @@ class OutputPoint:
     driven_db: float | None = None
     unique: bool = True
     most_db: float | None = None
+    asked_to_db: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from reportlib.beside.facts import comparison_facts, limit_row, output_row, rank_row
 from reportlib.beside.shown_outputs import shown_outputs
 from reportlib.beside.telling import limit_words, place_words, sure_words, value_words
-from reportlib.compared import Comparison, NeedBeside, OutputPoint, Question, Ranking
+from reportlib.compared import Compared, Comparison, NeedBeside, OutputPoint, Question, Ranking
 from reportlib.facts import SLUGS, FactTable, duration, level_key, number, written
 from reportlib.judged import SEAT_SETUP
 from reportlib.levels import BANDS
@@ -248,7 +248,7 @@ def measured_table(comparison: Comparison) -> Table:
                 one.date or "",
                 f"{one.space}, {one.distance_m:g} m",
                 f"{number(1e3 * one.gate_s, 0)} ms" if math.isfinite(one.gate_s) else "not known",
-                span_text([one.baseline_db, *([] if one.top_db is None else [one.top_db])]),
+                _levels(one),
                 f"{one.takes[0]}" if len(set(one.takes)) == 1 else f"{one.takes[0]}–{one.takes[1]}",
                 _long(one.long_term_db),
                 one.reference or ("text" if one.source == "text" else "not recorded"),
@@ -261,6 +261,11 @@ def measured_table(comparison: Comparison) -> Table:
         ),
         folded=True,
     )  # fmt: skip
+
+
+def _levels(one: Compared) -> str:
+    levels = [one.baseline_db] if one.top_db is None else [one.baseline_db, one.top_db]
+    return span_text([round(level, 1) for level in levels])
 
 
 def _long(levels_db: Sequence[float]) -> str:

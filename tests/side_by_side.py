@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 from builders import make_analysis
 from invented import bump
-from stressed import make_playing
+from stressed import LOSSES, make_playing
 
 from reportlib.beside import compare
 from reportlib.compared import Compared, OutputTrack
@@ -168,7 +168,7 @@ CASES = {
         *family(2), make_analysis(name="Samphire 3", long_term_levels_db=(80.0,)),
     ],
     "heard while playing": lambda: [
-        make_analysis(name="Marram 12", playing=[make_playing(losses={"presence": 0.2})]),
+        make_analysis(name="Marram 12", playing=[make_playing(losses={**LOSSES, "presence": 0.2})]),
         make_analysis(name="Trivet 6", playing=[make_playing()]),
     ],
     "no levels": lambda: [

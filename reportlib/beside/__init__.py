@@ -76,7 +76,10 @@ def compare(analyses: Sequence[Analysis], *, names: Sequence[str]) -> Comparison
 
 
 def _points(tracks: Sequence[OutputTrack], *, band: str) -> list[OutputPoint]:
-    """Return every whole decibel of output that two gave, of every session."""
+    """Return every whole decibel of output that two gave, of every session.
+
+    Above them those that one gave, and that another surely does not give.
+    """
     own = [track for track in tracks if track.band == band]
     told = [track for track in own if track.told]
     tops = sorted((float(track.given_db.max()) for track in told), reverse=True)
@@ -84,5 +87,9 @@ def _points(tracks: Sequence[OutputTrack], *, band: str) -> list[OutputPoint]:
     if len(told) < 2:
         return []
     first, last = math.floor(starts[1] + 1e-6) + 1, math.floor(tops[1] + 1e-6)
-    outputs = np.arange(first, last + 1, dtype=np.float64)
-    return [output_point(track, float(output)) for output in outputs for track in own]
+    found = []
+    for output in np.arange(first, math.floor(tops[0] + 1e-6) + 1, dtype=np.float64):
+        here = [output_point(track, float(output)) for track in own]
+        if output <= last or any(point.given == "gives out before" for point in here):
+            found += here
+    return found

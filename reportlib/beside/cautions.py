@@ -11,7 +11,7 @@ from reportlib.wording import level_text, listing
 _SAME_DISTANCE = 2.0
 """A level is taken back to 1 m as that of a point: within this ratio a loudspeaker's size leaves
 it alone (a judgement)."""
-_SAME_BASELINE_DB = 0.5
+SAME_BASELINE_DB = 0.5
 _SAME_SWEEP = 1.5
 """Sweeps whose lengths differ by more load a limiter or a coil otherwise (a judgement)."""
 
@@ -72,7 +72,7 @@ def _distance(sessions: Sequence[Compared]) -> list[Hindrance]:
 
 def _baseline(sessions: Sequence[Compared]) -> list[Hindrance]:
     starts = [one.baseline_db for one in sessions]
-    if max(starts) - min(starts) <= _SAME_BASELINE_DB:
+    if max(starts) - min(starts) <= SAME_BASELINE_DB:
         return []
     groups = _differing(sessions, by=lambda one: round(one.baseline_db, 1))
     parts = [f"{listing(named(group))} at {group[0].baseline_db:.3g} dB" for group in groups]
@@ -117,9 +117,9 @@ def _reference(sessions: Sequence[Compared]) -> list[Hindrance]:
     if not groups:
         return []
     words = {
-        "terminals": "without the amplifier",
-        "loop-back": "the amplifier included",
-        None: "with all that was before it, for want of a reference",
+        "terminals": "the loudspeaker alone",
+        "loop-back": "with its amplifier",
+        None: "with everything before it, for want of a reference",
     }
     parts = [f"{listing(named(group))} {words[group[0].reference]}" for group in groups]
     return [
@@ -127,7 +127,7 @@ def _reference(sessions: Sequence[Compared]) -> list[Hindrance]:
             "reference",
             stops=False,
             groups=[named(group) for group in groups],
-            words=f"Not the same was tested: {'; '.join(parts)}.",
+            words=f"What was tested differs: {'; '.join(parts)}.",
             remedy="Record the drive at the same place for all of them.",
         )
     ]

@@ -141,10 +141,16 @@ def output_point(track: OutputTrack, output_db: float) -> OutputPoint:
     """Return what one session says at one output."""
     given = given_kind(track, output_db)
     most = float(track.given_db.max()) if track.told else None
+    asked = float(track.driven_db[-1]) if track.told else None
     here = change_at(track, output_db)
     if here is None:
         return OutputPoint(
-            name=track.name, band=track.band, output_db=output_db, given=given, most_db=most
+            name=track.name,
+            band=track.band,
+            output_db=output_db,
+            given=given,
+            most_db=most,
+            asked_to_db=asked,
         )
     at = output_db - here.value_db
     later = track.given_db[track.driven_db > at + _ROUNDING_DB]
@@ -159,6 +165,7 @@ def output_point(track: OutputTrack, output_db: float) -> OutputPoint:
         driven_db=at,
         unique=bool(np.all(later >= output_db - _ROUNDING_DB)),
         most_db=most,
+        asked_to_db=asked,
     )
 
 

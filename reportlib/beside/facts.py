@@ -11,8 +11,8 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
                                    ``.low``, ``.high``; ``.within`` the interval's far end from
                                    zero; ``.output`` and ``.from`` the outputs; ``.per-db`` how far
                                    it moves where the levels asked for were 1 dB off
-``beside.<session>.<band>.most``   the most output of the levels tested; ``.asked`` the highest
-                                   level, as driven
+``beside.<session>.<band>.most``   where a band gives out, the most that it gave; ``.asked`` the
+                                   highest level, as driven
 ``beside.<session>.<band>.limit``  level at which it is 1 dB behind; ``.limit-low``,
                                    ``.limit-high``, ``.limit-tested``
 ``beside.<session>.<band>.long.…`` after the same stress: ``.mean``, ``.behind``, ``.within``,
@@ -26,7 +26,7 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
 import math
 from collections.abc import Iterator
 
-from reportlib.beside.shown_outputs import shown_outputs
+from reportlib.beside.shown_outputs import giving_out, shown_outputs
 from reportlib.compared import Comparison, OutputPoint, Ranking, Standing
 from reportlib.facts import SLUGS, FactTable, digits_for, level_key
 from reportlib.judged import Limit
@@ -68,14 +68,14 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
                     name=f"beside.{one.slug}.{name}",
                     value=level,
                     unit="dB",
-                    digits=0 if level == round(level) else 1,
+                    digits=_whole(level),
                     row=f"fact-beside.{one.slug}.measured",
                 )
-    for track in comparison.tracks:
-        if track.told:
-            key = f"beside.{slugs[track.name]}.{SLUGS[track.band]}"
-            yield _db(f"{key}.most", float(track.given_db.max()), digits=1)
-            yield _db(f"{key}.asked", float(track.driven_db[-1]), digits=1)
+    for point in giving_out(comparison):
+        key = f"beside.{slugs[point.name]}.{SLUGS[point.band]}"
+        row = output_row(point.band, point.output_db)
+        yield _db(f"{key}.most", point.most_db or 0.0, digits=1, row=row)
+        yield _db(f"{key}.asked", point.asked_to_db or 0.0, digits=1, row=row)
     shown = {band: shown_outputs(comparison, band=band) for band in SLUGS}
     for point in comparison.points:
         if point.output_db in shown[point.band]:
@@ -124,8 +124,7 @@ def _ranking(ranking: Ranking, *, slugs: dict[str, str]) -> Iterator[Fact]:
         if at_output:
             yield _db(f"{key}.output", ranking.at_db or 0.0, digits=0, row=row)
             start = ranking.counted_from_db or 0.0
-            digits = 0 if start == round(start) else 1
-            yield _db(f"{key}.from", start, digits=digits, row=row)
+            yield _db(f"{key}.from", start, digits=_whole(start), row=row)
             yield _db(f"{key}.per-db", abs(one.per_db or 0.0), digits=1, row=row)
         else:
             yield _db(f"{key}.level", ranking.at_db or 0.0, digits=0, row=row)
@@ -165,9 +164,14 @@ def _limit(limit: Limit, *, slug: str) -> Iterator[Fact]:
             f"{key}-high", outwards(limit.high_db, digits=digits, up=True), digits=digits, row=row
         )
     if limit.tested_to_db is not None:
-        whole = abs(limit.tested_to_db - round(limit.tested_to_db)) <= _WHOLE_DB
-        tested = outwards(limit.tested_to_db, digits=0 if whole else 1, up=False)
-        yield _db(f"{key}-tested", tested, digits=0 if whole else 1, row=row)
+        digits = _whole(limit.tested_to_db)
+        tested = outwards(limit.tested_to_db, digits=digits, up=False)
+        yield _db(f"{key}-tested", tested, digits=digits, row=row)
+
+
+def _whole(level_db: float) -> int:
+    """How many decimals a level is written with: none where it is as good as a whole number."""
+    return 0 if abs(level_db - round(level_db)) <= _WHOLE_DB else 1
 
 
 def digits_of(low_db: float | None, high_db: float | None) -> int:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from reportlib.beside.groups import measured_alike
 from reportlib.beside.ranked import rankable
 from reportlib.compared import Compared, Hindrance, Ranking
 from reportlib.facts import duration
@@ -23,10 +24,11 @@ def stress_hindrances(
         return []
     found = []
     for one in able:
-        others = [other.name for other in able if other is not one]
-        if one.name not in placed:
+        alike = [other for other in able if measured_alike(other) == measured_alike(one)]
+        others = [other.name for other in alike if other is not one]
+        if one.name not in placed and others:
             found.append(
-                _not_alike(one, others=others, remedy=_remedy(one, able=able, ranked=ranked))
+                _not_alike(one, others=others, remedy=_remedy(one, able=alike, ranked=ranked))
             )
     return [*found, *_crest(able, placed=placed)]
 

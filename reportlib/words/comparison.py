@@ -6,6 +6,8 @@ only places what it is given; the cautions are those of every report.
 
 from collections.abc import Sequence
 
+from reportlib.beside.cautions import SAME_BASELINE_DB
+from reportlib.beside.shown_outputs import giving_out
 from reportlib.beside.telling import sure_words
 from reportlib.compared import Comparison, Hindrance, NeedBeside, Question, Ranking
 from reportlib.facts import SLUGS, FactTable
@@ -179,8 +181,8 @@ def _ranked(writer: ComparisonWriter, ranking: Ranking) -> str:
             elapsed=writer.quote(f"{first}.elapsed"),
             **values,
         )
-    starts = {writer.comparison.session(name).baseline_db for name in ranking.names}
-    wording = "ranked" if len(starts) == 1 else "ranked-from"
+    starts = [writer.comparison.session(name).baseline_db for name in ranking.names]
+    wording = "ranked" if max(starts) - min(starts) <= SAME_BASELINE_DB else "ranked-from"
     return writer.say(
         f"comparison/at-equal-output/{wording}",
         output=writer.quote(f"{first}.output"),
@@ -197,18 +199,15 @@ def _change(writer: ComparisonWriter, ranking: Ranking, *, name: str) -> str:
 
 def _gives_out(writer: ComparisonWriter) -> list[str]:
     """Say who was asked for as much as others gave, and gave no more."""
-    out = dict.fromkeys(
-        (one.band, one.name) for one in writer.comparison.points if one.given == "gives out before"
-    )
     return [
         writer.say(
             "comparison/at-equal-output/gives-out",
-            band=spoken(band),
-            name=plain(name),
-            most=writer.quote(f"beside.{writer.slug(name)}.{SLUGS[band]}.most"),
-            asked=writer.quote(f"beside.{writer.slug(name)}.{SLUGS[band]}.asked"),
+            band=spoken(one.band),
+            name=plain(one.name),
+            most=writer.quote(f"beside.{writer.slug(one.name)}.{SLUGS[one.band]}.most"),
+            asked=writer.quote(f"beside.{writer.slug(one.name)}.{SLUGS[one.band]}.asked"),
         )
-        for band, name in out
+        for one in giving_out(writer.comparison)
     ]
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from reportlib.beside.groups import scale_of
 from reportlib.beside.standouts import BandVerdict, band_verdicts, bands_of, leading
 from reportlib.beside.telling import limit_words
 from reportlib.compared import Question, Ranking
@@ -73,19 +74,25 @@ def _further(
                 worst=names_text(lead.worst),
             )
         )
-    found += [
-        writer.say(
-            "comparison/in-short/another",
-            where=sentence(where_text([one.band])),
-            worst=names_text(one.worst),
-            output=_output(writer, one),
-            losses=losses(writer, one),
-            better=better(writer, one),
-            unsure=_unsure(writer, one),
+    by_worst: dict[tuple[str, ...], list[BandVerdict]] = {}
+    for one in others:
+        if one.worst != lead.worst:
+            by_worst.setdefault(one.worst, []).append(one)
+    for worst, alike in by_worst.items():
+        most = max(alike, key=lambda one: one.apart_db)
+        wording = "another" if len(alike) == 1 else "another-most"
+        found.append(
+            writer.say(
+                f"comparison/in-short/{wording}",
+                where=sentence(where_text([one.band for one in alike])),
+                worst=names_text(worst),
+                most=where_text([most.band]),
+                output=_output(writer, most),
+                losses=losses(writer, most),
+                better=better(writer, most),
+                unsure=_unsure(writer, most),
+            )
         )
-        for one in others
-        if one.worst != lead.worst
-    ]
     return found
 
 
@@ -204,8 +211,10 @@ def behind_line(writer: ComparisonWriter) -> str:
         for one in limits
         if one.limit.band == band
     ]
+    scales = {scale_of(one) for one in writer.comparison.sessions}
+    wording = "limit" if len(scales) == 1 and None not in scales else "limit-own-scales"
     return writer.say(
-        "comparison/in-short/limit", where=where_text([band]), limits="; ".join(parts)
+        f"comparison/in-short/{wording}", where=where_text([band]), limits="; ".join(parts)
     )
 
 
