@@ -215,10 +215,10 @@ def not_comparable_table(comparison: Comparison) -> Table | None:
         name="not-comparable",
         caption="What can’t be compared, what is compared with care, and what would make it "
         "comparable.",
-        columns=("", "who", "where", "by", "what", "what would mend it"),
+        columns=("comparable", "who", "where", "by", "what", "what would mend it"),
         rows=tuple(
             (
-                "can’t be compared" if one.stops else "with care",
+                "no" if one.stops else "with care",
                 " | ".join(listing(group) for group in one.groups),
                 "every band" if len(one.bands) == len(BANDS) else listing(one.bands),
                 "every question"

@@ -30,7 +30,6 @@ LAYERS = [
         "palette",
         "shown",
         "parameters",
-        "compared",
     },
     NUMBERS | {"simulate"},
     {
@@ -65,8 +64,6 @@ LAYERS = [
         "session_text",
         "planning",
         "intake",
-        "beside",
-        "comparison_tables",
     },
     {
         "files",

@@ -202,13 +202,13 @@ def test_sessions_of_one_loudspeaker_get_their_date_of_one_date_their_folder():
         ("Marram 12", "2026-05-04", "a"),
         ("Marram 12", "2026-08-09", "b"),
         ("Trivet 6", "2026-05-04", "c"),
-    ) == ("Marram 12 (4 May 2026)", "Marram 12 (9 August 2026)", "Trivet 6")
+    ) == ("Marram 12 of 4 May 2026", "Marram 12 of 9 August 2026", "Trivet 6")
     assert called(
         ("Marram 12", "2026-05-04", "shelf/before"), ("marram 12", "2026-05-04", "shelf/after")
-    ) == ("Marram 12 (before)", "marram 12 (after)")
+    ) == ("Marram 12 “before”", "marram 12 “after”")
     assert called(("Marram 12", None, "a"), ("Marram 12", "2026-05-04", "b")) == (
-        "Marram 12 (a)",
-        "Marram 12 (4 May 2026)",
+        "Marram 12 “a”",
+        "Marram 12 of 4 May 2026",
     )
     alike = called(("Marram 12", None, "shelf/x"), ("Marram 12", None, "loft/x"))
-    assert alike == ("Marram 12 (shelf/x)", "Marram 12 (loft/x)")
+    assert alike == ("Marram 12 “shelf/x”", "Marram 12 “loft/x”")

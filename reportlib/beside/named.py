@@ -34,10 +34,10 @@ def shown_names(analyses: Sequence[Analysis], *, names: Sequence[str]) -> tuple[
     sessions = [one.session for one in analyses]
     alone = [" ".join(session.speaker.name.split()) for session in sessions]
     dated = [
-        f"{name} ({_in_words(session.date)})" if session.date else ""
+        f"{name} of {_in_words(session.date)}" if session.date else ""
         for name, session in zip(alone, sessions, strict=True)
     ]
-    placed = [f"{name} ({folder})" for name, folder in zip(alone, names, strict=True)]
+    placed = [f"{name} “{folder}”" for name, folder in zip(alone, names, strict=True)]
     counts = [Counter(one.casefold() for one in among) for among in (alone, dated, placed)]
     shown = [
         next(
