@@ -39,7 +39,7 @@ def compare(
 
     \b
     Example:
-      upheld compare shelf/marram-12 shelf/trivet-6 --into shelf/compared
+      upheld compare my-demo/marram-12 my-demo/trivet-6
     """
     from reportlib.comparing import make_comparison
 
