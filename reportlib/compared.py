@@ -337,6 +337,10 @@ class Comparison:
             one for one in self.rankings if one.question == question and band in (None, one.band)
         )
 
+    def places(self, question: Question, *, band: str | None = None) -> frozenset[str]:
+        """Return who takes a place by a question, in one band or in any."""
+        return frozenset(name for one in self.ranked(question, band=band) for name in one.names)
+
     @property
     def unplaced(self) -> tuple[str, ...]:
         """Sessions that take no place in any ranking."""

@@ -7,7 +7,7 @@ from reportlib.beside.facts import comparison_facts, limit_row, output_row, rank
 from reportlib.beside.shown_outputs import shown_outputs
 from reportlib.beside.telling import limit_words, place_words, sure_words, value_words
 from reportlib.compared import Compared, Comparison, NeedBeside, OutputPoint, Question, Ranking
-from reportlib.facts import SLUGS, FactTable, duration, level_key, number, written
+from reportlib.facts import SLUGS, FactTable, duration, level_key, number
 from reportlib.judged import SEAT_SETUP
 from reportlib.levels import BANDS
 from reportlib.seat_facts import slug as seat_slug
@@ -97,7 +97,7 @@ def equal_output_table(comparison: Comparison) -> Table | None:
         caption="How far each band lags when as much comes out: its change at that output, with "
         "its interval, from the session’s own baseline. Between two levels tested it is read off "
         "a straight line, beyond them never.",
-        columns=("band", "given", *comparison.names),
+        columns=("band", "given", *(_ranked(comparison, name) for name in comparison.names)),
         rows=tuple(rows),
         anchors=tuple(anchors),
         numeric=(False, True, *(True for _ in comparison.names)),
@@ -105,10 +105,14 @@ def equal_output_table(comparison: Comparison) -> Table | None:
     )
 
 
+def _ranked(comparison: Comparison, name: str) -> str:
+    """Name a session, and say where it takes no place beside the others."""
+    return name if name in comparison.places("equal output") else f"{name} (not ranked)"
+
+
 def _point_words(point: OutputPoint, *, slug: str, facts: FactTable) -> str:
     if point.given == "gives out before":
-        most = written(facts[f"beside.{slug}.{SLUGS[point.band]}.most"])
-        return f"gives out before: {most} at most"
+        return f"gives out before: {number(point.most_db or 0.0, 1)} dB at most"
     if point.given != "given":
         return point.given.replace("'", "’")
     key = f"beside.{slug}.{SLUGS[point.band]}.{level_key(point.output_db)}"

@@ -172,6 +172,8 @@ def place_of(name: str) -> str:
             return f"what is heard at {level} dB"
         case ["heard", "long", level, elapsed, *_]:
             return f"what is heard at {level} dB after {duration(float(elapsed))}"
+        case ["beside", who, slug, *_] if slug in spoken:
+            return f"{spoken[slug]} of {who}"
         case ["need", need]:
             return need
         case ["need", session, need]:

@@ -71,7 +71,7 @@ def compare(analyses: Sequence[Analysis], *, names: Sequence[str]) -> Comparison
         ends=ends,
         needs=tuple(one for analysis, name in both for one in needs_of(analysis, name=name)),
         arrives=tuple(one for analysis, name in both for one in arrives_of(analysis, name=name)),
-        hindrances=hindrances(sessions, tracks=tracks, rankings=rankings),
+        hindrances=hindrances(sessions, tracks=tracks, ends=ends, rankings=rankings),
     )
 
 

@@ -19,7 +19,8 @@ there is G − L. Three things are unknown about it:
 - *Whether it was given at all.* Where the lower line never reaches G, the interval is open.
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -32,11 +33,20 @@ GIVES_OUT_DB = BEHIND_DB[0]
 _ROUNDING_DB = 1e-9
 
 
+Halves = tuple[float, float]
+"""Half-widths below and above a value, in dB."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Estimate:
     """A value, its 95 % half-widths to either side, and the slack beyond them.
 
-    `down_db` is inf for an open end; `dof` the degrees of freedom behind the half-widths.
+    Attributes
+    ----------
+    down_db, up_db : inf for an open end
+    slack_down_db, slack_up_db : what is unknown beside them, and no chance
+    dof : degrees of freedom behind the half-widths
+    wider : the half-widths where those behind them are so many times as wide; None: as many times
     """
 
     value_db: float
@@ -45,6 +55,13 @@ class Estimate:
     slack_down_db: float = 0.0
     slack_up_db: float = 0.0
     dof: float = np.inf
+    wider: Callable[[float], Halves] | None = field(default=None, compare=False)
+
+    def halves_db(self, scale: float) -> Halves:
+        """Return the half-widths for curves' intervals `scale` times as wide."""
+        if self.wider is None:
+            return scale * self.down_db, scale * self.up_db
+        return self.wider(scale)
 
     @property
     def low_db(self) -> float:
@@ -86,23 +103,27 @@ def change_at(track: OutputTrack, output_db: float) -> Estimate | None:
     if given_kind(track, output_db) != "given":
         return None
     at, index = _first_crossing(track.driven_db, track.given_db, output_db=output_db)
-    earliest, _ = _first_crossing(
-        track.driven_db, track.given_db + track.u95_db, output_db=output_db
-    )
-    latest, _ = _first_crossing(track.driven_db, track.given_db - track.u95_db, output_db=output_db)
     change = output_db - at
     below = max(index - 1, 0)
     # The lower level's change is the far end of what may happen before the upper one.
     beyond = float(track.change_db[below]) - change if index else 0.0
-    own = float(track.u95_db[below]) if index else 0.0
-    up, down = at - earliest, latest - at
+
+    def halves(scale: float) -> Halves:
+        u95 = scale * track.u95_db
+        earliest, _ = _first_crossing(track.driven_db, track.given_db + u95, output_db=output_db)
+        latest, _ = _first_crossing(track.driven_db, track.given_db - u95, output_db=output_db)
+        down, up, own = latest - at, at - earliest, float(u95[below])
+        return (max(down, own) if beyond < 0.0 else down, max(up, own) if beyond > 0.0 else up)
+
+    down, up = halves(1.0)
     return Estimate(
         value_db=change,
-        down_db=max(down, own) if beyond < 0.0 else down,
-        up_db=max(up, own) if beyond > 0.0 else up,
+        down_db=down,
+        up_db=up,
         slack_down_db=max(-beyond, 0.0),
         slack_up_db=max(beyond, 0.0),
         dof=float(min(track.dof[below], track.dof[index])),
+        wider=halves,
     )
 
 
@@ -118,13 +139,20 @@ def counted_from(track: OutputTrack, output_db: float, *, start_db: float) -> Es
     start = change_at(track, start_db)
     if start is None:
         return None
+
+    def halves(scale: float) -> Halves:
+        (end_down, end_up), (start_down, start_up) = end.halves_db(scale), start.halves_db(scale)
+        return float(np.hypot(end_down, start_up)), float(np.hypot(end_up, start_down))
+
+    down, up = halves(1.0)
     return Estimate(
         value_db=end.value_db - start.value_db,
-        down_db=float(np.hypot(end.down_db, start.up_db)),
-        up_db=float(np.hypot(end.up_db, start.down_db)),
+        down_db=down,
+        up_db=up,
         slack_down_db=end.slack_down_db + start.slack_up_db,
         slack_up_db=end.slack_up_db + start.slack_down_db,
         dof=min(end.dof, start.dof),
+        wider=halves,
     )
 
 

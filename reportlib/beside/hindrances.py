@@ -1,22 +1,23 @@
 """What can't be compared, and what would make it comparable."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from reportlib.beside.cautions import cautions
-from reportlib.beside.groups import scale_of, split
-from reportlib.beside.noting import ALL_BANDS, named, note
-from reportlib.beside.ranked import heard_alike, output_sets, rankable
+from reportlib.beside.groups import common_output, scale_of, split
+from reportlib.beside.noting import ALL_BANDS, SWEEPS, named, note
+from reportlib.beside.ranked import heard_alike, rankable
 from reportlib.beside.stress_hindrances import stress_hindrances
-from reportlib.compared import Compared, Hindrance, OutputTrack, Ranking
+from reportlib.compared import Compared, Hindrance, OutputTrack, Ranking, StressEnd
 from reportlib.facts import frequency
-from reportlib.wording import listing
+from reportlib.wording import level_text, listing
 
 
 def hindrances(
     sessions: Sequence[Compared],
     *,
     tracks: Sequence[OutputTrack],
+    ends: Sequence[StressEnd],
     rankings: Sequence[Ranking],
 ) -> tuple[Hindrance, ...]:
     """Return everything that stands in the way, what stops a comparison first."""
@@ -26,7 +27,7 @@ def hindrances(
         *_smoothing(sessions),
         *_stretch(sessions, tracks=tracks),
         *_output(sessions, tracks=tracks),
-        *stress_hindrances(sessions, rankings=rankings),
+        *stress_hindrances(sessions, ends=ends, rankings=rankings),
         *cautions(sessions),
     ]
     return tuple(sorted(found, key=lambda one: not one.stops))
@@ -91,56 +92,83 @@ def _stretch(sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]) -> 
     able = rankable(sessions)
     found = []
     for one in able:
+        rest = [name for name in named(able) if name != one.name]
         own = {track.band: track for track in tracks if track.name == one.name}
-        nothing = [band for band in ALL_BANDS if not own[band].told]
+        if not rest:
+            continue
+        if one.top_db is None:
+            found.append(_not_turned_up(one, rest=rest))
+            continue
+        found += _nothing_heard(one, rest=rest, own=own)
         other = [
             band
             for band in ALL_BANDS
             if own[band].told and _is_aside(one.name, tracks=tracks, sessions=sessions, band=band)
         ]
-        rest = [name for name in named(able) if name != one.name]
-        by_gate = [band for band in nothing if own[band].low_hz < one.lowest_hz]
-        by_noise = [band for band in nothing if band not in by_gate]
-        if not rest:
-            continue
-        if by_gate:
-            lowest = min(own[band].low_hz for band in by_gate)
-            found.append(
-                note(
-                    "stretch",
-                    stops=True,
-                    groups=[[one.name], rest],
-                    bands=by_gate,
-                    words=f"{one.name} says nothing of the {listing(by_gate)}: its gate resolves "
-                    f"nothing below {frequency(one.lowest_hz)}.",
-                    remedy=f"Measure it with a gate of {math.ceil(2e3 / lowest):g} ms or more.",
-                )
-            )
-        if by_noise and one.top_db is not None:
-            found.append(
-                note(
-                    "stretch",
-                    stops=True,
-                    groups=[[one.name], rest],
-                    bands=by_noise,
-                    words=f"{one.name} says nothing of the {listing(by_noise)}: too little can be "
-                    "told there at any level.",
-                    remedy="Measure it with more takes or where it is quieter.",
-                )
-            )
         if other:
-            found.append(
-                note(
-                    "stretch",
-                    stops=True,
-                    groups=[[one.name], rest],
-                    bands=other,
-                    words=f"Of the {listing(other)}, {one.name} was heard over another stretch "
-                    f"({_heard(own[other[0]])}) than most.",
-                    remedy="Measure all of them with the same gate and sweep, clear of the noise.",
-                )
-            )
+            found.append(_heard_otherwise(one, rest=rest, bands=other, track=own[other[0]]))
     return found
+
+
+def _not_turned_up(one: Compared, *, rest: Sequence[str]) -> Hindrance:
+    return note(
+        "no common output",
+        stops=True,
+        groups=[[one.name], rest],
+        questions=SWEEPS,
+        words=f"{one.name} was not turned up above its baseline.",
+        remedy=f"Measure {one.name} at higher levels too.",
+    )
+
+
+def _nothing_heard(
+    one: Compared, *, rest: Sequence[str], own: Mapping[str, OutputTrack]
+) -> list[Hindrance]:
+    nothing = [band for band in ALL_BANDS if not own[band].told]
+    by_gate = [band for band in nothing if own[band].low_hz < one.lowest_hz]
+    by_noise = [band for band in nothing if band not in by_gate]
+    found = []
+    if by_gate:
+        lowest = min(own[band].low_hz for band in by_gate)
+        found.append(
+            note(
+                "stretch",
+                stops=True,
+                groups=[[one.name], rest],
+                bands=by_gate,
+                words=f"{one.name} says nothing of the {listing(by_gate)}: its gate resolves "
+                f"nothing below {frequency(one.lowest_hz)}.",
+                remedy=f"Measure it with a gate of {math.ceil(2e3 / lowest):g} ms or more.",
+            )
+        )
+    if by_noise:
+        found.append(
+            note(
+                "stretch",
+                stops=True,
+                groups=[[one.name], rest],
+                bands=by_noise,
+                words=f"{one.name} says nothing of the {listing(by_noise)}: too little can be "
+                "told there at any level.",
+                remedy="Measure it with more takes or where it is quieter.",
+            )
+        )
+    return found
+
+
+def _heard_otherwise(
+    one: Compared, *, rest: Sequence[str], bands: Sequence[str], track: OutputTrack
+) -> Hindrance:
+    low, high = track.stretch_hz or (track.low_hz, track.high_hz)
+    return note(
+        "stretch",
+        stops=True,
+        groups=[[one.name], rest],
+        bands=bands,
+        words=f"Of the {listing(bands)}, {one.name} was heard over another stretch "
+        f"({frequency(low)} to {frequency(high)}) than most.",
+        remedy="Measure all of them with the same gate and sweep, clear of the noise.",
+    )
 
 
 def _is_aside(
@@ -153,51 +181,43 @@ def _is_aside(
     return len(groups) > 1 and all(track.name != name for track in groups[0])
 
 
-def _heard(track: OutputTrack) -> str:
-    low, high = track.stretch_hz or (track.low_hz, track.high_hz)
-    return f"{frequency(low)} to {frequency(high)}"
-
-
 def _output(sessions: Sequence[Compared], *, tracks: Sequence[OutputTrack]) -> list[Hindrance]:
     """Say who has no output in common with the largest set, and from where it would have."""
-    apart: dict[tuple[str, tuple[str, ...], float, bool], list[str]] = {}
+    aside: dict[tuple[str, tuple[str, ...], float, bool], list[str]] = {}
     for band in ALL_BANDS:
-        for scale in split(rankable(sessions), by=scale_of):
-            sets = output_sets(tracks, sessions=scale, band=band)
-            heard = heard_alike(tracks, sessions=scale, band=band)
-            for common in sets[1:]:
-                for track in common.tracks:
-                    peers = next((group for group in heard if track in group), ())
-                    most = next(
-                        (one for one in sets if one.tracks and one.tracks[0] in peers), common
-                    )
-                    if track in most.tracks:
-                        continue
-                    above = float(track.given_db[0]) > most.start_db
-                    others = tuple(one.name for one in most.tracks)
-                    key = (track.name, others, most.start_db, above)
-                    apart.setdefault(key, []).append(band)
-            reached = {track.name for common in sets for track in common.tracks}
-            for group in heard:
-                for track in group:
-                    if track.told and track.name not in reached and len(group) > 1:
-                        rest = tuple(one.name for one in group if one is not track)
-                        start = max(float(one.given_db[0]) for one in group)
-                        apart.setdefault((track.name, rest, start, False), []).append(band)
+        for group in heard_alike(tracks, sessions=sessions, band=band):
+            sets = common_output(group)
+            if len(group) < 2 or not sets:
+                continue
+            largest = sets[0]
+            names = tuple(one.name for one in largest.tracks)
+            for track in group:
+                if track.told and track not in largest.tracks:
+                    above = float(track.given_db[0]) > largest.start_db
+                    key = (track.name, names, round(largest.start_db, 1), above)
+                    aside.setdefault(key, []).append(band)
     return [
-        note(
-            "no common output",
-            stops=True,
-            groups=[[name], list(others)],
-            bands=bands,
-            questions=("equal output",),
-            words=f"{name} begins at an output above what {listing(others)} gave."
-            if above
-            else f"{name} gave no output as high as where {listing(others)} "
-            f"{'begins' if len(others) == 1 else 'begin'}.",
-            remedy=f"Measure {name} from a baseline of {start:g} dB or less."
-            if above
-            else f"Measure {name} well above {start:g} dB, or the others from a lower baseline.",
-        )
-        for (name, others, start, above), bands in apart.items()
+        _no_common_output(name, others=others, start_db=start, above=above, bands=bands)
+        for (name, others, start, above), bands in aside.items()
     ]
+
+
+def _no_common_output(
+    name: str, *, others: Sequence[str], start_db: float, above: bool, bands: Sequence[str]
+) -> Hindrance:
+    if above:
+        words = f"{name} begins at an output above what {listing(others)} gave."
+        remedy = f"Measure {name} from a baseline of {level_text(start_db)} or less."
+    else:
+        begin = "begins" if len(others) == 1 else "begin"
+        words = f"{name} gave no output as high as where {listing(others)} {begin}."
+        remedy = f"Measure {name} well above {level_text(start_db)}, or the others from less."
+    return note(
+        "no common output",
+        stops=True,
+        groups=[[name], list(others)],
+        bands=bands,
+        questions=("equal output",),
+        words=words,
+        remedy=remedy,
+    )

@@ -4,8 +4,8 @@ Two values part where the interval of their difference leaves zero out; that two
 their own overlap says little (*NIST/SEMATECH e-Handbook of Statistical Methods*, 7.4.7; N.
 Schenker, J. F. Gentleman, Am. Stat. 55, 2001). Half-widths of independent days add in squares,
 each side by itself (G. Y. Zou, A. Donner, Stat. Med. 27, 2008); an error that two days share
-leaves the difference smaller, so squares are the most. Slack, which is no chance, is added as it
-is.
+leaves the difference smaller, so squares are the most; that holds too for a repeatability that
+two sessions assume alike. Slack, which is no chance, is added as it is.
 
 Of many pairs, some would part by luck. Every difference of a question is therefore judged at
 5 %/m of its m pairs, in all bands together (O. J. Dunn, J. Am. Stat. Assoc. 56, 1961: Bonferroni's
@@ -48,27 +48,32 @@ def difference(one: Estimate, other: Estimate, *, family: int) -> Difference:
     family : how many differences are judged together
     """
     value = one.value_db - other.value_db
-    low = _half_db((one.down_db, one.dof), (other.up_db, other.dof), family=family)
-    high = _half_db((one.up_db, one.dof), (other.down_db, other.dof), family=family)
+    down = _joined(one, other, family=family)
+    up = _joined(other, one, family=family)
     return Difference(
         value_db=value,
-        low_db=value - low - one.slack_down_db - other.slack_up_db,
-        high_db=value + high + one.slack_up_db + other.slack_down_db,
+        low_db=value - down - one.slack_down_db - other.slack_up_db,
+        high_db=value + up + one.slack_up_db + other.slack_down_db,
     )
 
 
-def _half_db(one: tuple[float, float], other: tuple[float, float], *, family: int) -> float:
-    """Combine two 95 % half-widths, each with its degrees of freedom (Welch, Satterthwaite)."""
-    u95 = np.array((one[0], other[0]))
-    dof = np.minimum((one[1], other[1]), _MOST_DOF)
-    if not np.isfinite(u95).all():
-        return np.inf
-    variance = np.square(u95 / _student(dof, level=_LEVEL))
+def _joined(upper: Estimate, lower: Estimate, *, family: int) -> float:
+    """How far a difference may lie below `upper` less `lower`: by the one's fall, the other's rise.
+
+    Degrees of freedom as by Welch and Satterthwaite. An inverted interval does not grow in
+    proportion, so that both are inverted anew at the level of the whole family.
+    """
+    dof = np.minimum((upper.dof, lower.dof), _MOST_DOF)
+    each = _student(dof, level=_LEVEL)
+    variance = np.square(np.array((upper.down_db, lower.up_db)) / each)
     total = float(variance.sum())
-    if total == 0.0:
-        return 0.0
-    joint = min(total**2 / float(np.sum(np.square(variance) / dof)), _MOST_DOF)
-    return float(_student(np.array(joint), level=_LEVEL / family)) * float(np.sqrt(total))
+    if not np.isfinite(total):
+        return np.inf
+    joint = total**2 / float(np.sum(np.square(variance) / dof)) if total else _MOST_DOF
+    scale = _student(np.array(min(joint, _MOST_DOF)), level=_LEVEL / family) / each
+    down, _ = upper.halves_db(float(scale[0]))
+    _, up = lower.halves_db(float(scale[1]))
+    return float(np.hypot(down, up))
 
 
 def simultaneous(u95_db: FloatArray, *, dof: FloatArray, family: int) -> FloatArray:

@@ -19,9 +19,10 @@ def shown_outputs(comparison: Comparison, *, band: str) -> tuple[float, ...]:
 
 
 def giving_out(comparison: Comparison) -> tuple[OutputPoint, ...]:
-    """Return the lowest output that each session surely does not give, band by band."""
+    """Return the lowest output that each ranked session surely does not give, band by band."""
     first: dict[tuple[str, str], OutputPoint] = {}
     for point in comparison.points:
-        if point.given == "gives out before":
+        ranked = comparison.places("equal output", band=point.band)
+        if point.given == "gives out before" and point.name in ranked:
             first.setdefault((point.band, point.name), point)
     return tuple(first.values())

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from reportlib.beside.groups import measured_alike
 from reportlib.beside.ranked import rankable
-from reportlib.compared import Compared, Hindrance, Ranking
+from reportlib.compared import Compared, Hindrance, Ranking, StressEnd
 from reportlib.facts import duration
 from reportlib.levels import BANDS
 from reportlib.wording import level_text, levels_text, listing
@@ -14,7 +14,7 @@ _SAME_CREST_DB = 1.0
 
 
 def stress_hindrances(
-    sessions: Sequence[Compared], *, rankings: Sequence[Ranking]
+    sessions: Sequence[Compared], *, ends: Sequence[StressEnd], rankings: Sequence[Ranking]
 ) -> list[Hindrance]:
     """Return who was left playing unlike the others, or not at all."""
     ranked = [one for one in rankings if one.question == "left playing"]
@@ -22,24 +22,28 @@ def stress_hindrances(
     able = rankable(sessions)
     if len(able) < 2 or not any(one.long_term_db for one in able):
         return []
+    told = {end.name for end in ends}
     found = []
     for one in able:
         alike = [other for other in able if measured_alike(other) == measured_alike(one)]
         others = [other.name for other in alike if other is not one]
         if one.name not in placed and others:
-            found.append(
-                _not_alike(one, others=others, remedy=_remedy(one, able=alike, ranked=ranked))
-            )
+            remedy = _remedy(one, able=alike, ranked=ranked)
+            found.append(_not_alike(one, others=others, told=one.name in told, remedy=remedy))
     return [*found, *_crest(able, placed=placed)]
 
 
-def _not_alike(one: Compared, *, others: Sequence[str], remedy: str) -> Hindrance:
-    words = (
-        f"{one.name} was left playing at {levels_text(one.long_term_db)}: no level and time in "
-        "common with another that could be told."
-        if one.long_term_db
-        else f"{one.name} was not left playing."
-    )
+def _not_alike(one: Compared, *, others: Sequence[str], told: bool, remedy: str) -> Hindrance:
+    if not one.long_term_db:
+        words = f"{one.name} was not left playing."
+    elif told:
+        words = (
+            f"{one.name} was left playing at {levels_text(one.long_term_db)}: no level and time "
+            "in common with another that could be told."
+        )
+    else:
+        words = f"What {one.name} lost while it was left playing can’t be told in any band."
+        remedy = "Measure it with more takes or where it is quieter."
     return Hindrance(
         kind="no common stress",
         stops=True,

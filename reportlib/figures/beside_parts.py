@@ -72,7 +72,7 @@ def key(names: Sequence[str], *, labelled: Sequence[str], paper: Paper) -> Key:
         return Key(lines=())
     room = paper.width_px - 2.0 * MARGIN_PX
     parts = [
-        fitted(f"{label}: {name}", size=style.SMALL_PX, width=room).replace(" ", "\u00a0")
+        fitted(f"{label}: {name}", size=style.SMALL_PX, width=room - 12.0).replace(" ", "\u00a0")
         for label, name in zip(labelled, names, strict=True)
     ]
     return Key(lines=tuple(wrapped("; ".join(parts), size=style.SMALL_PX, width=room)))

@@ -34,6 +34,9 @@ _ANSWERS: dict[Answer, str] = {
     "can't tell": "can’t tell",
     "not tested": "not tested so loud",
 }
+_MOST_SURE = 4
+"""Among more than so many, who comes before whom is left to the table."""
+_WORTH_SAYING_DB = 0.05
 _WEIGHTIEST = ("loud music", "film at reference level", "relaxed music", "speech and television")
 
 
@@ -182,7 +185,11 @@ def _ranked(writer: ComparisonWriter, ranking: Ranking) -> str:
             **values,
         )
     starts = [writer.comparison.session(name).baseline_db for name in ranking.names]
-    wording = "ranked" if max(starts) - min(starts) <= SAME_BASELINE_DB else "ranked-from"
+    apart = max(starts) - min(starts) > SAME_BASELINE_DB
+    if len(ranking.names) > _MOST_SURE:
+        wording = "ranked-many-from" if apart else "ranked-many"
+    else:
+        wording = "ranked-from" if apart else "ranked"
     return writer.say(
         f"comparison/at-equal-output/{wording}",
         output=writer.quote(f"{first}.output"),
@@ -198,17 +205,27 @@ def _change(writer: ComparisonWriter, ranking: Ranking, *, name: str) -> str:
 
 
 def _gives_out(writer: ComparisonWriter) -> list[str]:
-    """Say who was asked for as much as others gave, and gave no more."""
-    return [
-        writer.say(
-            "comparison/at-equal-output/gives-out",
-            band=spoken(one.band),
-            name=plain(one.name),
-            most=writer.quote(f"beside.{writer.slug(one.name)}.{SLUGS[one.band]}.most"),
-            asked=writer.quote(f"beside.{writer.slug(one.name)}.{SLUGS[one.band]}.asked"),
+    """Say who was asked for as much as others gave, and gave no more: band by band."""
+    by_band: dict[str, list[str]] = {}
+    for one in giving_out(writer.comparison):
+        key = f"beside.{writer.slug(one.name)}.{SLUGS[one.band]}"
+        by_band.setdefault(one.band, []).append(
+            writer.say(
+                "comparison/at-equal-output/gives-out-one",
+                name=plain(one.name),
+                most=writer.quote(f"{key}.most"),
+                asked=writer.quote(f"{key}.asked"),
+            )
         )
-        for one in giving_out(writer.comparison)
+    clauses = [
+        writer.say(
+            "comparison/at-equal-output/gives-out-band", band=spoken(band), most=listed(told)
+        )
+        for band, told in by_band.items()
     ]
+    if not clauses:
+        return []
+    return [writer.say("comparison/at-equal-output/gives-out", clauses="; ".join(clauses))]
 
 
 def _left_playing(writer: ComparisonWriter) -> list[str]:
@@ -253,7 +270,9 @@ def _how_comparable(writer: ComparisonWriter) -> str:
     stops = [one for one in writer.comparison.hindrances if one.stops]
     cares = [one for one in writer.comparison.hindrances if not one.stops]
     paragraphs = []
-    if not stops:
+    if not writer.comparison.rankings:
+        paragraphs.append(writer.say("comparison/how-comparable/nothing"))
+    elif not stops:
         paragraphs.append(writer.say("comparison/how-comparable/all"))
     for wording, notes in (("stops", stops), ("cares", cares)):
         if notes:
@@ -274,9 +293,9 @@ def _if_off(writer: ComparisonWriter) -> list[str]:
         for standing in ranking.standings
         if assumed and standing.name in assumed[0].groups[0]
     ]
-    if not found:
+    moved_db, ranking, name = max(found, key=lambda one: one[0], default=(0.0, None, ""))
+    if ranking is None or moved_db < _WORTH_SAYING_DB:
         return []
-    _, ranking, name = max(found, key=lambda one: one[0])
     return [
         writer.say(
             "comparison/how-comparable/if-off",

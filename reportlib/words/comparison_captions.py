@@ -24,7 +24,19 @@ def caption_at_equal_output(comparison: Comparison) -> str:
         "ranked."
         if comparison.ranked("equal output")
         else "",
+        _not_ranked(comparison),
     )
+
+
+def _not_ranked(comparison: Comparison) -> str:
+    """Name those that are drawn and take no place."""
+    places = comparison.places("equal output")
+    told = {track.name for track in comparison.tracks if track.told}
+    aside = [name for name in comparison.names if name in told and name not in places]
+    if not aside or not places:
+        return ""
+    verb = "is" if len(aside) == 1 else "are"
+    return f"{listing(aside)} {verb} drawn, but can’t be compared."
 
 
 def alt_at_equal_output(comparison: Comparison) -> str:

@@ -30,11 +30,15 @@ def _sentences(writer: ComparisonWriter, verdicts: Sequence[BandVerdict]) -> lis
     close, small = bands_of(verdicts, "close"), bands_of(verdicts, "small")
     found = []
     if lead is not None:
-        found.append(_lead(writer, lead, close=close))
-        found += _further(writer, verdicts, lead=lead)
+        compared = [one for one in verdicts if one.ranking is not None]
+        if len(compared) > 1 and all(one.worst == lead.worst for one in compared):
+            found.append(_lead_in_all(writer, lead, bands=[one.band for one in compared]))
+        else:
+            found.append(_lead(writer, lead, close=close))
+            found += _further(writer, verdicts, lead=lead)
     elif close:
         found.append(_close(writer, verdicts, close=close))
-    found += [_differs(writer, one) for one in verdicts if one.kind == "differs"]
+    found += _differs(writer, verdicts)
     if small:
         found.append(writer.say("comparison/in-short/small", where=sentence(where_text(small))))
     untold = bands_of(verdicts, "untold")
@@ -53,9 +57,24 @@ def _lead(writer: ComparisonWriter, lead: BandVerdict, *, close: Sequence[str]) 
         worst=names_text(lead.worst),
         output=_output(writer, lead),
         losses=losses(writer, lead),
-        better=better(writer, lead),
+        better=better_ones(writer, lead),
         unsure=_unsure(writer, lead),
         close=writer.say("comparison/in-short/close-too", where=where_text(close)) if close else "",
+    )
+
+
+def _lead_in_all(writer: ComparisonWriter, lead: BandVerdict, *, bands: Sequence[str]) -> str:
+    """Say who gives in first wherever anything is compared."""
+    wording = "gives-in-all" if len(lead.worst) == 1 else "give-in-all"
+    return writer.say(
+        f"comparison/in-short/{wording}",
+        where=sentence(where_text(bands)),
+        worst=names_text(lead.worst),
+        most=where_text([lead.band]),
+        output=_output(writer, lead),
+        losses=losses(writer, lead),
+        better=better_ones(writer, lead),
+        unsure=_unsure(writer, lead),
     )
 
 
@@ -66,10 +85,11 @@ def _further(
     others = [one for one in verdicts if one.kind == "gives in" and one is not lead]
     same = [one.band for one in others if one.worst == lead.worst]
     found = []
+    wording = "too" if len(lead.worst) == 1 else "too-several"
     if same:
         found.append(
             writer.say(
-                "comparison/in-short/too",
+                f"comparison/in-short/{wording}",
                 where=sentence(where_text(same)),
                 worst=names_text(lead.worst),
             )
@@ -89,7 +109,7 @@ def _further(
                 most=where_text([most.band]),
                 output=_output(writer, most),
                 losses=losses(writer, most),
-                better=better(writer, most),
+                better=better_ones(writer, most),
                 unsure=_unsure(writer, most),
             )
         )
@@ -118,18 +138,30 @@ def _close(
     )
 
 
-def _differs(writer: ComparisonWriter, one: BandVerdict) -> str:
-    assert one.ranking is not None
-    pair = one.ranking.partings[0]
-    key = f"apart.{writer.slug(pair.better)}.{writer.slug(pair.worse)}.{SLUGS[one.band]}"
-    return writer.say(
-        "comparison/in-short/differs",
-        where=sentence(where_text([one.band])),
-        better=plain(pair.better),
-        worse=plain(pair.worse),
-        apart=writer.quote(key),
-        output=_output(writer, one),
-    )
+def _differs(writer: ComparisonWriter, verdicts: Sequence[BandVerdict]) -> list[str]:
+    """Say where one gives more than another though nobody loses: a pair in one sentence."""
+    pairs: dict[tuple[str, str], list[BandVerdict]] = {}
+    for one in verdicts:
+        if one.kind == "differs" and one.ranking is not None:
+            widest = one.ranking.partings[0]
+            pairs.setdefault((widest.better, widest.worse), []).append(one)
+    found = []
+    for (better, worse), alike in pairs.items():
+        most = max(alike, key=lambda one: one.apart_db)
+        key = f"apart.{writer.slug(better)}.{writer.slug(worse)}.{SLUGS[most.band]}"
+        wording = "differs" if len(alike) == 1 else "differs-most"
+        found.append(
+            writer.say(
+                f"comparison/in-short/{wording}",
+                where=sentence(where_text([one.band for one in alike])),
+                better=plain(better),
+                worse=plain(worse),
+                apart=writer.quote(key),
+                most=where_text([most.band]),
+                output=_output(writer, most),
+            )
+        )
+    return found
 
 
 def _output(writer: ComparisonWriter, one: BandVerdict) -> str:
@@ -143,7 +175,7 @@ def losses(writer: ComparisonWriter, one: BandVerdict) -> str:
     return listed([writer.quote(f"{writer.key(one.ranking, name)}.behind") for name in one.worst])
 
 
-def better(writer: ComparisonWriter, one: BandVerdict) -> str:
+def better_ones(writer: ComparisonWriter, one: BandVerdict) -> str:
     """Say what the better ones are behind by: each, or where they are many, from least to most."""
     assert one.ranking is not None
     ranking = one.ranking
@@ -246,7 +278,7 @@ def left_playing_line(writer: ComparisonWriter) -> str:
         where=where_text([lead.band]),
         worst=names_text(lead.worst),
         losses=losses(writer, lead),
-        better=better(writer, lead),
+        better=better_ones(writer, lead),
         unsure=_unsure(writer, lead),
         **values,
     )
