@@ -2,10 +2,14 @@
 
 import loop
 import pytest
+from compared_notebook import three_days
 
 from reportlib import history, notebook
+from reportlib.beside import compare
+from reportlib.beside.judged import judged as comparison_judged
 from reportlib.cells import cell_name, slot
 from reportlib.errors import NotebookError
+from reportlib.facts import place_of
 from reportlib.kinds import COMPARISON, REPORT, kind_of
 
 
@@ -79,3 +83,25 @@ def test_a_damaged_notebook_is_set_aside_and_the_last_kept_one_goes_on(tmp_path)
     assert done.aside == tmp_path / "comparison.damaged-1.ipynb"
     assert texts(tmp_path)["in-short"].endswith("Mine.")
     assert len(history.versions(tmp_path)) >= 3
+
+
+def test_what_is_judged_does_not_hang_on_the_order_that_sessions_are_named_in():
+    reports = three_days()
+    numbered = [f"folder-{index}" for index in range(3)]
+    said = comparison_judged(compare(reports, names=numbered))
+    again = comparison_judged(compare(reports[::-1], names=numbered[::-1]))
+    assert said == again
+    assert any(key.startswith("standing.output.") for key in said)
+    assert any(key.startswith("hindrance.baseline.") for key in said)
+    assert {key.split(".")[0] for key in said} == {"standing", "hindrance", "need"}
+
+
+def test_what_is_judged_is_said_by_place_and_named_in_words():
+    said = comparison_judged(compare(three_days(), names=["a", "b", "c"]))
+    key = next(key for key in said if key.startswith("standing.output.bass."))
+    assert said[key].endswith(" dB")
+    assert said[key].startswith("Marram 12 in places 1 to 2; ")  # it loses half as much
+    assert "Trivet 6 in places 2 to 3" in said[key]
+    assert place_of(key) == "standing in the bass at equal output"
+    assert place_of("hindrance.sweep-length.a-b") == "what can't be compared (sweep length)"
+    assert place_of("need.trivet-6.loud music, your seat") == "loud music, your seat, with trivet-6"

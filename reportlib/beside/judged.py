@@ -32,20 +32,26 @@ def judged(comparison: Comparison) -> dict[str, str]:
 
 
 def _places(ranking: Ranking) -> str:
+    """Say who stands where; those of one place in the order of names, whatever they measure."""
     at = "" if ranking.at_db is None else f", at {ranking.at_db:g} dB"
     places: dict[tuple[int, int], list[str]] = {}
     for one in ranking.standings:
         places.setdefault((one.best_place, one.worst_place), []).append(one.name)
-    said = [f"{listing(names)} {_ordinal(best, worst)}" for (best, worst), names in places.items()]
+    if len(places) == 1:
+        return f"{_alphabetical(ranking.names)} too close to call{at}"
+    said = [
+        f"{_alphabetical(names)} {_ordinal(best, worst)}"
+        for (best, worst), names in sorted(places.items())
+    ]
     return f"{'; '.join(said)}{at}"
 
 
 def _ordinal(best: int, worst: int) -> str:
-    return f"{best}" if best == worst else f"{best} to {worst}"
+    return f"in place {best}" if best == worst else f"in places {best} to {worst}"
 
 
 def _hindrance(one: Hindrance) -> str:
-    groups = " | ".join(_alphabetical(group) for group in one.groups)
+    groups = " | ".join(sorted(_alphabetical(group) for group in one.groups))
     way = "not comparable" if one.stops else "with care"
     return f"{groups}: {way}, {listing([*one.bands])}"
 
