@@ -79,7 +79,7 @@ def loss_of(*, bass=0.0, treble=0.0):
 def port(most_db):
     """Return a loss around 52 Hz, `most_db` at its deepest and at a rise of 27 dB."""
     return lambda f, rise_db: (
-        -most_db * (rise_db / 27.0) ** 2 * (bump(f, 52.0, octaves=0.45) + 0.08)
+        -most_db * (rise_db / 27.0) ** 2 * (bump(f, 52.0, octaves=0.45) + 0.02)
     )
 
 

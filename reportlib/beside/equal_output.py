@@ -14,8 +14,10 @@ there is G − L. Three things are unknown about it:
 - *What happens between two levels.* As in `limits`: loss that grows ever faster stays below the
   straight line, and at the earliest nothing is lost beyond the lower level until, as behind a hard
   limiter, nothing more comes out. At an output between two levels the change therefore lies
-  between the straight line's and that of the lower level. This part is no chance: it is carried as
-  a slack, added without squares.
+  between the straight line's and that of the lower level. A change that grows ever more slowly
+  lies beyond the line, by no more than the line through the two levels before would reach, and
+  never beyond the upper level's. This part is no chance: it is carried as a slack, added without
+  squares.
 - *Whether it was given at all.* Where the lower line never reaches G, the interval is open.
 """
 
@@ -107,6 +109,7 @@ def change_at(track: OutputTrack, output_db: float) -> Estimate | None:
     below = max(index - 1, 0)
     # The lower level's change is the far end of what may happen before the upper one.
     beyond = float(track.change_db[below]) - change if index else 0.0
+    slowing = _slowing(track, output_db, index=index)
 
     def halves(scale: float) -> Halves:
         u95 = scale * track.u95_db
@@ -120,11 +123,29 @@ def change_at(track: OutputTrack, output_db: float) -> Estimate | None:
         value_db=change,
         down_db=down,
         up_db=up,
-        slack_down_db=max(-beyond, 0.0),
-        slack_up_db=max(beyond, 0.0),
+        slack_down_db=max(-beyond, -slowing, 0.0),
+        slack_up_db=max(beyond, slowing, 0.0),
         dof=float(min(track.dof[below], track.dof[index])),
         wider=halves,
     )
+
+
+def _slowing(track: OutputTrack, output_db: float, *, index: int) -> float:
+    """Return by how much a change that grows ever more slowly may lie beyond the straight line.
+
+    At the level with this index the straight line ends; 0 where the change does not slow down.
+    """
+    if index < 2:
+        return 0.0
+    levels, changes = track.driven_db[index - 2 : index + 1], track.change_db[index - 2 : index + 1]
+    before, here = np.diff(changes) / np.diff(levels)
+    if before * here <= 0.0 or abs(before) <= abs(here):
+        return 0.0
+    given = output_db - float(track.given_db[index - 1])
+    line = given * here / (1.0 + here)
+    reached = given * before / (1.0 + before) if before > -1.0 else -np.inf
+    left = float(changes[2] - changes[1]) - line
+    return float(np.copysign(min(abs(reached - line), abs(left)), before))
 
 
 def counted_from(track: OutputTrack, output_db: float, *, start_db: float) -> Estimate | None:
