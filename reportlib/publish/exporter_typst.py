@@ -36,8 +36,8 @@ LONGEST_WHOLE = 16
 _WIDE_TABLE = 80
 """Where a table's longest cells are together longer than this, its long columns share the room."""
 _LONG_CELL = 22
-_MOST_NARROW = 60
-"""Where the others together are longer than this they would leave no room: then all share it."""
+_LEAST_LEFT = 4
+"""Where fewer letters than these would be left to each long column, all of them share the room."""
 _LETTER_PT, _LINE_PT, _INSET_PT = 4.0, 10.0, 8.0
 """Of a table as it is set, about: a letter's width, a line, what stands around a row's lines."""
 ROOM_PT = 110.0
@@ -163,15 +163,22 @@ def _widths(table: Table) -> list[str]:
     longest = [max(map(len, cells)) for cells in zip(table.columns, *table.rows, strict=True)]
     if sum(longest) <= _WIDE_TABLE:
         return ["auto"] * len(longest)
-    if sum(count for count in longest if count <= _LONG_CELL) > _MOST_NARROW:
+    wide = sum(count > _LONG_CELL for count in longest)
+    left = _room(table) - sum(count for count in longest if count <= _LONG_CELL)
+    if left < _LEAST_LEFT * wide:
         return [f"{count**0.5:.1f}fr" for count in longest]
     return [f"{count**0.5:.1f}fr" if count > _LONG_CELL else "auto" for count in longest]
+
+
+def _room(table: Table) -> float:
+    """Return about how many letters stand beside each other in a table as wide as the text."""
+    return (PAPERS_PT["a4"][0] - 2 * SIDE_PT - _INSET_PT * len(table.columns)) / _LETTER_PT
 
 
 def _height_pt(table: Table) -> float:
     """Return about how tall a table is: few rows of many lines can be longer than a page."""
     longest = [max(map(len, cells)) for cells in zip(table.columns, *table.rows, strict=True)]
-    room = (PAPERS_PT["a4"][0] - 2 * SIDE_PT - _INSET_PT * len(longest)) / _LETTER_PT
+    room = _room(table)
     widths: list[float] = [float(count) for count in longest]
     if sum(longest) > room:
         shares = [count**0.5 for count in longest]
