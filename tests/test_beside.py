@@ -23,6 +23,7 @@ from reportlib.beside.ranked import (
     limit_of,
     limit_rankings,
     output_rankings,
+    stress_rankings,
 )
 from reportlib.compared import StressEnd
 from reportlib.errors import AnalysisError
@@ -363,6 +364,21 @@ def test_only_alike_stress_is_compared():
     # pairs must be alike, not each like a third
     drawn = common_stress([end("A", 92.0), end("B", 91.6), end("C", 92.4)])
     assert [len(group) for group in drawn] == [2]
+
+
+def test_stress_that_is_nearly_alike_parts_only_what_its_difference_does_not_explain():
+    """0.4 dB more level is 10 % more heating power, and so may be of the loss."""
+    sessions = [measured(name, long_term_db=(92.0,)) for name in "AB"]
+
+    def parted(level, change):
+        other = replace(end("B", level), change_db=change, u95_db=0.01)
+        return stress_rankings(
+            [replace(end("A"), u95_db=0.01), other], sessions=sessions
+        )[0].partings  # fmt: skip
+
+    assert not parted(92.4, -1.08)
+    assert parted(92.0, -1.08)
+    assert parted(92.4, -1.2)
 
 
 # Whole comparisons

@@ -75,7 +75,8 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
         key = f"beside.{slugs[point.name]}.{SLUGS[point.band]}"
         row = output_row(point.band, point.output_db)
         yield _db(f"{key}.most", point.most_db or 0.0, digits=1, row=row)
-        yield _db(f"{key}.asked", point.asked_to_db or 0.0, digits=1, row=row)
+        asked = point.asked_to_db or 0.0
+        yield _db(f"{key}.asked", asked, digits=_whole(asked), row=row)
     shown = {band: shown_outputs(comparison, band=band) for band in SLUGS}
     for point in comparison.points:
         if point.output_db in shown[point.band]:

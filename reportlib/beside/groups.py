@@ -16,8 +16,9 @@ format."""
 SAME_STRESS_SHARE = 0.1
 """Durations of stress within this share are one: whatever the time constant, a tenth more of stress
 adds at most a tenth of d/dx (1 − e^−x)·x = 1/e, 4 % of what a loss comes to in the end."""
-SAME_PAUSE_S = 2.0
-"""Pauses within this are one where a sweep afterwards is all there is (a judgement)."""
+SAME_PAUSE_S = 0.5
+"""Pauses within this are one where a sweep afterwards is all there is: as well as one by hand is
+known (session format, ``pause_u_s``)."""
 FREE_SPACES = ("free field", "gated")
 """A gate leaves of a room what a free field would be, above what it resolves."""
 

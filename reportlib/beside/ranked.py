@@ -110,15 +110,7 @@ def stress_rankings(
         for band in BANDS
         for alike in stress_sets(ends, sessions=sessions, band=band.name)
     ]
-    estimates = [
-        {
-            end.name: Estimate(
-                value_db=end.change_db, down_db=end.u95_db, up_db=end.u95_db, dof=end.dof
-            )
-            for end in alike
-        }
-        for _, alike in sets
-    ]
+    estimates = [_after_stress(alike) for _, alike in sets]
     family = _pairs(estimates)
     return tuple(
         _ranking(
@@ -132,6 +124,29 @@ def stress_rankings(
         )
         for (band, alike), own in zip(sets, estimates, strict=True)
     )
+
+
+def _after_stress(alike: Sequence[StressEnd]) -> dict[str, Estimate]:
+    """Return changes after stress that is nearly alike, with a slack for what differs.
+
+    A coil's loss goes with its heating power, and a warming that is under way with the time at
+    most: a loss is uncertain by as large a share of itself as either is off the set's middle.
+    """
+    level = float(np.median([end.level_db for end in alike]))
+    elapsed = float(np.median([end.elapsed_s for end in alike]))
+    found = {}
+    for end in alike:
+        power = 10.0 ** (0.1 * abs(end.level_db - level)) - 1.0
+        slack = abs(end.change_db) * (power + abs(end.elapsed_s / elapsed - 1.0))
+        found[end.name] = Estimate(
+            value_db=end.change_db,
+            down_db=end.u95_db,
+            up_db=end.u95_db,
+            slack_down_db=slack,
+            slack_up_db=slack,
+            dof=end.dof,
+        )
+    return found
 
 
 def stress_sets(
