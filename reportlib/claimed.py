@@ -1,13 +1,18 @@
-"""The numbers that a reviewer typed into a session's notebook, held against its last results."""
+"""The numbers that a reviewer typed into a session's notebook, held against its last results.
 
-from dataclasses import dataclass
+Sentences of a comparison speak of several loudspeakers at once, which nothing here takes apart:
+they can't be checked, and are never said to be false.
+"""
+
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nbformat import NotebookNode
 
 from reportlib import cells, memory, notebook
-from reportlib.claims import Checked, check_sentence, data_from_files
+from reportlib.claims import Checked, ClaimData, check_sentence, data_from_files
 from reportlib.claims.sentences import sentences
+from reportlib.kinds import REPORT, Kind
 from reportlib.publish.published import UNSEEN_TAGS
 from reportlib.shown import PICTURE_MIME, TABLE_MIME
 
@@ -25,7 +30,7 @@ class Placed:
 
 
 def session_claims(
-    session_folder: Path, *, saved: notebook.Saved | None = None
+    session_folder: Path, *, kind: Kind = REPORT, saved: notebook.Saved | None = None
 ) -> tuple[Placed, ...]:
     """Check what somebody typed into text cells and captions; nothing without a notebook.
 
@@ -38,11 +43,11 @@ def session_claims(
     NotebookError
         The notebook or the last run's results cannot be read.
     """
-    path = session_folder / notebook.REPORT
+    path = session_folder / kind.notebook
     if saved is None and not path.exists():
         return ()
     saved = saved or notebook.read_saved(path)
-    drafts = memory.read_results(session_folder).drafts.values()
+    drafts = memory.read_results(session_folder, kind=kind).drafts.values()
     drafted = {one for text in drafts for one in sentences(text)}
     typed = []
     for number, cell in enumerate(saved.notebook.cells, start=1):
@@ -60,9 +65,19 @@ def session_claims(
         ]
     if not typed:
         return ()
-    data = data_from_files(**memory.read_texts(session_folder))
+    data = ClaimData(bands=(), curves=())
+    if kind is REPORT:
+        data = data_from_files(**memory.read_texts(session_folder))
     checked = ((place, check_sentence(one, data=data)) for place, one in typed)
-    return tuple(Placed(place=place, checked=one) for place, one in checked if one is not None)
+    return tuple(
+        Placed(place=place, checked=one if kind is REPORT else _unchecked(one))
+        for place, one in checked
+        if one is not None
+    )
+
+
+def _unchecked(one: Checked) -> Checked:
+    return replace(one, verdict="can't be checked", data="")
 
 
 def _captions(cell: NotebookNode) -> list[tuple[str, str]]:

@@ -1,6 +1,7 @@
 """The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
-``plan``, ``intake`` and ``archive`` are in `cli_plan`, `cli_intake` and `cli_archive`.
+``compare``, ``plan``, ``intake`` and ``archive`` are in `cli_compare`, `cli_plan`, `cli_intake`
+and `cli_archive`.
 
 Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
@@ -10,8 +11,6 @@ option, too); 1 is a fault of the tool itself.
 import json
 import os
 import sys
-from collections.abc import Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -20,21 +19,15 @@ import click
 
 from reportlib import __version__
 from reportlib.cli_archive import archive
+from reportlib.cli_compare import check_comparison, compare
 from reportlib.cli_errors import echo_error as _echo_error
 from reportlib.cli_errors import one_line_errors as _one_line_errors
 from reportlib.cli_intake import intake
 from reportlib.cli_plan import plan
+from reportlib.cli_shared import CAUTION, JSON, PAPER, asked, given, outcome, say_where, status
 from reportlib.errors import NotebookError, ReportError
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
-PAPERS = ("a4", "letter")
-SEAT_ROOMS = ("kitchen desk", "living room", "film night in a hall", "small stage")
-
-CAUTION = (
-    "Loud tests hurt ears, drive units and amplifiers: stay out of the room or wear protection, "
-    "raise the level in steps, leave nothing unattended. Local rules and qualified people come "
-    "first."
-)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -50,57 +43,19 @@ def main() -> None:
 
 
 main.add_command(archive)
+main.add_command(compare)
 main.add_command(plan)
 main.add_command(intake)
 
 _SESSION = click.argument("session", type=click.Path(path_type=Path))
-_PAPER = click.option(
-    "--paper",
-    type=click.Choice(PAPERS),
-    help="What the PDF is set for; remembered for this session.  [default: a4]",
-)
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 
 
 @main.command()
 @_SESSION
-@click.option(
-    "--seat-room",
-    type=click.Choice(SEAT_ROOMS),
-    help="Where the reader listens.  [default: living room]",
-)
-@click.option(
-    "--seat-distance",
-    "seat_distance_m",
-    type=float,
-    help="Where the reader sits, in metres from the loudspeakers.  [default: as usual there]",
-)
-@click.option(
-    "--seat-loudspeakers",
-    type=click.IntRange(1, 12),
-    help="How many loudspeakers play there.  [default: as usual there]",
-)
-@click.option(
-    "--seat-volume",
-    "seat_volume_m3",
-    type=float,
-    help="Volume of the room there, in cubic metres.  [default: as usual there]",
-)
-@click.option(
-    "--seat-reverberation",
-    "seat_reverberation_s",
-    type=float,
-    help="Reverberation time of the room there, in seconds.  [default: as usual there]",
-)
-@click.option(
-    "--smoothing",
-    "smoothing_fraction",
-    type=click.IntRange(1, 48),
-    help="Smoothing of responses, the n of 1/n octave.  [default: 12]",
-)
-@_PAPER
+@asked
+@PAPER
 @click.option("--watch", is_flag=True, help="Run again whenever the session changes.")
-@_JSON
+@JSON
 @_one_line_errors
 def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameters: Any) -> None:
     r"""Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
@@ -129,84 +84,78 @@ def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameter
     run_on_changes(session, run=run)
 
 
-def _report(session: Path, *, paper: Any, as_json: bool, parameters: Mapping[str, Any]) -> None:
+def _report(session: Path, *, paper: Any, as_json: bool, parameters: dict[str, Any]) -> None:
     from reportlib.reporting import make_report
 
-    given = {name: value for name, value in parameters.items() if value is not None}
-    made = make_report(session, given=given, paper=paper, stage=_status)
-    done, written = made.run, made.written
+    made = make_report(session, given=given(parameters), paper=paper, stage=status)
     if as_json:
-        outcome = {
-            "notebook": str(done.notebook),
-            "written": [str(path) for path in written],
-            "kept_cells": list(done.kept_slots),
-            "deleted_cells": list(done.deleted_slots),
-            "merged_cells": list(done.joined_slots),
-            "own_code_stopped": list(done.stopped),
-            "own_code_not_run": done.not_run,
-            "set_aside": None if done.aside is None else str(done.aside),
-            "quotes": [{"cell": slot, **asdict(quote)} for slot, quote in done.quotes],
-            "read_again": {slot: list(why) for slot, why in done.read_again.items()},
-        }
-        click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
+        document = outcome(made.run, written=made.written)
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
         return
-    _say_where(session, written=written)
-    for line in done.lines():
+    say_where(session, written=made.written)
+    for line in made.run.lines():
         click.echo(line)
 
 
 @main.command()
 @_SESSION
-@_PAPER
+@PAPER
 @click.option("--as-it-is", is_flag=True, help="Publish though cells are to be read again.")
-@_JSON
+@JSON
 @_one_line_errors
 def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None:
     r"""Render SESSION's edited notebook again, without analysing anything.
+
+    SESSION may be a comparison's folder, too.
 
     \b
     Example:
       upheld publish demo_inputs/marram-12
     """
     from reportlib import claimed, lock, memory, notebook, reporting
+    from reportlib.kinds import kind_of
 
-    saved = notebook.read_saved(session / notebook.REPORT)
-    notebook.require_read(session, as_it_is=as_it_is, saved=saved)
+    kind = kind_of(session)
+    saved = notebook.read_saved(session / kind.notebook)
+    notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
-        written = reporting.render_session(session, paper=paper, stage=_status, saved=saved)
-        notebook.record_publication(session, saved=saved)
-        false = claimed.contradicted(claimed.session_claims(session, saved=saved))
+        written = reporting.render_session(
+            session, kind=kind, paper=paper, stage=status, saved=saved
+        )
+        notebook.record_publication(session, kind=kind, saved=saved)
+        false = claimed.contradicted(claimed.session_claims(session, kind=kind, saved=saved))
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
         return
-    _say_where(session, written=written)
+    say_where(session, written=written)
     for one in false:
         click.echo(f"The data contradict {one.line()}")
 
 
 @main.command()
 @_SESSION
-@click.option("--restore", type=int, help="Put this version in the place of report.ipynb.")
-@_JSON
+@click.option("--restore", type=int, help="Put this version in the notebook's place.")
+@JSON
 @_one_line_errors
 def history(session: Path, *, restore: int | None, as_json: bool) -> None:
     r"""List the earlier notebooks of SESSION that are kept, or put one back.
 
     A notebook is kept before and after every run; the last 30 are. What stands in report.ipynb
-    is kept before another version takes its place.
+    is kept before another version takes its place. SESSION may be a comparison's folder, too.
 
     \b
     Example:
       upheld history demo_inputs/marram-12 --restore 3
     """
     from reportlib import history as kept
-    from reportlib import lock, memory, notebook
+    from reportlib import lock, memory
+    from reportlib.kinds import kind_of
 
     if not (session / memory.FOLDER).is_dir():
         raise NotebookError(
             f"{session}: nothing is kept there. Make a report first: upheld report {session}"
         )
-    target = session / notebook.REPORT
+    target = session / kind_of(session).notebook
     if restore is not None:
         with lock.only_run(session / memory.FOLDER, what="upheld history"):
             version = kept.restore(session, number=restore, notebook=target)
@@ -234,7 +183,7 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
 
 @main.command()
 @_SESSION
-@_JSON
+@JSON
 @_one_line_errors
 def check(session: Path, *, as_json: bool) -> None:
     r"""Check SESSION's recordings, and the numbers typed into its text; nothing is written.
@@ -242,7 +191,8 @@ def check(session: Path, *, as_json: bool) -> None:
     Recordings are checked for what goes wrong on a measuring day; numbers that somebody typed into
     the notebook by hand are held against the last report's data. Exit code 0 where nothing is
     worse than a note, 3 where there are warnings, captures that had to be left out or sentences
-    that the data contradict, 2 where the session cannot be analysed at all.
+    that the data contradict, 2 where the session cannot be analysed at all. SESSION may be a
+    comparison's folder, too: then every session of it is checked.
 
     \b
     Example:
@@ -250,10 +200,13 @@ def check(session: Path, *, as_json: bool) -> None:
     """
     from reportlib import claimed, quality
     from reportlib.analysis import check_session
+    from reportlib.kinds import COMPARISON, kind_of
     from reportlib.parameters import checked_parameters
     from reportlib.session import read_session
 
-    with _status("measuring and comparing"):
+    if kind_of(session) is COMPARISON:
+        sys.exit(check_comparison(session, as_json=as_json))
+    with status("measuring and comparing"):
         notes = check_session(
             read_session(session), parameters=checked_parameters(session=str(session))
         )
@@ -319,7 +272,7 @@ def demo(
     from reportlib.demo import make_demo
 
     for name in speaker or SPEAKERS:
-        with _status(f"simulating {name}"):
+        with status(f"simulating {name}"):
             made = make_demo(
                 folder / name,
                 speaker=name,
@@ -329,19 +282,4 @@ def demo(
                 record_stress=recorded_db or True,
             )
         click.echo(f"Made {made}. Next: upheld report {made}")
-    click.echo(CAUTION)
-
-
-def _status(what: str) -> AbstractContextManager[object]:
-    """Show that work goes on, where somebody watches."""
-    if not sys.stderr.isatty():
-        return nullcontext()
-    from rich.console import Console
-
-    return Console(stderr=True).status(what)
-
-
-def _say_where(session: Path, *, written: Sequence[Path]) -> None:
-    pages = [path.name for path in written if path.parent == session / "out"]
-    click.echo(f"Wrote {', '.join(sorted(pages))} in {session / 'out'}.")
     click.echo(CAUTION)

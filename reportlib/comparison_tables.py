@@ -16,7 +16,7 @@ from reportlib.wording import level_text, listing, sentence, span_text
 
 _QUESTIONS: tuple[tuple[Question, str], ...] = (
     ("equal output", "at equal output"),
-    ("1 dB behind", "1 dB behind at"),
+    ("1 dB behind", "1 dB behind"),
     ("left playing", "left playing"),
 )
 
@@ -34,22 +34,25 @@ def standing_table(comparison: Comparison) -> Table | None:
     rows, anchors = [], []
     for question, words in _QUESTIONS:
         for ranking in comparison.ranked(question):
-            places = [
-                f"{place_words(one)} {one.name}: "
-                f"{_value(comparison, ranking, name=one.name, facts=facts)}"
-                for one in ranking.standings
+            cells = [
+                f"{place_words(ranking.standing(name))} "
+                f"{_value(comparison, ranking, name=name, facts=facts)}"
+                if name in ranking.names
+                else "–"
+                for name in comparison.names
             ]
-            band, sure = sentence(ranking.band), sure_words(ranking)
-            rows.append((words, band, _at(ranking), "; ".join(places), sure))
+            by = f"{words}{_at(ranking)}"
+            rows.append((by, sentence(ranking.band), sentence(sure_words(ranking)), *cells))
             anchors.append(_anchors(facts, rank_row(ranking)))
     return Table(
         name="standing",
-        caption="Who comes before whom, as far as that is sure: where two places are given, "
-        "either may be true. A place is sure only where the interval of a difference leaves zero "
-        "out, with 95 % for all the pairs of a question together.",
-        columns=("by", "band", "compared at", "places", "what is sure"),
+        caption="Who comes before whom, as far as that is sure; then each one’s place and value. "
+        "Where two places are given, either may be true. A place is sure only where the interval "
+        "of a difference leaves zero out, with 95 % for all the pairs of a question together.",
+        columns=("by", "band", "what is sure", *comparison.names),
         rows=tuple(rows),
         anchors=tuple(anchors),
+        numeric=(False, False, False, *(True for _ in comparison.names)),
     )
 
 
@@ -68,9 +71,9 @@ def _at(ranking: Ranking) -> str:
         return ""
     level = level_text(ranking.at_db or 0.0)
     if ranking.question == "equal output":
-        return f"{level} given"
+        return f", {level}"
     how = "while it played" if ranking.while_playing else "by the sweep after"
-    return f"{level} for {duration(ranking.elapsed_s)}, {how}"
+    return f", {level} for {duration(ranking.elapsed_s)}, {how}"
 
 
 def equal_output_table(comparison: Comparison) -> Table | None:
@@ -216,10 +219,10 @@ def not_comparable_table(comparison: Comparison) -> Table | None:
         name="not-comparable",
         caption="What can’t be compared, what is compared with care, and what would make it "
         "comparable.",
-        columns=("", "who", "where", "by", "what", "what would mend it"),
+        columns=("comparable", "who", "where", "by", "what", "what would mend it"),
         rows=tuple(
             (
-                "can’t be compared" if one.stops else "with care",
+                "no" if one.stops else "with care",
                 " | ".join(listing(group) for group in one.groups),
                 "every band" if len(one.bands) == len(BANDS) else listing(one.bands),
                 "every question"

@@ -1,4 +1,4 @@
-"""Running a report notebook in a kernel of its own, with papermill.
+"""Running a notebook in a kernel of its own, with papermill.
 
 papermill is used by its API: its command line cannot shut a kernel down at once, saves the
 notebook twice a cell, and formats braces in paths. The notebook is executed in memory.
@@ -16,7 +16,8 @@ from nbformat import NotebookNode
 
 from reportlib import kernels, merge
 from reportlib.errors import NotebookError
-from reportlib.parameters import ReportParameters
+from reportlib.kinds import REPORT, Kind
+from reportlib.parameters import Parameters
 
 _TIMEOUT_S = 1800
 _STOPPED = "This cell of yours stopped: "
@@ -25,8 +26,9 @@ _STOPPED = "This cell of yours stopped: "
 def execute(
     notebook: NotebookNode,
     *,
-    parameters: ReportParameters,
+    parameters: Parameters,
     folder: Path,
+    kind: Kind = REPORT,
     own_code: Collection[str] = (),
     not_run: Collection[str] = (),
     while_running: Callable[[], None] | None = None,
@@ -54,7 +56,7 @@ def execute(
     declared = _declared_parameters(notebook)
     if given.keys() != declared:
         raise NotebookError(
-            f"report.ipynb: the cell tagged 'parameters' declares {sorted(declared)}, but this "
+            f"{kind.notebook}: the cell tagged 'parameters' declares {sorted(declared)}, but this "
             f"version passes {sorted(given)}. Make the cell declare exactly these names."
         )
     if while_running is not None:
@@ -75,7 +77,7 @@ def execute(
                 execution_timeout=_TIMEOUT_S,
             )
         except papermill.PapermillExecutionError as error:
-            raise _as_report_error(error, folder=folder) from error
+            raise _as_report_error(error, path=folder / kind.notebook) from error
     return _tidied(executed, own_code=own_code)
 
 
@@ -130,7 +132,7 @@ def _declared_parameters(notebook: NotebookNode) -> set[str]:
     return names
 
 
-def _as_report_error(error: Any, *, folder: Path) -> Exception:
+def _as_report_error(error: Any, *, path: Path) -> Exception:
     """Turn a stopped cell into the library's error that stopped it, where it was one."""
     from reportlib import errors
 
@@ -139,7 +141,7 @@ def _as_report_error(error: Any, *, folder: Path) -> Exception:
         found: Exception = kind(str(error.evalue))
         return found
     return NotebookError(
-        f"{folder / 'report.ipynb'}: cell [{error.exec_count}] stopped with {error.ename}: "
+        f"{path}: cell [{error.exec_count}] stopped with {error.ename}: "
         f"{str(error.evalue).splitlines()[0] if error.evalue else ''} Nothing was overwritten. "
         "This is a fault of upheld; please report it with the session's session.toml."
     )

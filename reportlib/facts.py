@@ -176,6 +176,13 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} of {who}"
         case ["need", need]:
             return need
+        case ["need", session, need]:
+            return f"{need}, with {session}"
+        case ["standing", question, slug, *_] if slug in spoken:
+            asked = {"output": "at equal output", "limit": "by limits", "long": "left playing"}
+            return f"standing in the {spoken[slug]} {asked.get(question, question)}"
+        case ["hindrance", kind, *_]:
+            return f"what can't be compared ({kind.replace('-', ' ')})"
         case _:
             return name
 

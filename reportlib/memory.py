@@ -1,6 +1,7 @@
 """The tool's memory in the session folder, ``.upheld/``: last results, last drafts, history.
 
-The notebook's last cell keeps what it found with :func:`keep_results`; the command line and
+The notebook's last cell keeps what it found with :func:`keep_results`, a comparison's with
+:func:`comparison_memory.keep_comparison`, in a folder of its own; the command line and
 the reviewer's own runs in Jupyter write the same files. Everything is written beside and
 renamed. What lies here can be lost without losing a word: then every narrative cell counts as
 edited.
@@ -18,6 +19,7 @@ from jinja2.sandbox import SandboxedEnvironment
 from reportlib import __version__, corrections, files, resources, results
 from reportlib.errors import NotebookError
 from reportlib.facts import collect, written
+from reportlib.kinds import REPORT, Kind
 from reportlib.last_written import Last
 from reportlib.model import Analysis, Fact
 from reportlib.parameters import Paper, ReportParameters
@@ -114,8 +116,8 @@ def about(analysis: Analysis) -> dict[str, Any]:
     }
 
 
-def read_results(session_folder: Path) -> Kept:
-    """Read what the last run found.
+def read_results(session_folder: Path, *, kind: Kind = REPORT) -> Kept:
+    """Read what the last run found in a session's folder, or in one of another kind.
 
     Raises
     ------
@@ -125,12 +127,12 @@ def read_results(session_folder: Path) -> Kept:
     folder = session_folder / FOLDER / "results"
     try:
         run = json.loads((folder / "run.json").read_text("utf-8"))
-        data = {name: (folder / name).read_bytes() for name in ("compression.csv", "results.json")}
+        data = {name: (folder / name).read_bytes() for name in kind.data}
         return Kept(drafts=dict(run["drafts"]), about=dict(run["about"]), data=data)
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise NotebookError(
             f"{folder}: the results of the last run are missing or damaged "
-            f"({type(error).__name__}). Run 'upheld report {session_folder}' first."
+            f"({type(error).__name__}). Run '{kind.command(session_folder)}' first."
         ) from error
 
 
@@ -143,8 +145,11 @@ class Told:
     digests: dict[str, str]
 
 
-def read_told(session_folder: Path) -> Told:
+def read_told(session_folder: Path, *, kind: Kind = REPORT) -> Told:
     """Read what the last run found, as far as words may quote it.
+
+    A comparison's judgements and digests stand with its drafts: its ``results.json`` is of
+    another form.
 
     Raises
     ------
@@ -153,16 +158,18 @@ def read_told(session_folder: Path) -> Told:
     """
     folder = session_folder / FOLDER / "results"
     try:
+        facts = results.facts_from_json((folder / "facts.json").read_text("utf-8"))
+        if kind is not REPORT:
+            run = json.loads((folder / "run.json").read_text("utf-8"))
+            return Told(judged=dict(run["judged"]), facts=facts, digests=dict(run["digests"]))
         document = json.loads((folder / "results.json").read_text("utf-8"))
         return Told(
-            judged=corrections.judged(document),
-            facts=results.facts_from_json((folder / "facts.json").read_text("utf-8")),
-            digests=dict(document["digests"]),
+            judged=corrections.judged(document), facts=facts, digests=dict(document["digests"])
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise NotebookError(
             f"{folder}: the results of the last run are missing or damaged "
-            f"({type(error).__name__}). Run 'upheld report {session_folder}' first."
+            f"({type(error).__name__}). Run '{kind.command(session_folder)}' first."
         ) from error
 
 

@@ -1,4 +1,4 @@
-"""Running the report notebook, and keeping what the reviewer wrote in it.
+"""Running a notebook, a report's or a comparison's, and keeping what the reviewer wrote in it.
 
 The reviewer's notebook is merged into the template before anything runs (`merge`), executed in
 memory (`execution`) and written once, beside and renamed, when everything has succeeded.
@@ -29,10 +29,10 @@ from reportlib import (
 from reportlib.errors import NotebookError
 from reportlib.execution import execute, what_stopped
 from reportlib.facts import place_of
-from reportlib.parameters import ReportParameters
+from reportlib.kinds import REPORT, Kind, kind_named
+from reportlib.parameters import Parameters
 from reportlib.quotes import Quote, refresh
 
-REPORT = "report.ipynb"
 _MOST_TRIES = 3
 
 
@@ -125,12 +125,13 @@ def read_saved(path: Path) -> Saved:
         nbformat.validate(notebook)
     except FileNotFoundError as error:
         raise NotebookError(
-            f"{path} is not there; make it with 'upheld report {path.parent}'."
+            f"{path} is not there; make it with '{kind_named(path.name).command(path.parent)}'."
         ) from error
     except (OSError, UnicodeDecodeError, nbformat.ValidationError, ValueError, KeyError) as error:
+        command = kind_named(path.name).verb
         raise NotebookError(
             f"{path} cannot be read as a notebook ({type(error).__name__}). Repair it, or move it "
-            "away and run 'upheld report' again; earlier versions lie in .upheld/history. "
+            f"away and run '{command}' again; earlier versions lie in .upheld/history. "
             "Nothing was overwritten."
         ) from error
     return Saved(data=data, notebook=notebook)
@@ -146,11 +147,14 @@ def write_notebook(path: Path, notebook: NotebookNode) -> None:
 def run_report(
     session_folder: Path,
     *,
-    parameters: ReportParameters,
+    parameters: Parameters,
+    kind: Kind = REPORT,
     while_running: Callable[[], None] | None = None,
     kernel: type | None = None,
 ) -> Run:
     """Execute the report notebook on a session, with the reviewer's work in it.
+
+    The same for a comparison in its own folder, where `kind` says so.
 
     The reviewer's notebook is read first and merged into the template (`merge`); what runs and
     what is written is the merged one. Where it was saved meanwhile, in JupyterLab, the newer
@@ -160,6 +164,7 @@ def run_report(
     ----------
     session_folder : where ``report.ipynb`` is written
     parameters : of the report; the session is named as seen from the notebook
+    kind : which notebook it is
     while_running : called once the kernel is starting, e.g. to import what comes after
     kernel : of `kernels.started`, where one is running already
 
@@ -170,8 +175,8 @@ def run_report(
     ReportError
         A cell stopped with one of this library's errors; the line is that error's.
     """
-    target = session_folder / REPORT
-    template = _template()
+    target = session_folder / kind.notebook
+    template = _template(kind)
     aside = None
     for _ in range(_MOST_TRIES):
         saved = _bytes_of(target)
@@ -186,15 +191,16 @@ def run_report(
             merged.notebook,
             parameters=parameters,
             folder=session_folder,
+            kind=kind,
             own_code=merged.own_code,
             not_run=merged.not_run,
             while_running=while_running,
             kernel=kernel,
         )
-        kept = memory.read_results(session_folder)
+        kept = memory.read_results(session_folder, kind=kind)
         stopped = what_stopped(fresh)
         _fill(fresh, kept=kept, merged=merged)
-        told = memory.read_told(session_folder)
+        told = memory.read_told(session_folder, kind=kind)
         quotes = _refreshed(
             fresh, kept=merged.kept, told=told, last=memory.last_facts(session_folder)
         )
@@ -213,7 +219,7 @@ def run_report(
     else:
         raise NotebookError(
             f"{target} was saved again during each of {_MOST_TRIES} runs. Stop saving it for a "
-            "few seconds and run 'upheld report' again; nothing was overwritten."
+            f"few seconds and run '{kind.verb}' again; nothing was overwritten."
         )
     if saved is not None:
         history.keep(session_folder, target, why="as it was before a run")
@@ -249,11 +255,13 @@ def _refreshed(
     return tuple(found)
 
 
-def _template() -> NotebookNode:
-    return read_notebook(resources.notebooks_folder() / "compression.ipynb")
+def _template(kind: Kind) -> NotebookNode:
+    return read_notebook(resources.notebooks_folder() / kind.template)
 
 
-def require_read(session_folder: Path, *, as_it_is: bool, saved: Saved | None = None) -> None:
+def require_read(
+    session_folder: Path, *, as_it_is: bool, kind: Kind = REPORT, saved: Saved | None = None
+) -> None:
     """Refuse to publish words that are to be read again, unless told to.
 
     Parameters
@@ -265,17 +273,20 @@ def require_read(session_folder: Path, *, as_it_is: bool, saved: Saved | None = 
     NotebookError
         The notebook cannot be read, or a cell in it is marked; the line names them.
     """
-    saved = saved or read_saved(session_folder / REPORT)
+    path = session_folder / kind.notebook
+    saved = saved or read_saved(path)
     marked = read_again.unread(saved.notebook, digest=merge.text_digest)
     if marked and not as_it_is:
         named = "; ".join(f"{slot} ({', '.join(why)})" for slot, why in marked.items())
         raise NotebookError(
-            f"{session_folder / REPORT}: read again what you wrote in {named}. Edit it, or delete "
+            f"{path}: read again what you wrote in {named}. Edit it, or delete "
             "the note behind it, then publish; or publish with --as-it-is."
         )
 
 
-def record_publication(session_folder: Path, *, saved: Saved | None = None) -> None:
+def record_publication(
+    session_folder: Path, *, kind: Kind = REPORT, saved: Saved | None = None
+) -> None:
     """Write down what has just been published: grades, quoted numbers, words, captures.
 
     Parameters
@@ -289,13 +300,13 @@ def record_publication(session_folder: Path, *, saved: Saved | None = None) -> N
     RenderError
         It could not be written.
     """
-    notebook = (saved or read_saved(session_folder / REPORT)).notebook
+    notebook = (saved or read_saved(session_folder / kind.notebook)).notebook
     texts: dict[str, str] = {}
     for cell in notebook.cells:
         if cell.cell_type == "markdown":
             name = cells.slot(cell) or "own"
             texts[name] = f"{texts[name]}\n\n{cell.source}" if name in texts else cell.source
-    told = memory.read_told(session_folder)
+    told = memory.read_told(session_folder, kind=kind)
     corrections.keep_published(
         session_folder,
         corrections.record(

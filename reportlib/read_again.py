@@ -19,13 +19,16 @@ BASIS = "basis"
 REASONS = "read_again"
 MARKED = "marked_text"
 _BELONGS: Mapping[str, tuple[str, ...]] = {
-    "in-short": ("short.", "long.", "finding.", "need."),
+    "in-short": ("short.", "long.", "finding.", "need.", "standing.", "hindrance."),
     "turned-up": ("short.",),
-    "left-playing": ("long.",),
+    "at-equal-output": ("standing.output.", "standing.limit.", "hindrance."),
+    "left-playing": ("long.", "standing.long."),
     "why": ("finding.",),
     "at-your-seat": ("need.",),
+    "how-comparable": ("hindrance.",),
 }
-"""Which of a report's judgements a slot's words stand on, by the start of their names."""
+"""Which judgements a slot's words stand on, by the start of their names: a report's are grades,
+causes and needs, a comparison's standings, needs, and what can't be compared."""
 
 
 def basis_of(name: str, *, judged: Mapping[str, str]) -> dict[str, str]:

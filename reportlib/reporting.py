@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reportlib.errors import SessionError
+from reportlib.kinds import REPORT, Kind, kind_of
 from reportlib.one_line import one_line
 
 if TYPE_CHECKING:
     from reportlib.notebook import Run, Saved
-    from reportlib.parameters import Paper
+    from reportlib.parameters import Paper, Parameters
 
 Stage = Callable[[str], AbstractContextManager[object]]
 """Called with what is being done; what it returns is entered meanwhile."""
@@ -58,31 +59,64 @@ def make_report(
     from reportlib.parameters import checked_parameters, known_parameters, merged_parameters
     from reportlib.session import read_session
 
+    if kind_of(session) is not REPORT:
+        raise SessionError(
+            f"{session}: holds a comparison, not a session. Make it again with "
+            f"'{kind_of(session).command(session)}'."
+        )
     read_session(session)  # before a kernel starts: most mistakes are here
     from reportlib import kernels
 
     with kernels.started(session) as kernel:  # it imports its share while this imports the rest
-        from reportlib import lock, memory, notebook
+        from reportlib import memory
 
         remembered = known_parameters(memory.last_parameters(session))
         chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
-        with lock.only_run(session / memory.FOLDER, what="upheld report"):
-            with stage("measuring, comparing and drawing"):
-                done = notebook.run_report(
-                    session, parameters=chosen, while_running=import_renderers, kernel=kernel
-                )
-            written = render_session(session, paper=paper, stage=stage)
+        return run_and_render(session, parameters=chosen, kernel=kernel, paper=paper, stage=stage)
+
+
+def run_and_render(
+    folder: Path,
+    *,
+    parameters: "Parameters",
+    kernel: type,
+    kind: Kind = REPORT,
+    paper: "Paper | None" = None,
+    stage: Stage = quietly,
+) -> Made:
+    """Run the notebook of a folder in a kernel that has been started there, and render it.
+
+    Raises
+    ------
+    BusyError, ReportError
+        As `make_report`.
+    """
+    from reportlib import lock, memory, notebook
+
+    with lock.only_run(folder / memory.FOLDER, what=kind.verb):
+        with stage("measuring, comparing and drawing"):
+            done = notebook.run_report(
+                folder,
+                parameters=parameters,
+                kind=kind,
+                while_running=import_renderers,
+                kernel=kernel,
+            )
+        written = render_session(folder, kind=kind, paper=paper, stage=stage)
     return Made(run=done, written=tuple(written))
 
 
 def render_session(
     session: Path,
     *,
+    kind: Kind = REPORT,
     paper: "Paper | None" = None,
     stage: Stage = quietly,
     saved: "Saved | None" = None,
 ) -> list[Path]:
     """Render the session's notebook as it is, and write down what it was made from.
+
+    The same for a comparison in its own folder; the sessions that it compares are not looked at.
 
     Parameters
     ----------
@@ -100,13 +134,13 @@ def render_session(
     from reportlib.publish.markup import plain_text, read_line
 
     # read once: where it is saved meanwhile, the pages count as behind it, not as made from it
-    saved = saved or notebook.read_saved(session / notebook.REPORT)
+    saved = saved or notebook.read_saved(session / kind.notebook)
     edited = saved.notebook
-    kept = memory.read_results(session)
+    kept = memory.read_results(session, kind=kind)
     about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
     shown = notebook.for_readers(edited, about=about)
     with stage("rendering page, PDF and pictures"):
-        if not (session / "session.toml").exists():
+        if kind is REPORT and not (session / "session.toml").exists():
             raise SessionError(
                 one_line(f"{session}: was deleted or moved while its report was being made.")
             )

@@ -92,8 +92,14 @@ def report_of(analysis):
         "report": analysis, "parameters": parameters, "figures": figures, "tables": tables,
         "seat_calculator": seat_calculator,
     }  # fmt: skip
+    cells = filled("compression.ipynb", drafts=drafts, names=names)
+    return for_readers(v4.new_notebook(cells=cells), about=memory.about(analysis))
+
+
+def filled(notebook, *, drafts, names):
+    """Return the cells of a template that show something, each run with these names."""
     cells = []
-    template = json.loads((notebooks_folder() / "compression.ipynb").read_text("utf-8"))
+    template = json.loads((notebooks_folder() / notebook).read_text("utf-8"))
     for cell in template["cells"]:
         about = cell["metadata"]["upheld"]
         source = "".join(cell["source"])
@@ -106,7 +112,7 @@ def report_of(analysis):
             shown = eval(source, names)  # our own template: one call a cell
             if shown is not None:
                 cells.append(shown_cell(shown))
-    return for_readers(v4.new_notebook(cells=cells), about=memory.about(analysis))
+    return cells
 
 
 def calculator_alone(analysis, *, parameters=None):

@@ -9,6 +9,7 @@ import nbformat
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
 from reportlib import memory, notebook
+from reportlib.kinds import REPORT
 from reportlib.parameters import ReportParameters
 
 SLOTS = ("in-short", "turned-up", "care")
@@ -40,33 +41,33 @@ def judged(number):
     return {"short.mids.94": ("holds", "slips", "falls short")[number // 3 % 3]}
 
 
-def run(folder, number):
+def run(folder, number, *, kind=REPORT, judged=judged):
     """Run the report on `folder` as `notebook.run_report` does, with the kernel left out."""
     kept = memory.Kept(drafts=drafts(number), about={"format": 1, "title": "Trivet 6"}, data={})
     with ExitStack() as stack:
         stack.enter_context(patch.object(notebook, "execute", _executed))
         stack.enter_context(patch.object(notebook, "sign", lambda _: None))
         stack.enter_context(patch.object(notebook, "is_trusted", lambda _: True))
-        stack.enter_context(patch.object(memory, "read_results", lambda _: kept))
-        stack.enter_context(patch.object(notebook, "_template", template))
+        stack.enter_context(patch.object(memory, "read_results", lambda _, **__: kept))
+        stack.enter_context(patch.object(notebook, "_template", lambda _: template()))
         told = memory.Told(judged=judged(number), facts={}, digests={})
-        stack.enter_context(patch.object(memory, "read_told", lambda _: told))
-        return notebook.run_report(folder, parameters=ASKED)
+        stack.enter_context(patch.object(memory, "read_told", lambda _, **__: told))
+        return notebook.run_report(folder, parameters=ASKED, kind=kind)
 
 
 def _executed(merged, **_):
     return merged
 
 
-def saved(folder):
+def saved(folder, *, kind=REPORT):
     """Return the notebook on disk."""
-    return nbformat.read(folder / "report.ipynb", as_version=4)
+    return nbformat.read(folder / kind.notebook, as_version=4)
 
 
-def save(folder, made):
+def save(folder, made, *, kind=REPORT):
     """Save a notebook as Jupyter does: in place."""
     nbformat.validate(made)
-    (folder / "report.ipynb").write_text(nbformat.writes(made), encoding="utf-8")
+    (folder / kind.notebook).write_text(nbformat.writes(made), encoding="utf-8")
 
 
 def words_kept(folder: Path) -> str:

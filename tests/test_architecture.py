@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import reportlib
-from reportlib.parameters import ReportParameters
+from reportlib.parameters import ComparisonParameters, ReportParameters
 
 PACKAGE = Path(reportlib.__file__).parent
 ROOT = PACKAGE.parent
@@ -99,6 +99,10 @@ LAYERS = [
         "intake_folder",
         "rendered",
         "archive",
+        "kinds",
+        "each",
+        "comparison_memory",
+        "compared_folder",
     },
     {
         "kernel",
@@ -111,8 +115,17 @@ LAYERS = [
         "reporting",
         "refreshing",
         "catalogue",
+        "comparing",
     },
-    {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan"},
+    {
+        "cli",
+        "cli_archive",
+        "cli_compare",
+        "cli_errors",
+        "cli_intake",
+        "cli_plan",
+        "cli_shared",
+    },
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
 CORE = range(4)
@@ -126,7 +139,15 @@ ONLY = {
     "papermill": {"execution"},
     "nbconvert": {"publish", "reporting"},
     "typst": {"figures", "publish", "reporting"},
-    "click": {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan"},
+    "click": {
+        "cli",
+        "cli_archive",
+        "cli_compare",
+        "cli_errors",
+        "cli_intake",
+        "cli_plan",
+        "cli_shared",
+    },
     "sqlite3": {"archive"},
     "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
@@ -232,16 +253,20 @@ def test_every_cell_of_a_notebook_has_a_name_of_its_own(path):
     assert [cell["id"] for cell in cells] == names
 
 
-def test_the_parameter_cell_declares_exactly_the_parameters():
-    """The cell, its defaults and `ReportParameters` say the same."""
-    cells = json.loads((ROOT / "notebooks/compression.ipynb").read_text("utf-8"))["cells"]
+@pytest.mark.parametrize(
+    ("notebook", "model"),
+    [("compression", ReportParameters), ("comparison", ComparisonParameters)],
+)
+def test_the_parameter_cell_declares_exactly_the_parameters(notebook, model):
+    """The cell, its defaults and the model say the same."""
+    cells = json.loads((ROOT / f"notebooks/{notebook}.ipynb").read_text("utf-8"))["cells"]
     (cell,) = [c for c in cells if "parameters" in c["metadata"].get("tags", [])]
     declared = {}
     for node in ast.parse(cell["source"]).body:
         assert isinstance(node, ast.AnnAssign)
         declared[node.target.id] = ast.literal_eval(node.value)
     assert all(line.count("=") == 1 and "#" in line for line in cell["source"].splitlines())
-    fields = ReportParameters.model_fields
+    fields = model.model_fields
     assert declared.keys() == fields.keys()
     for key, field in fields.items():
         if not field.is_required():

@@ -577,15 +577,15 @@ def test_names_are_the_shortest_that_tell_sessions_apart():
     other = make_analysis(name="Marram 12")
     assert shown_names([one, other], names=["a", "b"]) == ("Trivet 6", "Marram 12")
     assert shown_names([one, later, other], names=list("abc")) == (
-        "Trivet 6, 2026-05-04", "Trivet 6, 2026-06-01", "Marram 12",
+        "Trivet 6 of 4 May 2026", "Trivet 6 of 1 June 2026", "Marram 12",
     )  # fmt: skip
     assert shown_names([one, two], names=["first", "second"]) == (
-        "Trivet 6, 2026-05-04, first", "Trivet 6, 2026-05-04, second",
+        "Trivet 6 “first”", "Trivet 6 “second”",
     )  # fmt: skip
 
 
 def test_two_that_nothing_tells_apart_are_refused_in_one_line():
-    with pytest.raises(AnalysisError, match=r"both called .Trivet 6, 2026-05-04, day.") as refused:
+    with pytest.raises(AnalysisError, match=r"both called .Trivet 6 “day”.") as refused:
         compare([make_analysis(), make_analysis()], names=["day", "day"])
     assert "\n" not in str(refused.value)
 

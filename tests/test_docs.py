@@ -9,8 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 import reportlib
-from reportlib.cli import SEAT_ROOMS, main
 from reportlib.cli import SPEAKERS as CLI_SPEAKERS
+from reportlib.cli import main
+from reportlib.cli_shared import SEAT_ROOMS
 from reportlib.demo import SPEAKERS
 from reportlib.parameters import SeatRoom
 

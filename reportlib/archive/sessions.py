@@ -9,6 +9,7 @@ from pathlib import Path
 
 from reportlib.archive.rows import RESULTS
 from reportlib.errors import ArchiveError
+from reportlib.kinds import REPORT, kind_of
 from reportlib.one_line import one_line
 
 OWN = ("catalogue",)
@@ -47,6 +48,7 @@ def session_folders(archive: Path, *, say: Callable[[str], None]) -> Iterator[st
     for top, folders, names in os.walk(archive, onerror=unreadable):
         held = "session.toml" in names
         left = ".upheld" in folders and (Path(top) / RESULTS[0]).is_file()
+        left = left and kind_of(Path(top)) is REPORT  # a comparison is of sessions, but is none
         folders[:] = sorted(
             name
             for name in folders

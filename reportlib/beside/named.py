@@ -1,5 +1,6 @@
 """What the sessions of a comparison are called: by loudspeaker, then date, then folder."""
 
+import datetime
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -13,6 +14,8 @@ MOST_SESSIONS = 8
 
 def shown_names(analyses: Sequence[Analysis], *, names: Sequence[str]) -> tuple[str, ...]:
     """Return a name for each session, the shortest that tells them apart.
+
+    Sessions of one loudspeaker get their date, those of one date, or of none, the folder's name.
 
     Parameters
     ----------
@@ -29,14 +32,24 @@ def shown_names(analyses: Sequence[Analysis], *, names: Sequence[str]) -> tuple[
             "Name as many session folders."
         )
     sessions = [one.session for one in analyses]
-    shown = [session.speaker.name for session in sessions]
-    dated = [session.date or "no date" for session in sessions]
-    for more in (dated, list(names)):
-        count = Counter(shown)
-        shown = [
-            f"{name}, {part}" if count[name] > 1 else name
-            for name, part in zip(shown, more, strict=True)
-        ]
+    alone = [" ".join(session.speaker.name.split()) for session in sessions]
+    dated = [
+        f"{name} of {_in_words(session.date)}" if session.date else ""
+        for name, session in zip(alone, sessions, strict=True)
+    ]
+    placed = [f"{name} “{folder}”" for name, folder in zip(alone, names, strict=True)]
+    counts = [Counter(one.casefold() for one in among) for among in (alone, dated, placed)]
+    shown = [
+        next(
+            (
+                name
+                for name, count in zip(choices, counts, strict=True)
+                if name and count[name.casefold()] == 1
+            ),
+            choices[-1],
+        )
+        for choices in zip(alone, dated, placed, strict=True)
+    ]
     twice = [name for name, count in Counter(shown).items() if count > 1]
     if twice:
         raise AnalysisError(
@@ -44,6 +57,11 @@ def shown_names(analyses: Sequence[Analysis], *, names: Sequence[str]) -> tuple[
             "Give one of them another date in session.toml, or rename its folder."
         )
     return tuple(shown)
+
+
+def _in_words(date: str) -> str:
+    day = datetime.date.fromisoformat(date)
+    return f"{day.day} {day:%B} {day.year}"
 
 
 def slugs(names: Sequence[str]) -> tuple[str, ...]:

@@ -4,7 +4,9 @@ Its template places the records of a `Publication`; whatever it places that is n
 nor `Source` becomes a string literal, which typst never reads as code.
 """
 
+import math
 import re
+from collections.abc import Sequence
 from typing import Any
 
 from jinja2 import Environment
@@ -23,6 +25,7 @@ _TYPST_PAPERS = {"a4": "a4", "letter": "us-letter"}
 
 ATTACHED = {
     "compression.csv": ("text/csv", "Every point of every curve, with its 95 % interval"),
+    "comparison.csv": ("text/csv", "Every number that was compared, with its 95 % interval"),
     "results.json": ("application/json", "The numbers behind the report, for programs"),
 }
 """MIME type and description of the data files that travel in the PDF."""
@@ -34,6 +37,8 @@ LONGEST_WHOLE = 16
 """A table of more rows than this may go over to the next page, with its heading repeated."""
 FEW_COLUMNS = 3
 """So many columns leave room for a long text among them."""
+_LETTER_PT, _LINE_PT, _INSET_PT = 4.0, 10.0, 8.0
+"""Of a table as it is set, about: a letter's width, a line, what stands around a row's lines."""
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
@@ -123,7 +128,8 @@ class TypstExporter(ReportExporter):
                     "width": Source(f"{self._width_pt(block):.2f}pt"),
                 }
             case Table():
-                return laid_out(block)
+                room = PAPERS_PT[self.paper][1] - TOP_PT - BOTTOM_PT
+                return laid_out(block, room_pt=room)
 
     def _width_pt(self, figure: Figure) -> float:
         """Return the figure's own width at 96 px an inch, or what fits the paper."""
@@ -135,8 +141,11 @@ class TypstExporter(ReportExporter):
         return width_pt * min(1.0, room_width_pt / width_pt, room_height_pt / height_pt)
 
 
-def laid_out(table: Table) -> dict[str, Any]:
-    """Return what the template places; beside many columns, long texts stand below their row."""
+def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
+    """Return what the template places; beside many columns, long texts stand below their row.
+
+    A table that is taller than a page's `room_pt` goes over to the next one.
+    """
     long = long_columns(table) if len(table.columns) > FEW_COLUMNS else ()
     told = [
         index
@@ -144,15 +153,15 @@ def laid_out(table: Table) -> dict[str, Any]:
         if not table.rows or any(cells[index] for cells in table.rows)
     ]
     short = [index for index in told if index not in long]
-    many = len(table.rows) > LONGEST_WHOLE
+    over = len(table.rows) > LONGEST_WHOLE or _height_pt(table, short=short, long=long) > room_pt
     sides = sides_of(table)
     return {
         "template": "told.typ.j2" if long else "table.typ.j2",
-        "rooms": [Source(f"{ROOM_PT:g}pt")] if many else [],
+        "rooms": [Source(f"{ROOM_PT:g}pt")] if over else [],
         "label": f"table-{table.name}",
         "caption": unbroken(table.caption),
         "sides": [Source({"number": "right"}.get(sides[index], "left")) for index in short],
-        "breakable": Source(str(many).lower()),
+        "breakable": Source(str(over).lower()),
         "widths": [Source("auto")] * (len(short) - 1) + [Source("1fr" if long else "auto")],
         "columns": [table.columns[index] for index in short],
         "across": len(short),
@@ -166,6 +175,18 @@ def laid_out(table: Table) -> dict[str, Any]:
             for cells, anchors in zip(table.rows, anchors_of(table), strict=True)
         ],
     }
+
+
+def _height_pt(table: Table, *, short: Sequence[int], long: Sequence[int]) -> float:
+    """Return about how tall a table is: few rows of many lines can be longer than a page."""
+    across = (PAPERS_PT["a4"][0] - 2 * SIDE_PT) / _LETTER_PT
+    shared = (across - len(short) * _INSET_PT / _LETTER_PT) / len(short)
+    heights = []
+    for cells in table.rows:
+        beside = max(math.ceil(len(cells[index]) / shared) for index in short)
+        below = sum(math.ceil(len(cells[index]) / across) for index in long)
+        heights.append(_LINE_PT * (beside + below) + _INSET_PT)
+    return sum(heights)
 
 
 def _as_typst(value: object) -> str:

@@ -128,7 +128,9 @@ def _opening(
 
     kind, size_px = _fitted(publication.kind, sizes=(_KIND_PX, 24, 20), width=width, lines=2)
     place(kind, size_px=size_px, colour=palette.SEA, bold=True)
-    name, size_px = _fitted(publication.title, sizes=_NAME_PX, width=width, lines=1)
+    # without a ladder there is room for the names of several
+    lines = 1 if publication.ladder else 2
+    name, size_px = _fitted(publication.title, sizes=_NAME_PX, width=width, lines=lines)
     y += 0.1 * size_px
     place(name, size_px=size_px, colour=palette.INK, bold=True)
     y += 14.0

@@ -1,0 +1,87 @@
+"""``upheld compare``: several sessions beside each other, in a folder of their own."""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from reportlib.cli_errors import one_line_errors
+from reportlib.cli_shared import JSON, PAPER, asked, given, outcome, say_where, status
+
+
+@click.command()
+@click.argument("sessions", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--into",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="The comparison's own folder.  [default: comparison, beside the sessions]",
+)
+@asked
+@PAPER
+@JSON
+@one_line_errors
+def compare(
+    sessions: tuple[Path, ...],
+    *,
+    into: Path | None,
+    paper: Any,
+    as_json: bool,
+    **parameters: Any,
+) -> None:
+    r"""Compare two to eight SESSIONS at equal output, and render page, PDF, pictures and data.
+
+    The comparison gets a folder of its own, with a comparison.ipynb whose text is yours to edit;
+    the sessions stay as they are. Without SESSIONS those that the folder remembers are compared
+    again. "upheld publish", "check" and "history" take that folder, too.
+
+    \b
+    Example:
+      upheld compare my-demo/marram-12 my-demo/trivet-6
+    """
+    from reportlib.comparing import make_comparison
+
+    done = make_comparison(sessions, into=into, given=given(parameters), paper=paper, stage=status)
+    if as_json:
+        document = {
+            "folder": str(done.folder),
+            "sessions": [str(path) for path in done.sessions],
+            **outcome(done.made.run, written=done.made.written),
+        }
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        return
+    say_where(done.folder, written=done.made.written)
+    for line in done.made.run.lines():
+        click.echo(line)
+
+
+def check_comparison(folder: Path, *, as_json: bool) -> int:
+    """Check every session of a comparison, print what was found, and return the exit code.
+
+    Numbers that somebody typed into its words are counted, since they can't be checked here.
+    """
+    from reportlib import claimed, quality
+    from reportlib.comparing import check_compared
+    from reportlib.kinds import COMPARISON
+    from reportlib.wording import counted
+
+    with status("measuring and comparing"):
+        found = check_compared(folder)
+    claims = claimed.session_claims(folder, kind=COMPARISON)
+    if as_json:
+        document = {
+            "sessions": {name: quality.check_document(notes) for name, notes in found.items()},
+            "claims": [{"cell": one.place, **asdict(one.checked)} for one in claims],
+        }
+        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+    else:
+        for name, notes in found.items():
+            click.echo(f"{name}: {quality.check_text(notes)}")
+        if claims:
+            click.echo(
+                f"{counted(len(claims), 'sentence')} with numbers typed by hand can't be checked "
+                "in a comparison."
+            )
+    return max(quality.exit_code(notes) for notes in found.values())

@@ -1,0 +1,110 @@
+"""What several verbs have in common: options, how work is shown, where things were written."""
+
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from reportlib.notebook import Run
+
+PAPERS = ("a4", "letter")
+SEAT_ROOMS = ("kitchen desk", "living room", "film night in a hall", "small stage")
+
+CAUTION = (
+    "Loud tests hurt ears, drive units and amplifiers: stay out of the room or wear protection, "
+    "raise the level in steps, leave nothing unattended. Local rules and qualified people come "
+    "first."
+)
+
+PAPER = click.option(
+    "--paper",
+    type=click.Choice(PAPERS),
+    help="What the PDF is set for; remembered for this session.  [default: a4]",
+)
+JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+
+_ASKED = (
+    click.option(
+        "--seat-room",
+        type=click.Choice(SEAT_ROOMS),
+        help="Where the reader listens.  [default: living room]",
+    ),
+    click.option(
+        "--seat-distance",
+        "seat_distance_m",
+        type=float,
+        help="Where the reader sits, in metres from the loudspeakers.  [default: as usual there]",
+    ),
+    click.option(
+        "--seat-loudspeakers",
+        type=click.IntRange(1, 12),
+        help="How many loudspeakers play there.  [default: as usual there]",
+    ),
+    click.option(
+        "--seat-volume",
+        "seat_volume_m3",
+        type=float,
+        help="Volume of the room there, in cubic metres.  [default: as usual there]",
+    ),
+    click.option(
+        "--seat-reverberation",
+        "seat_reverberation_s",
+        type=float,
+        help="Reverberation time of the room there, in seconds.  [default: as usual there]",
+    ),
+    click.option(
+        "--smoothing",
+        "smoothing_fraction",
+        type=click.IntRange(1, 48),
+        help="Smoothing of responses, the n of 1/n octave.  [default: 12]",
+    ),
+)
+
+
+def asked(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options that are parameters of the notebook: the reader's seat, smoothing."""
+    for option in reversed(_ASKED):
+        command = option(command)
+    return command
+
+
+def given(parameters: dict[str, Any]) -> dict[str, Any]:
+    """Return those of `asked` that somebody gave."""
+    return {name: value for name, value in parameters.items() if value is not None}
+
+
+def status(what: str) -> AbstractContextManager[object]:
+    """Show that work goes on, where somebody watches."""
+    if not sys.stderr.isatty():
+        return nullcontext()
+    from rich.console import Console
+
+    return Console(stderr=True).status(what)
+
+
+def say_where(folder: Path, *, written: Sequence[Path]) -> None:
+    """Say which pages were written into the folder's ``out/``."""
+    pages = [path.name for path in written if path.parent == folder / "out"]
+    click.echo(f"Wrote {', '.join(sorted(pages))} in {folder / 'out'}.")
+    click.echo(CAUTION)
+
+
+def outcome(run: "Run", *, written: Sequence[Path]) -> dict[str, Any]:
+    """Return what a run did, as ``--json`` prints it."""
+    return {
+        "notebook": str(run.notebook),
+        "written": [str(path) for path in written],
+        "kept_cells": list(run.kept_slots),
+        "deleted_cells": list(run.deleted_slots),
+        "merged_cells": list(run.joined_slots),
+        "own_code_stopped": list(run.stopped),
+        "own_code_not_run": run.not_run,
+        "set_aside": None if run.aside is None else str(run.aside),
+        "quotes": [{"cell": slot, **asdict(quote)} for slot, quote in run.quotes],
+        "read_again": {slot: list(why) for slot, why in run.read_again.items()},
+    }

@@ -1,0 +1,195 @@
+"""The folder that a comparison lives in, and which sessions it compares."""
+
+import ast
+import json
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from reportlib import memory
+from reportlib.errors import NotebookError, SessionError
+from reportlib.kinds import COMPARISON, kind_of
+from reportlib.one_line import one_line
+from reportlib.parameters import FEWEST_COMPARED, MOST_COMPARED
+
+DEFAULT = "comparison"
+"""Name of the folder where nobody names one."""
+_LEFT_BEHIND = frozenset((memory.FOLDER, ".ipynb_checkpoints"))
+"""What a comparison that never came to an end may have left in its folder."""
+
+
+def chosen_sessions(sessions: Sequence[Path], *, into: Path | None) -> tuple[Path, ...]:
+    """Return what is to be compared: the sessions named, else those that the folder remembers.
+
+    Raises
+    ------
+    SessionError
+        Fewer than two sessions, more than eight, or one of them twice; or none is remembered.
+    """
+    folder = Path(DEFAULT) if into is None else into
+    chosen = tuple(sessions) or remembered_sessions(folder)
+    if not chosen:
+        raise SessionError(
+            one_line(
+                f"{folder}: no comparison was made there yet. Name the sessions: "
+                "upheld compare SESSION SESSION"
+            )
+        )
+    _require_several(chosen)
+    return chosen
+
+
+def chosen_folder(chosen: Sequence[Path], *, into: Path | None, remembered: bool = False) -> Path:
+    """Return where the comparison of these sessions is to live.
+
+    Parameters
+    ----------
+    into : as named; None for the folder ``comparison`` beside the sessions
+    remembered : whether the sessions are those that this folder remembers
+
+    Raises
+    ------
+    NotebookError
+        The folder is a session, or holds files of somebody else or, though nobody named it, a
+        comparison of others.
+    """
+    if remembered:
+        folder = Path(DEFAULT) if into is None else into
+    else:
+        folder = _beside(chosen) if into is None else into
+    _require_own(folder, sessions=chosen)
+    if into is None and not remembered:
+        _require_the_same(folder, sessions=chosen)
+    return folder
+
+
+def remembered_sessions(folder: Path) -> tuple[Path, ...]:
+    """Return the sessions that the comparison in `folder` was last made of, empty where lost."""
+    named = memory.last_parameters(folder).get("sessions") or _from_notebook(folder)
+    if not isinstance(named, list) or not all(isinstance(one, str) for one in named):
+        return ()
+    return tuple(Path(os.path.normpath(folder / one)) for one in named)
+
+
+def as_seen_from(folder: Path, *, sessions: Sequence[Path]) -> list[str]:
+    """Return the sessions' paths as the notebook in `folder` has them: relative where that is
+    possible without leaving all that they have in common.
+    """
+    return [_relative(session.resolve(), start=folder.resolve()) for session in sessions]
+
+
+def _relative(path: Path, *, start: Path) -> str:
+    common = _common_folder((path, start))
+    if common is None or common == Path(common.anchor):
+        return path.as_posix()
+    return Path(os.path.relpath(path, start)).as_posix()
+
+
+def _common_folder(paths: Sequence[Path]) -> Path | None:
+    try:
+        return Path(os.path.commonpath(paths))
+    except ValueError:  # of several drives
+        return None
+
+
+def _beside(sessions: Sequence[Path]) -> Path:
+    """Return the folder ``comparison`` in what the sessions' folders have in common."""
+    common = _common_folder([session.resolve().parent for session in sessions])
+    if common is None or common == Path(common.anchor):
+        raise NotebookError(
+            "the sessions have no folder in common to put the comparison into. Name one: "
+            "--into FOLDER"
+        )
+    here = Path.cwd()
+    place = common / DEFAULT
+    return place.relative_to(here) if place.is_relative_to(here) else place
+
+
+def _require_several(sessions: Sequence[Path]) -> None:
+    if not FEWEST_COMPARED <= len(sessions) <= MOST_COMPARED:
+        raise SessionError(
+            f"a comparison takes {FEWEST_COMPARED} to {MOST_COMPARED} sessions, but "
+            f"{len(sessions)} {'was' if len(sessions) == 1 else 'were'} named."
+        )
+    seen: dict[Path, Path] = {}
+    for session in sessions:
+        first = seen.setdefault(_itself(session), session)
+        if first is not session:
+            same = "twice" if first == session else f"twice, as {first} too"
+            raise SessionError(one_line(f"{session}: is named {same}. Name each session once."))
+
+
+def _itself(session: Path) -> Path:
+    try:
+        return session.resolve()
+    except (OSError, RuntimeError):  # links that lead in a circle: reading it will say so
+        return session.absolute()
+
+
+def _require_own(folder: Path, *, sessions: Sequence[Path]) -> None:
+    """See to it that a comparison may live in `folder`: nobody else's files are there."""
+    if folder.exists() and not folder.is_dir():
+        raise NotebookError(one_line(f"{folder}: is a file. Name a folder with --into."))
+    inside = [one for one in sessions if _itself(folder).is_relative_to(_itself(one))]
+    if (folder / "session.toml").exists() or inside:
+        itself = not inside or _itself(folder) == _itself(inside[0])
+        where = "is a session" if itself else f"lies in a session's folder ({inside[0]})"
+        raise NotebookError(
+            one_line(
+                f"{folder}: {where}. A comparison has a folder of its own: name another with "
+                "--into."
+            )
+        )
+    if not folder.exists():
+        if not folder.absolute().parent.is_dir():
+            raise NotebookError(
+                one_line(f"{folder}: there is no folder {folder.parent} to make it in.")
+            )
+        return
+    try:
+        foreign = sorted({path.name for path in folder.iterdir()} - _LEFT_BEHIND)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise NotebookError(one_line(f"{folder}: can't be read ({reason}).")) from error
+    if foreign and kind_of(folder) is not COMPARISON:
+        raise NotebookError(
+            one_line(
+                f"{folder}: holds other files ({foreign[0]}), and no comparison. Name an empty "
+                "or a new folder with --into."
+            )
+        )
+
+
+def _require_the_same(folder: Path, *, sessions: Sequence[Path]) -> None:
+    """See to it that nobody's comparison of others is overwritten unasked."""
+    before = {_itself(one) for one in remembered_sessions(folder)}
+    if before and before != {_itself(one) for one in sessions}:
+        named = ", ".join(sorted(one.name for one in before))
+        raise NotebookError(
+            one_line(
+                f"{folder}: compares other sessions ({named}). Name another folder with --into, "
+                f"or, to change what it compares, this one: --into {folder}"
+            )
+        )
+
+
+def _from_notebook(folder: Path) -> object:
+    """Return what the notebook's parameter cells say, the injected one last; None without."""
+    found = None
+    try:
+        notebook = json.loads((folder / COMPARISON.notebook).read_text("utf-8"))
+        for cell in notebook["cells"]:
+            if {"parameters", "injected-parameters"} & set(cell["metadata"].get("tags", ())):
+                found = _assigned("".join(cell["source"])) or found
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, SyntaxError):
+        return None
+    return found
+
+
+def _assigned(source: str) -> object:
+    for node in ast.parse(source).body:
+        targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
+        if any(isinstance(one, ast.Name) and one.id == "sessions" for one in targets):
+            value = getattr(node, "value", None)
+            return None if value is None else ast.literal_eval(value)
+    return None
