@@ -150,7 +150,7 @@ def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
     told = [
         index
         for index in range(len(table.columns))
-        if not table.rows or any(cells[index] for cells in table.rows)
+        if not (index and table.rows) or any(cells[index] for cells in table.rows)
     ]
     short = [index for index in told if index not in long]
     over = len(table.rows) > LONGEST_WHOLE or _height_pt(table, short=short, long=long) > room_pt
@@ -162,7 +162,7 @@ def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
         "caption": unbroken(table.caption),
         "sides": [Source({"number": "right"}.get(sides[index], "left")) for index in short],
         "breakable": Source(str(over).lower()),
-        "widths": [Source("auto")] * (len(short) - 1) + [Source("1fr" if long else "auto")],
+        "widths": [Source(width) for width in widths(table, short=short, long=long)],
         "columns": [table.columns[index] for index in short],
         "across": len(short),
         "rows": [
@@ -177,16 +177,36 @@ def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
     }
 
 
+def widths(table: Table, *, short: Sequence[int], long: Sequence[int]) -> list[str]:
+    """Return each short column's width as typst has it: where room is scarce, by their cells."""
+    longest = [_longest(table, index) for index in short]
+    if sum(longest) <= _letters_across(short):
+        return ["auto"] * (len(short) - 1) + ["1fr" if long else "auto"]
+    return [f"{count**0.5:.1f}fr" for count in longest]
+
+
 def _height_pt(table: Table, *, short: Sequence[int], long: Sequence[int]) -> float:
     """Return about how tall a table is: few rows of many lines can be longer than a page."""
-    across = (PAPERS_PT["a4"][0] - 2 * SIDE_PT) / _LETTER_PT
-    shared = (across - len(short) * _INSET_PT / _LETTER_PT) / len(short)
+    across = _letters_across(short)
+    wide = [float(_longest(table, index)) for index in short]
+    if sum(wide) > across:
+        shares = [count**0.5 for count in wide]
+        wide = [max(across * share / sum(shares), 1.0) for share in shares]
     heights = []
     for cells in table.rows:
-        beside = max(math.ceil(len(cells[index]) / shared) for index in short)
+        lines = [math.ceil(len(cells[i]) / room) for i, room in zip(short, wide, strict=True)]
         below = sum(math.ceil(len(cells[index]) / across) for index in long)
-        heights.append(_LINE_PT * (beside + below) + _INSET_PT)
+        heights.append(_LINE_PT * (max(lines) + below) + _INSET_PT)
     return sum(heights)
+
+
+def _longest(table: Table, index: int) -> int:
+    return max(1, *(len(cells[index]) for cells in (table.columns, *table.rows)))
+
+
+def _letters_across(short: Sequence[int]) -> float:
+    """Return about how many letters stand beside each other in a table as wide as the text."""
+    return (PAPERS_PT["a4"][0] - 2 * SIDE_PT - _INSET_PT * len(short)) / _LETTER_PT
 
 
 def _as_typst(value: object) -> str:
