@@ -161,7 +161,7 @@ def test_warnings_are_pointed_to_in_the_opening():
 def test_a_hostile_name_stays_text():
     name = "<b>[Trivet](javascript:x)</b> `6` *7*"
     text = drafts(make_analysis(name=name))["in-short"]
-    assert r"\<b\>\[Trivet\]\(javascript:x\)\</b\> \`6\` \*7\*" in text
+    assert r"\<b\>\[Trivet\](javascript:x)\</b\> \`6\` \*7\*" in text
 
 
 def test_the_story_finds_who_gives_first():

@@ -136,7 +136,8 @@ def _mind_line(writer: ComparisonWriter) -> str:
         sentences.append(writer.say(f"comparison/in-short/{wording}", count=count))
     others = len(cares) - assumed
     if others:
-        count = counted(others, "more thing" if assumed or stops else "thing")
+        thing = "more thing" if assumed or stops else "thing"
+        count = counted(others, thing) if others > 1 else f"One {thing}"
         wording = "cares" if others > 1 else "cares-one"
         sentences.append(writer.say(f"comparison/in-short/{wording}", count=count))
     return " ".join(sentences) or writer.say("comparison/in-short/nothing-to-mind")

@@ -31,10 +31,12 @@ class Template(Protocol):
 def plain(text: str) -> str:
     r"""Escape text from outside, so that Markdown shows it as it stands.
 
+    Round brackets mean something behind square ones alone, and these are escaped.
+
     >>> print(plain("a*b [c](d)"))
-    a\*b \[c\]\(d\)
+    a\*b \[c\](d)
     """
-    escaped = re.sub(r"([\\`*_{}\[\]()<>#+!|~$&])", r"\\\1", text)
+    escaped = re.sub(r"([\\`*_{}\[\]<>#+!|~$&])", r"\\\1", text)
     return " ".join(escaped.split())
 
 
