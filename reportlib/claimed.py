@@ -10,7 +10,7 @@ from pathlib import Path
 from nbformat import NotebookNode
 
 from reportlib import cells, memory, notebook
-from reportlib.claims import Checked, ClaimData, check_text, data_from_files
+from reportlib.claims import Checked, ClaimData, check_sentence, data_from_files
 from reportlib.claims.sentences import sentences
 from reportlib.kinds import REPORT, Kind
 from reportlib.publish.published import UNSEEN_TAGS
@@ -29,8 +29,14 @@ class Placed:
         return f"{self.place}: “{self.checked.sentence}” But {self.checked.data}."
 
 
-def session_claims(session_folder: Path, *, kind: Kind = REPORT) -> tuple[Placed, ...]:
+def session_claims(
+    session_folder: Path, *, kind: Kind = REPORT, saved: notebook.Saved | None = None
+) -> tuple[Placed, ...]:
     """Check what somebody typed into text cells and captions; nothing without a notebook.
+
+    Parameters
+    ----------
+    saved : the session's notebook, where it has been read already
 
     Raises
     ------
@@ -38,28 +44,36 @@ def session_claims(session_folder: Path, *, kind: Kind = REPORT) -> tuple[Placed
         The notebook or the last run's results cannot be read.
     """
     path = session_folder / kind.notebook
-    if not path.exists():
+    if saved is None and not path.exists():
         return ()
-    data = ClaimData(bands=(), curves=())
-    if kind is REPORT:
-        data = data_from_files(**memory.read_texts(session_folder))
+    saved = saved or notebook.read_saved(path)
     drafts = memory.read_results(session_folder, kind=kind).drafts.values()
     drafted = {one for text in drafts for one in sentences(text)}
-    found = []
-    for number, cell in enumerate(notebook.read_notebook(path).cells, start=1):
+    typed = []
+    for number, cell in enumerate(saved.notebook.cells, start=1):
         unseen = UNSEEN_TAGS.intersection(cell.metadata.get("tags", ()))
         if unseen:
             continue
         texts = [(cells.slot(cell) or f"cell {number}", cell.source)]
         if cell.cell_type == "code":
             texts = _captions(cell)
-        found += [
-            Placed(place=place, checked=one if kind is REPORT else _unchecked(one))
+        typed += [
+            (place, one)
             for place, text in texts
-            for one in check_text(text, data=data)
-            if one.sentence not in drafted  # the tool's own, made from these very data
+            for one in sentences(text)
+            if one not in drafted  # the tool's own, made from these very data
         ]
-    return tuple(found)
+    if not typed:
+        return ()
+    data = ClaimData(bands=(), curves=())
+    if kind is REPORT:
+        data = data_from_files(**memory.read_texts(session_folder))
+    checked = ((place, check_sentence(one, data=data)) for place, one in typed)
+    return tuple(
+        Placed(place=place, checked=one if kind is REPORT else _unchecked(one))
+        for place, one in checked
+        if one is not None
+    )
 
 
 def _unchecked(one: Checked) -> Checked:

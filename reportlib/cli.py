@@ -116,11 +116,14 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     from reportlib.kinds import kind_of
 
     kind = kind_of(session)
-    notebook.require_read(session, kind=kind, as_it_is=as_it_is)
+    saved = notebook.read_saved(session / kind.notebook)
+    notebook.require_read(session, kind=kind, as_it_is=as_it_is, saved=saved)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
-        written = reporting.render_session(session, kind=kind, paper=paper, stage=status)
-        notebook.record_publication(session, kind=kind)
-        false = claimed.contradicted(claimed.session_claims(session, kind=kind))
+        written = reporting.render_session(
+            session, kind=kind, paper=paper, stage=status, saved=saved
+        )
+        notebook.record_publication(session, kind=kind, saved=saved)
+        false = claimed.contradicted(claimed.session_claims(session, kind=kind, saved=saved))
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
         return

@@ -61,6 +61,26 @@ def write_bytes_safely(path: Path, data: bytes, *, inside: Path | None = None) -
         raise _fault(path, error=error) from error
 
 
+def write_new(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet, in a folder that nobody reads before it is whole.
+
+    Folders on the way are made; `replace_folder` brings their entries to the disk, once each.
+
+    Raises
+    ------
+    RenderError
+        It could not be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except (OSError, ValueError) as error:
+        raise _fault(path, error=error) from error
+
+
 def write_text_safely(path: Path, text: str, *, inside: Path | None = None) -> None:
     """Write `text` to `path` as UTF-8 with its line ends as they are, like `write_bytes_safely`.
 
@@ -94,6 +114,8 @@ def replace_folder(new: Path, old: Path, *, inside: Path | None = None) -> None:
             _refuse_link(folder, inside=inside if folder == old else None)
             if not folder.is_dir() and (folder == new or folder.exists()):
                 raise NotADirectoryError(errno.ENOTDIR, "")
+        for folder in (new, *(path for path in new.rglob("*") if path.is_dir())):
+            _sync_folder(folder)
         had_old = old.exists()
         if had_old:
             old.rename(aside)

@@ -98,8 +98,21 @@ class Run:
         return tuple(said)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Saved:
+    """A notebook as it was saved: its file's bytes, and what they say."""
+
+    data: bytes
+    notebook: NotebookNode
+
+
 def read_notebook(path: Path) -> NotebookNode:
-    """Read a notebook of any version 4 format.
+    """Read a notebook of any version 4 format; see `read_saved`."""
+    return read_saved(path).notebook
+
+
+def read_saved(path: Path) -> Saved:
+    """Read a notebook of any version 4 format, once for all that is to be made from it.
 
     Raises
     ------
@@ -107,7 +120,8 @@ def read_notebook(path: Path) -> NotebookNode:
         The file cannot be read, or is no notebook.
     """
     try:
-        notebook: NotebookNode = nbformat.reads(path.read_text("utf-8"), as_version=4)
+        data = path.read_bytes()
+        notebook: NotebookNode = nbformat.reads(data.decode("utf-8"), as_version=4)
         nbformat.validate(notebook)
     except FileNotFoundError as error:
         raise NotebookError(
@@ -120,7 +134,7 @@ def read_notebook(path: Path) -> NotebookNode:
             f"away and run '{command}' again; earlier versions lie in .upheld/history. "
             "Nothing was overwritten."
         ) from error
-    return notebook
+    return Saved(data=data, notebook=notebook)
 
 
 def write_notebook(path: Path, notebook: NotebookNode) -> None:
@@ -245,8 +259,14 @@ def _template(kind: Kind) -> NotebookNode:
     return read_notebook(resources.notebooks_folder() / kind.template)
 
 
-def require_read(session_folder: Path, *, as_it_is: bool, kind: Kind = REPORT) -> None:
+def require_read(
+    session_folder: Path, *, as_it_is: bool, kind: Kind = REPORT, saved: Saved | None = None
+) -> None:
     """Refuse to publish words that are to be read again, unless told to.
+
+    Parameters
+    ----------
+    saved : the session's notebook, where it has been read already
 
     Raises
     ------
@@ -254,7 +274,8 @@ def require_read(session_folder: Path, *, as_it_is: bool, kind: Kind = REPORT) -
         The notebook cannot be read, or a cell in it is marked; the line names them.
     """
     path = session_folder / kind.notebook
-    marked = read_again.unread(read_notebook(path), digest=merge.text_digest)
+    saved = saved or read_saved(path)
+    marked = read_again.unread(saved.notebook, digest=merge.text_digest)
     if marked and not as_it_is:
         named = "; ".join(f"{slot} ({', '.join(why)})" for slot, why in marked.items())
         raise NotebookError(
@@ -263,8 +284,14 @@ def require_read(session_folder: Path, *, as_it_is: bool, kind: Kind = REPORT) -
         )
 
 
-def record_publication(session_folder: Path, *, kind: Kind = REPORT) -> None:
+def record_publication(
+    session_folder: Path, *, kind: Kind = REPORT, saved: Saved | None = None
+) -> None:
     """Write down what has just been published: grades, quoted numbers, words, captures.
+
+    Parameters
+    ----------
+    saved : the notebook that was published, where it has been read already
 
     Raises
     ------
@@ -273,7 +300,7 @@ def record_publication(session_folder: Path, *, kind: Kind = REPORT) -> None:
     RenderError
         It could not be written.
     """
-    notebook = read_notebook(session_folder / kind.notebook)
+    notebook = (saved or read_saved(session_folder / kind.notebook)).notebook
     texts: dict[str, str] = {}
     for cell in notebook.cells:
         if cell.cell_type == "markdown":

@@ -15,7 +15,7 @@ from reportlib.kinds import REPORT, Kind, kind_of
 from reportlib.one_line import one_line
 
 if TYPE_CHECKING:
-    from reportlib.notebook import Run
+    from reportlib.notebook import Run, Saved
     from reportlib.parameters import Paper, Parameters
 
 Stage = Callable[[str], AbstractContextManager[object]]
@@ -112,10 +112,15 @@ def render_session(
     kind: Kind = REPORT,
     paper: "Paper | None" = None,
     stage: Stage = quietly,
+    saved: "Saved | None" = None,
 ) -> list[Path]:
     """Render the session's notebook as it is, and write down what it was made from.
 
     The same for a comparison in its own folder; the sessions that it compares are not looked at.
+
+    Parameters
+    ----------
+    saved : the notebook, where it has been read already
 
     Raises
     ------
@@ -128,10 +133,9 @@ def render_session(
     from reportlib.publish import render
     from reportlib.publish.markup import plain_text, read_line
 
-    target = session / kind.notebook
-    # read first: where it is saved meanwhile, the pages count as behind it, not as made from it
-    saved = target.read_bytes() if target.exists() else b""
-    edited = notebook.read_notebook(target)
+    # read once: where it is saved meanwhile, the pages count as behind it, not as made from it
+    saved = saved or notebook.read_saved(session / kind.notebook)
+    edited = saved.notebook
     kept = memory.read_results(session, kind=kind)
     about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
     shown = notebook.for_readers(edited, about=about)
@@ -147,7 +151,7 @@ def render_session(
         memory.keep_paper(session, paper)
     rendered.keep_rendered(
         session,
-        notebook=saved,
+        notebook=saved.data,
         results=kept.data["results.json"],
         verdict=plain_text(read_line(shown.metadata["upheld"]["verdict"])).strip(),
     )

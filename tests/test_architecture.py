@@ -68,6 +68,7 @@ LAYERS = [
     {
         "files",
         "resources",
+        "fonts",
         "lock",
         "session",
         "captures",
@@ -137,7 +138,7 @@ ONLY = {
     "matplotlib": {"figures"},
     "papermill": {"execution"},
     "nbconvert": {"publish", "reporting"},
-    "typst": {"publish", "reporting"},
+    "typst": {"figures", "publish", "reporting"},
     "click": {
         "cli",
         "cli_archive",

@@ -165,21 +165,6 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
     told("upheld report", *paired(report, floor, runs=5))
 
 
-def test_each_figure():
-    """No floor: the aim is 110 ms a figure, as vector and pixels."""
-    from full_report import PARTS, full_analysis
-
-    from reportlib import figures
-
-    for part in PARTS:
-        draw = getattr(figures, part, None)
-        if draw is not None:
-            draw(full_analysis())
-            took = [spent(lambda draw=draw: draw(full_analysis())) for _ in range(9)]
-            clock, processor = (1000.0 * statistics.median(one) for one in zip(*took, strict=True))
-            print(f"\n{part}: {clock:.0f} ms, of processor {processor:.0f} ms")
-
-
 def test_publish_against_its_exporters(tmp_path):
     """Floor: page, section and PDF of the same notebook, made and thrown away."""
     from click.testing import CliRunner

@@ -11,7 +11,7 @@ from side_by_side import comparison
 from reportlib import figures
 from reportlib.figures import beside_limit_rows as figure_limits
 from reportlib.figures import beside_output_panels as figure_output
-from reportlib.figures import beside_parts, style
+from reportlib.figures import beside_parts
 from reportlib.figures import beside_playing_rows as figure_playing
 from reportlib.figures.paper import PAGE, PHONE
 
@@ -41,15 +41,14 @@ EMPTY = {
 @pytest.mark.parametrize("figure", DRAWN)
 @pytest.mark.parametrize("case", TIDY)
 def test_no_text_leaves_the_frame_or_touches_another(case, figure, paper):
-    with style.drawing():
-        sheet = DRAWN[figure](comparison(case), paper=paper)
-        if (case, figure) in EMPTY:
-            assert sheet is None
-            return
-        found = written(sheet.figure)
+    sheet = DRAWN[figure](comparison(case), paper=paper)
+    if (case, figure) in EMPTY:
+        assert sheet is None
+        return
+    found = written(sheet)
     assert sheet.width_px == paper.width_px
     assert len(found) > 8
-    assert min(text.get_fontsize() for _, text, _ in found) >= (11.0 if paper.narrow else 9.0)
+    assert min(size for _, size, _ in found) >= (11.0 if paper.narrow else 9.0)
     assert_apart(sheet, found)
 
 
@@ -75,10 +74,7 @@ def test_every_session_is_named_in_every_figure(figure):
     for case in ("three", "eight"):
         report = comparison(case)
         for paper in (PAGE, PHONE):
-            with style.drawing():
-                words = " ".join(
-                    text for text, *_ in written(DRAWN[figure](report, paper=paper).figure)
-                )
+            words = " ".join(text for text, *_ in written(DRAWN[figure](report, paper=paper)))
             for name in report.names:
                 assert name in words.replace("\u00a0", " ")
 
@@ -99,7 +95,6 @@ def test_a_figure_is_the_same_byte_for_byte(figure):
 
 def test_the_upright_line_stands_where_sessions_are_ranked():
     report = comparison("two")
-    with style.drawing():
-        words = [text for text, *_ in written(figure_output.draw(report).figure)]
+    words = [text for text, *_ in written(figure_output.draw(report))]
     for ranking in report.ranked("equal output"):
         assert f"ranked at {ranking.at_db:g} dB" in words

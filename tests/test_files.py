@@ -9,7 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reportlib.errors import RenderError
-from reportlib.files import keep_copy, replace_folder, write_bytes_safely, write_text_safely
+from reportlib.files import (
+    keep_copy,
+    replace_folder,
+    write_bytes_safely,
+    write_new,
+    write_text_safely,
+)
 
 AS_ADMIN = hasattr(os, "geteuid") and os.geteuid() == 0
 not_as_admin = pytest.mark.skipif(AS_ADMIN, reason="the administrator may write everywhere")
@@ -40,6 +46,26 @@ def listing(folder):
 def test_a_new_file_and_the_folders_on_the_way(tmp_path):
     write_bytes_safely(tmp_path / "out/data/table.csv", b"a,b\r\n\0")
     assert (tmp_path / "out/data/table.csv").read_bytes() == b"a,b\r\n\0"
+    assert listing(tmp_path) == ["out", "out/data", "out/data/table.csv"]
+
+
+def test_a_file_of_a_folder_under_way_is_written_once(tmp_path, monkeypatch):
+    path = tmp_path / "new/data/table.csv"
+    write_new(path, b"a,b\r\n\0")
+    assert path.read_bytes() == b"a,b\r\n\0"
+    assert "could not be written" in said(write_new, path, b"else")
+    assert path.read_bytes() == b"a,b\r\n\0"
+    monkeypatch.setattr("os.fsync", fails(errno.ENOSPC))
+    assert "the disk is full" in said(write_new, tmp_path / "new/b", b"1")
+
+
+def test_a_folder_put_in_place_is_on_the_disk_with_all_its_entries(tmp_path, monkeypatch):
+    synced = []
+    write_new(tmp_path / "new/data/table.csv", b"1")
+    monkeypatch.setattr("os.fsync", lambda descriptor: synced.append(os.fstat(descriptor).st_ino))
+    inodes = {path.stat().st_ino for path in (tmp_path / "new", tmp_path / "new/data")}
+    replace_folder(tmp_path / "new", tmp_path / "out")
+    assert inodes <= set(synced)
     assert listing(tmp_path) == ["out", "out/data", "out/data/table.csv"]
 
 

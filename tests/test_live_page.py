@@ -233,6 +233,35 @@ def test_on_a_phone_no_figure_scrolls_sideways(desk):
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
 
 
+def test_on_a_phone_no_table_scrolls_sideways_and_every_value_keeps_its_label(desk):
+    """Each row of a wide table is a card; a value's label stands over it, as its column's head."""
+    with as_if(desk.page, viewport=PHONE) as page:
+        shown = page.evaluate(
+            """() => {
+              for (const folded of document.querySelectorAll("details")) folded.open = true;
+              return [...document.querySelectorAll(".scroll > table")].map((table) => {
+                const box = table.parentElement;
+                const cells = [...table.querySelectorAll("td")];
+                const labels = cells.map((cell) => getComputedStyle(cell, "::before").content);
+                return {
+                  over: box.scrollWidth - box.clientWidth,
+                  stacks: box.classList.contains("stacks"),
+                  labelled: labels.every((text) => text.startsWith('"')),
+                  bare: labels.every((text) => text === "none"),
+                };
+              });
+            }"""
+        )
+        page.evaluate(
+            "document.querySelectorAll('details').forEach((one) => { one.open = false; })"
+        )
+        assert any(table["stacks"] for table in shown)
+        assert any(not table["stacks"] for table in shown)
+        for table in shown:
+            assert table["over"] <= 0
+            assert table["labelled"] if table["stacks"] else table["bare"]
+
+
 def test_without_a_script_the_tables_stand_and_nothing_dead_shows(started, file):
     with opened(started, file, java_script_enabled=False) as found:
         assert not found.page.locator(".calculator").is_visible()

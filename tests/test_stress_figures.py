@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from builders import make_analysis
-from figure_texts import assert_apart, written
+from figure_texts import assert_apart, groups, written
 from matplotlib import colors
-from matplotlib.patches import Polygon
 from stressed import LOSSES, make_playing
 
 from reportlib import figures
 from reportlib.figures import coil_panels, minute_panels, panel_layout, stress_map_panel, style
+from reportlib.figures.marks import Area
 from reportlib.figures.paper import PAGE, PHONE
 from reportlib.readings.stress import course, end_of, timeline
 from reportlib.readings.stress_map import stress_map
@@ -79,13 +79,12 @@ def pictures():
 @pytest.mark.parametrize("figure", DRAWN)
 @pytest.mark.parametrize("case", CASES)
 def test_no_text_leaves_the_frame_or_touches_another(case, figure, paper):
-    with style.drawing():
-        sheet = DRAWN[figure](CASES[case], paper=paper)
-        if sheet is None:
-            assert figure == "coil"
-            assert all(one.coil is None for one in CASES[case].playing)
-            return
-        found = written(sheet.figure)
+    sheet = DRAWN[figure](CASES[case], paper=paper)
+    if sheet is None:
+        assert figure == "coil"
+        assert all(one.coil is None for one in CASES[case].playing)
+        return
+    found = written(sheet)
     assert len(found) > 8
     assert_apart(sheet, found)
 
@@ -160,13 +159,12 @@ def test_the_end_is_the_fits_where_cold_is_known_else_since_the_first_period():
 def test_each_sweep_stands_at_its_own_time_beside_the_end_of_its_stage():
     analysis = day(make_playing(untold=("bass", "low mids", "mids", "treble")))
     playing = analysis.playing[0]
-    with style.drawing():
-        sheet = minute_panels.draw(analysis)
+    sheet = minute_panels.draw(analysis)
     # the key's diamond apart
     centres = [
-        np.mean(shape.get_xy()[:-1], axis=0)
-        for shape in sheet.figure.artists
-        if isinstance(shape, Polygon) and len(shape.get_xy()) == 5
+        np.mean(mark.outlines[0], axis=0)
+        for mark in sheet.marks
+        if isinstance(mark, Area) and mark.fill == "white"
     ][:-1]
     after = [one.after_s for one in playing.recovery if one.name == "presence"]
     expected_s = np.array([30.0 + after[0], 128.0 + after[1]])
@@ -180,18 +178,18 @@ def test_each_sweep_stands_at_its_own_time_beside_the_end_of_its_stage():
 
 
 def test_sweeps_are_not_drawn_on_a_scale_whose_zero_is_not_cold():
-    with style.drawing():
-        sheet = minute_panels.draw(day(make_playing(cold_known=False)))
-    words = [words for words, _, _ in written(sheet.figure)]
+    sheet = minute_panels.draw(day(make_playing(cold_known=False)))
+    words = [words for words, _, _ in written(sheet)]
     assert "the sweep that follows" not in words
     assert "as at first" in words
 
 
 def map_image(analysis):
-    with style.drawing():
-        sheet = stress_map_panel.draw(analysis)
-    image = sheet.figure.axes[0].images[0]
-    return np.asarray(image.get_array()), image.get_extent()
+    sheet = stress_map_panel.draw(analysis)
+    (raster,) = (mark for group in groups(sheet) for mark in group.marks)
+    found = stress_map(analysis)
+    low, high = np.log2(found.edges_hz[[0, -1]])
+    return raster.pixels / 255.0, (0.0, found.ends_s[-1], low, high)
 
 
 def shade_at(picture, extent, *, at_s, hz):
@@ -235,9 +233,7 @@ def test_what_cannot_be_told_is_hatched_grey():
         for i in range(20)
     ]
     assert set(patch) == {colors.to_rgba(style.FAINT), colors.to_rgba(style.UNTOLD)}
-    assert "can't tell" in [
-        words for words, _, _ in written(stress_map_panel.draw(analysis).figure)
-    ]
+    assert "can't tell" in [words for words, _, _ in written(stress_map_panel.draw(analysis))]
 
 
 def test_a_rise_is_another_hue_and_striped():
@@ -286,8 +282,7 @@ def test_long_stress_is_averaged_into_columns_without_moving_it():
 def test_the_largest_loss_is_written_at_its_line():
     analysis = day(make_playing())
     end = end_of(analysis.playing[0], analysis.playing[0].group("presence"))
-    with style.drawing():
-        words = [words for words, _, _ in written(minute_panels.draw(analysis).figure)]
+    words = [words for words, _, _ in written(minute_panels.draw(analysis))]
     number = f"−{abs(end.change_db):.1f}"
     assert number in words
     assert f"{number} ± 0.1 dB at the end" in words
@@ -296,9 +291,8 @@ def test_the_largest_loss_is_written_at_its_line():
 def test_texts_can_be_read_on_a_phone():
     """On a phone figures scroll at 0.8 of their size: the smallest text is then 9 pixels."""
     for figure, draw in DRAWN.items():
-        with style.drawing():
-            sheet = draw(CASES["two levels and a coil"])
-            sizes = [text.get_fontsize() for _, text, _ in written(sheet.figure)]
+        sheet = draw(CASES["two levels and a coil"])
+        sizes = [size for _, size, _ in written(sheet)]
         assert 0.8 * min(sizes) >= 9.0, figure
 
 

@@ -1,7 +1,11 @@
 """The report's figures: an `Analysis` in, a `Picture` out. Plots compute nothing.
 
 pictures             the public functions
-style, sheet, frame  colours and sizes; a canvas; axes and their words
+style, paper         colours and sizes; page or phone
+sheet, frame, axes   what to draw on; a frame with its words; curves in it
+lettering            text measured, shortened, wrapped
+marks, vector        what stands on a sheet; the same as SVG
+pixels, printing     the same as PNG; all of a figure's drawings
 scales, placing      where axes end; where labels stand
 panel, panel_layout  one panel of change over frequency
 stress_parts         what the figures of the stress share

@@ -156,7 +156,9 @@ def _draw_given(sheet: Sheet, band_rungs: Sequence[Rung], *, frame: Frame) -> No
     known = [rung.given_db for rung in band_rungs]
     xs = [frame.x(0.0), *(frame.x(rung.asked_db) for rung in band_rungs)]
     ys = [frame.y(0.0), *(np.nan if given is None else frame.y(given) for given in known)]
-    sheet.line(xs, ys, color=style.SEA, linewidth=2.0, marker="o", markersize=5.0)
+    sheet.line(xs, ys, color=style.SEA, linewidth=2.0)
+    dots = [(x, y) for x, y in zip(xs, ys, strict=True) if np.isfinite(y)]
+    sheet.dots(dots, color=style.SEA, markersize=6.0)
     whiskers = [((x, frame.y(given - u95)), (x, frame.y(given + u95))) for x, given, u95 in told]
     sheet.strokes(whiskers, color=style.INK, linewidth=1.0)
 
@@ -182,13 +184,11 @@ def _mark_limits(
         )
         if limit.level_db is not None:
             at = limit.level_db - from_db
-            sheet.line(
-                (frame.x(at),),
-                (frame.y(at - short_db),),
-                marker="o",
+            sheet.dots(
+                [(frame.x(at), frame.y(at - short_db))],
                 markersize=8.0,
+                color=style.INK,
                 markerfacecolor="none",
-                markeredgecolor=style.INK,
                 markeredgewidth=1.6,
                 zorder=4.0,
             )
@@ -215,5 +215,5 @@ def _name_parallels(sheet: Sheet, frame: Frame) -> None:
             text=f"{short_db:g} dB less" if short_db else "as asked",
             size=style.SMALL_PX,
             color=style.MUTED,
-            va="center_baseline",
+            va="center",
         )

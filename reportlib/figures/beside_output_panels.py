@@ -14,10 +14,11 @@ from reportlib.figures.beside_parts import (
 )
 from reportlib.figures.frame import Frame
 from reportlib.figures.heading import Heading
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import spread
 from reportlib.figures.scales import Scale, change_scale
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
 from reportlib.wording import levels_text, sentence
 
@@ -143,10 +144,8 @@ def _draw_track(sheet: Sheet, track: OutputTrack, *, frame: Frame, stroke: Strok
     xs = [frame.x(given) for given in track.given_db]
     ys = [frame.y(change) for change in track.change_db]
     sheet.line(xs, ys, color=stroke.colour, linewidth=stroke.width, linestyle=stroke.dashes)
-    sheet.line(
-        xs[1:], ys[1:], color=stroke.colour, linestyle="None", marker="o",
-        markersize=stroke.width + 1.6,
-    )  # fmt: skip
+    dots = list(zip(xs[1:], ys[1:], strict=True))
+    sheet.dots(dots, color=stroke.colour, markersize=stroke.width + 2.6)
     whiskers = [
         ((x, frame.y(change - u95)), (x, frame.y(change + u95)))
         for x, change, u95 in zip(xs[1:], track.change_db[1:], track.u95_db[1:], strict=True)
@@ -175,6 +174,4 @@ def _name_ends(
             color=stroke.colour,
             linewidth=1.0,
         )
-        sheet.text(
-            frame.right + _LABEL_OUT_PX, y, text=label, size=style.SMALL_PX, va="center_baseline"
-        )
+        sheet.text(frame.right + _LABEL_OUT_PX, y, text=label, size=style.SMALL_PX, va="center")

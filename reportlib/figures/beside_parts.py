@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 from reportlib.compared import Comparison
 from reportlib.figures import style
+from reportlib.figures.lettering import fitted, text_width, wrapped
+from reportlib.figures.marks import LineStyle
 from reportlib.figures.paper import Paper
-from reportlib.figures.sheet import MARGIN_PX, Sheet, fitted, text_width, wrapped
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.wording import listing
 
-Dashes = str | tuple[float, tuple[float, ...]]
-
-_DASHES: tuple[Dashes, ...] = (
+_DASHES: tuple[LineStyle, ...] = (
     "solid",
     (0.0, (5.0, 2.0)),
     (0.0, (1.5, 1.5)),
@@ -29,7 +29,7 @@ class Stroke:
 
     colour: str
     width: float
-    dashes: Dashes
+    dashes: LineStyle
 
 
 def strokes(count: int) -> tuple[Stroke, ...]:

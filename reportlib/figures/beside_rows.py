@@ -7,8 +7,9 @@ from reportlib.figures import style
 from reportlib.figures.beside_parts import Key
 from reportlib.figures.frame import Frame
 from reportlib.figures.heading import Heading
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import Paper
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.wording import sentence, true_minus
 
 _ROW_PX = 20.0
@@ -114,7 +115,7 @@ def _draw_block(sheet: Sheet, block: Block, *, frame: Frame) -> None:
         known = row.marked
         colour = style.INK if known else style.MUTED
         for x, text in ((2.0 * MARGIN_PX, row.label), (frame.right + _OUT_PX, row.words)):
-            sheet.text(x, y, text=text, size=style.SMALL_PX, color=colour, va="center_baseline")
+            sheet.text(x, y, text=text, size=style.SMALL_PX, color=colour, va="center")
         if known:
             _draw_row(sheet, row, frame=frame, y=y)
 

@@ -104,9 +104,7 @@ def _draw_warming(
         )  # fmt: skip
     text = true_minus(f"{end.rise_k:+.0f} °C")
     at = frame.y(end.rise_k)
-    sheet.text(
-        frame.right + 8.0, at, text=text, size=style.TEXT_PX, weight="bold", va="center_baseline"
-    )
+    sheet.text(frame.right + 8.0, at, text=text, size=style.TEXT_PX, weight="bold", va="center")
 
 
 def _draw_change(
@@ -137,6 +135,4 @@ def _draw_change(
         high=frame.bottom,
     )
     for (_, text, colour), y in zip(labels, places, strict=True):
-        sheet.text(
-            frame.right + 8.0, y, text=text, size=style.TEXT_PX, color=colour, va="center_baseline"
-        )
+        sheet.text(frame.right + 8.0, y, text=text, size=style.TEXT_PX, color=colour, va="center")

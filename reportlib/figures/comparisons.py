@@ -1,15 +1,14 @@
 """From a comparison to its pictures: each function makes one, or None."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Protocol
 
 from reportlib.compared import Comparison
 from reportlib.figures import beside_limit_rows as figure_limits
 from reportlib.figures import beside_output_panels as figure_output
 from reportlib.figures import beside_playing_rows as figure_playing
-from reportlib.figures import style
-from reportlib.figures.paper import PAGE, PHONE, Paper
+from reportlib.figures.paper import PAGE, Paper
+from reportlib.figures.printing import printed
 from reportlib.figures.sheet import Sheet
 from reportlib.shown import Picture
 from reportlib.words import comparison_captions as captions
@@ -57,10 +56,9 @@ def beside_limits(comparison: Comparison) -> Picture | None:
 def _picture(
     comparison: Comparison, *, draw: _Draw, name: str, caption: _Words, alt: _Words
 ) -> Picture | None:
-    with style.drawing():
-        sheet = draw(comparison)
-        if sheet is None:
-            return None
-        picture = sheet.picture(name=name, caption=caption(comparison), alt=alt(comparison))
-        phone = draw(comparison, paper=PHONE)
-        return picture if phone is None else replace(picture, phone_svg=phone.svg())
+    return printed(
+        lambda paper: draw(comparison, paper=paper),
+        name=name,
+        caption=lambda: caption(comparison),
+        alt=lambda: alt(comparison),
+    )

@@ -7,6 +7,8 @@ import numpy as np
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
 from reportlib.figures.heading import Heading
+from reportlib.figures.lettering import text_width
+from reportlib.figures.marks import LineStyle
 from reportlib.figures.panel import (
     draw_curve,
     draw_lone_points,
@@ -18,7 +20,7 @@ from reportlib.figures.panel_layout import left_px
 from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import in_rows, spread
 from reportlib.figures.scales import change_scale, harmonic_scale, usable_values
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.figures.turned_up_panel import AS_ASKED, shown_range_hz
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves
 from reportlib.readings.harmonics import ordinal, shown_beside, two_levels
@@ -36,7 +38,7 @@ _UNDER_PX = 32.0
 _ORDER_LABEL_PX = 46.0
 _PERCENT_PX = 52.0
 _LABEL_GAP_PX = 15.0
-_DASHES = ("solid", (0, (6, 1.8)), (0, (6, 1.8, 1.5, 1.8)), (0, (1.5, 1.5)))
+_DASHES: tuple[LineStyle, ...] = ("solid", (0, (6, 1.8)), (0, (6, 1.8, 1.5, 1.8)), (0, (1.5, 1.5)))
 
 
 def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
@@ -128,7 +130,7 @@ def _write_percent(sheet: Sheet, ticks_db: Sequence[float], *, frame: Frame) -> 
             frame.y(tick),
             text=f"{100.0 * 10.0 ** (tick / 20.0):.3g} %",
             size=style.SMALL_PX,
-            va="center_baseline",
+            va="center",
         )
 
 
@@ -152,7 +154,7 @@ def _draw_harmonics(sheet: Sheet, harmonics: HarmonicCurves, *, frame: Frame) ->
             xs=harmonics.frequency_hz,
             ys=values,
             color=colours[index],
-            markersize=widths[index] + 1.0,
+            markersize=widths[index] + 2.0,
             zorder=3.0,
         )
         shown = np.flatnonzero(np.isfinite(values) & (harmonics.frequency_hz <= frame.x_range[1]))
@@ -184,7 +186,7 @@ def _draw_harmonics(sheet: Sheet, harmonics: HarmonicCurves, *, frame: Frame) ->
             label_y,
             text=ordinal(order),
             size=style.SMALL_PX,
-            va="center_baseline",
+            va="center",
         )
 
 

@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 
 from reportlib.figures import style
+from reportlib.figures.lettering import fitted, wrapped
 from reportlib.figures.paper import Paper
-from reportlib.figures.sheet import MARGIN_PX, Sheet, fitted, wrapped
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 
 _PAGE_PX = 84.0
 _UNDER_PX = 18.0

@@ -1,11 +1,12 @@
 """The level ladder: one row a band, one box a level, filled by how much of the rise arrived."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from reportlib.figures import style
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import PAGE, Paper
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
 from reportlib.readings.ladder import Rung, driven_levels, rungs
@@ -25,6 +26,7 @@ class _Sizes:
     widest: float
     title: str
     more: str
+    bare_more: str
 
 
 _PAGE = _Sizes(
@@ -37,6 +39,7 @@ _PAGE = _Sizes(
     widest=84.0,
     title="Turned up: how much of the rise came out",
     more="Filled: share of the rise in sound power. Under it: dB less (−) or more (+) than asked.",
+    bare_more="Filled: share of the rise in sound power. Numbers: in the table of bands.",
 )
 _PHONE = _Sizes(
     heading=38.0,
@@ -48,9 +51,12 @@ _PHONE = _Sizes(
     widest=60.0,
     title="How much of the rise came out",
     more="",
+    bare_more="Numbers: in the table of bands.",
 )
-_NARROWEST_PX = 36.0
-"""A phone's boxes stand at least so far apart, else nobody could read their numbers."""
+_NUMBERS_FROM_PX = 36.0
+"""Boxes that stand closer leave no room for numbers: these then stand in the table alone."""
+_BARE_TEXT_PX = 12.0
+_BARE_GAP_PX = 5.0
 _LOWEST_LID_PX = 1.0
 _HIGHEST_LID_PX = 8.0
 
@@ -71,23 +77,26 @@ class _Box:
 
 
 def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
-    """Draw the ladder; None without a driven level, or with too many of them for a phone."""
+    """Draw the ladder, without numbers where boxes stand too close; None without a level."""
     levels = driven_levels(analysis)
     sizes = paper.either(_PAGE, phone=_PHONE)
     room = paper.width_px - sizes.labels - MARGIN_PX
-    if not levels or (paper.narrow and len(levels) > room / _NARROWEST_PX):
+    if not levels:
         return None
     pitch = min(room / len(levels), 1.36 * sizes.widest)
+    bare = pitch < _NUMBERS_FROM_PX
     width = min(0.74 * pitch, sizes.widest)
-    size = min(sizes.text, 0.3 * pitch)
+    size = _BARE_TEXT_PX if bare else min(sizes.text, 0.3 * pitch)
     centres = {level: sizes.labels + (index + 0.5) * pitch for index, level in enumerate(levels)}
     boxes = []
     numbers = []
-    first = sizes.heading + 50.0
-    tops = {band.name: first + index * sizes.row for index, band in enumerate(reversed(BANDS))}
+    first = sizes.heading + (56.0 if bare else 50.0)
+    row = sizes.row - sizes.note if bare else sizes.row
+    tops = {band.name: first + index * row for index, band in enumerate(reversed(BANDS))}
     for rung in rungs(analysis):
         x, top = centres[rung.level_db], tops[rung.band]
-        numbers.append((rung, x, top + sizes.box + size + 2.0))
+        if not bare:
+            numbers.append((rung, x, top + sizes.box + size + 2.0))
         boxes.append(
             _Box(
                 share=rung.share,
@@ -98,14 +107,17 @@ def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
                 text_px=size,
             )
         )
-    under = first + len(BANDS) * sizes.row + 4.0
+    under = first + len(BANDS) * row + 4.0
     key = _key(boxes, top=under, sizes=sizes, paper=paper)
     lowest = max(box.top for box, _ in key)
     sheet = Sheet(paper=paper, height_px=lowest + 30.0)
-    sheet.heading(sizes.title, name=analysis.session.speaker.name, more=sizes.more, size=sizes.note)
-    y = sizes.heading + 36.0
+    more = sizes.bare_more if bare else sizes.more
+    sheet.heading(sizes.title, name=analysis.session.speaker.name, more=more, size=sizes.note)
+    y = first - 14.0
     sheet.text(MARGIN_PX, y, text="asked for, dB", size=sizes.note, color=style.MUTED)
-    for level_db, x in centres.items():
+    right = paper.width_px - MARGIN_PX
+    named = _spaced(centres, size=size, right=right) if bare else centres
+    for level_db, x in named.items():
         sheet.text(x, y, text=f"{level_db:g}", size=size, weight="bold", ha="center")
     for band in BANDS:
         top = tops[band.name]
@@ -121,6 +133,19 @@ def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
         sheet.text(left, y, text=words, size=sizes.note, color=style.MUTED)
     _draw_boxes(sheet, [*boxes, *(box for box, _ in key)])
     return sheet
+
+
+def _spaced(centres: Mapping[float, float], *, size: float, right: float) -> dict[float, float]:
+    """Return of the levels those whose names fit beside each other, the loudest first."""
+    kept: dict[float, float] = {}
+    free = right
+    for level_db, centre in reversed([*centres.items()]):
+        half = text_width(f"{level_db:g}", size=size) / 2.0
+        x = centre if kept else min(centre, right - half)
+        if x + half <= free:
+            kept[level_db] = x
+            free = x - half - _BARE_GAP_PX
+    return kept
 
 
 def _number(sheet: Sheet, rung: Rung, *, x: float, y: float, size: float) -> None:

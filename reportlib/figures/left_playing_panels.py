@@ -168,10 +168,9 @@ def _draw_track(sheet: Sheet, track: Track, *, frame: Frame, colour: str, width:
         ys,
         color=colour,
         linewidth=width,
-        marker="o",
-        markersize=width + 1.6,
-        markevery=slice(1, None),
     )
+    told = [(x, y) for x, y in zip(xs[1:], ys[1:], strict=True) if np.isfinite(y)]
+    sheet.dots(told, color=colour, markersize=width + 2.6)
     whiskers = [
         ((x, frame.y(mean - u95)), (x, frame.y(mean + u95)))
         for x, mean, u95 in zip(xs, track.mean_db, track.u95_db, strict=True)
@@ -207,5 +206,5 @@ def _name_ends(sheet: Sheet, lines: Sequence[Track], *, frame: Frame) -> None:
             text=f"{track.level_db:g}" if known else f"{track.level_db:g}?",
             size=style.SMALL_PX,
             color=style.INK if known else style.MUTED,
-            va="center_baseline",
+            va="center",
         )

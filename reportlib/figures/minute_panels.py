@@ -188,16 +188,7 @@ def _draw_loudest(sheet: Sheet, one: Course, *, frame: Frame, colour: str) -> No
 
 
 def _dots(sheet: Sheet, places: Sequence[tuple[float, float]]) -> None:
-    sheet.line(
-        [x for x, _ in places],
-        [y for _, y in places],
-        color=style.SEA,
-        linestyle="none",
-        marker="o",
-        markersize=_DOT_PX,
-        markeredgewidth=0.0,
-        zorder=1.8,
-    )
+    sheet.dots(places, color=style.SEA, markersize=_DOT_PX, zorder=1.8)
 
 
 def _draw_sweeps(sheet: Sheet, sweeps: Sequence[Swept], *, frame: Frame) -> None:
@@ -243,7 +234,7 @@ def _name_ends(sheet: Sheet, courses: Sequence[Course], *, frame: Frame) -> None
             size=style.SMALL_PX,
             color=style.INK if loudest else style.MUTED,
             weight="bold" if loudest else "normal",
-            va="center_baseline",
+            va="center",
         )
 
 

@@ -2,16 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from matplotlib.axes import Axes
 
 from reportlib.figures import style
+from reportlib.figures.axes import Axes
 from reportlib.figures.frame import Frame
+from reportlib.figures.lettering import text_width
+from reportlib.figures.marks import LineStyle
 from reportlib.figures.panel_layout import LABEL_OUT_PX, WORD_ROW_PX, Layout, rows_px
 from reportlib.figures.placing import in_order, spread
-from reportlib.figures.sheet import MARGIN_PX, Sheet, text_width
+from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
 from reportlib.model import BaselineCurve, ChangeCurve, FloatArray
 from reportlib.readings.untold import cell_edges, hidden, runs
@@ -70,7 +71,7 @@ def draw_zero(axes: Axes, baseline: BaselineCurve | None) -> None:
         known = baseline.usable & np.isfinite(baseline.u95_db)
         half = np.where(known, baseline.u95_db, np.nan)
         axes.fill_between(
-            baseline.frequency_hz, -half, half, facecolor=style.WATER, edgecolor="none", zorder=0.5
+            baseline.frequency_hz, low=-half, high=half, facecolor=style.WATER, zorder=0.5
         )
     axes.axhline(0.0, color=style.UNTOLD, linewidth=0.9, zorder=1.0)
 
@@ -89,7 +90,6 @@ def draw_untold(
                 *cell_edges(f, first=first, last=last, range_hz=range_hz),
                 facecolor=style.UNTOLD,
                 alpha=style.UNTOLD_ALPHA * count / len(curves),
-                edgecolor="none",
                 zorder=0.4,
             )
 
@@ -100,19 +100,18 @@ def draw_curve(axes: Axes, curve: ChangeCurve, *, colour: str, width: float) -> 
     told = np.where(curve.usable, curve.change_db, np.nan)
     u95 = np.where(curve.usable, curve.u95_db, np.nan)
     axes.fill_between(
-        f, told - u95, told + u95, facecolor=colour, alpha=_BAND_ALPHA, edgecolor="none", zorder=2.0
+        f, low=told - u95, high=told + u95, facecolor=colour, alpha=_BAND_ALPHA, zorder=2.0
     )
-    dashes = (0, (5, 2)) if curve.source == "text" else "solid"
+    dashes: LineStyle = (0, (5, 2)) if curve.source == "text" else "solid"
     axes.plot(
         f,
         told,
         color=colour,
         linewidth=width,
         linestyle=dashes,
-        solid_joinstyle="round",
         zorder=3.0,
     )
-    draw_lone_points(axes, xs=f, ys=told, color=colour, markersize=width + 1.0, zorder=3.0)
+    draw_lone_points(axes, xs=f, ys=told, color=colour, markersize=width + 2.0, zorder=3.0)
     behind_gate = np.array([reason == "gate" for reason in curve.reason])
     if behind_gate.any():
         # One point more, so that the dots reach the line.
@@ -121,11 +120,13 @@ def draw_curve(axes: Axes, curve: ChangeCurve, *, colour: str, width: float) -> 
         axes.plot(f, ungraded, color=colour, linewidth=1.0, linestyle=(0, (1, 2.5)), zorder=2.5)
 
 
-def draw_lone_points(axes: Axes, *, xs: FloatArray, ys: FloatArray, **kwargs: Any) -> None:
+def draw_lone_points(
+    axes: Axes, *, xs: FloatArray, ys: FloatArray, color: str, markersize: float, zorder: float
+) -> None:
     """Draw as dots the points that no line can show, for want of a neighbour."""
     alone = [first for first, last in runs(np.isfinite(ys)) if first == last]
     if alone:
-        axes.plot(xs[alone], ys[alone], marker="o", linestyle="none", **kwargs)
+        axes.dots(xs[alone], ys[alone], color=color, markersize=markersize, zorder=zorder)
 
 
 def write_axis_words(sheet: Sheet, frame: Frame, *, words: Words) -> None:
@@ -217,7 +218,7 @@ def _name_lines(
             text=label,
             size=style.TEXT_PX,
             color=style.MUTED if end is None else style.INK,
-            va="center_baseline",
+            va="center",
         )
 
 

@@ -11,10 +11,11 @@ import numpy as np
 
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.placing import in_rows
 from reportlib.figures.scales import Excursion, Scale, change_scale, excursions, usable_values
-from reportlib.figures.sheet import MARGIN_PX, text_width
+from reportlib.figures.sheet import MARGIN_PX
 from reportlib.levels import BANDS
 from reportlib.model import ChangeCurve
 from reportlib.readings.untold import Stretch, stretches

@@ -15,9 +15,9 @@ from reportlib.figures import ladder_rows as figure_ladder
 from reportlib.figures import left_playing_panels as figure_left_playing
 from reportlib.figures import minute_panels as figure_minutes
 from reportlib.figures import stress_map_panel as figure_stress_map
-from reportlib.figures import style
 from reportlib.figures import turned_up_panel as figure_turned_up
-from reportlib.figures.paper import PAGE, PHONE, Paper
+from reportlib.figures.paper import PAGE, Paper
+from reportlib.figures.printing import printed
 from reportlib.figures.sheet import Sheet
 from reportlib.model import Analysis
 from reportlib.readings.ladder import shown_ladder
@@ -128,13 +128,9 @@ def _picture(
     caption: _Words,
     alt: _Words,
 ) -> Picture | None:
-    with style.drawing():
-        sheet = draw(analysis)
-        if sheet is None:
-            return None
-        picture = sheet.picture(name=name, caption=caption(analysis), alt=alt(analysis))
-        phone = draw(analysis, paper=PHONE)
-        if phone is None:
-            return picture
-        read_out = picture.read_out and replace(picture.read_out, phone_box=phone.read_box)
-        return replace(picture, phone_svg=phone.svg(), read_out=read_out)
+    return printed(
+        lambda paper: draw(analysis, paper=paper),
+        name=name,
+        caption=lambda: caption(analysis),
+        alt=lambda: alt(analysis),
+    )

@@ -1,15 +1,15 @@
 """Frequency against time: what every tone loses, period by period, in shades with a key."""
 
 import numpy as np
-from matplotlib import colors
+from numpy.typing import NDArray
 
-from reportlib.arrays import FloatArray
 from reportlib.figures import style
 from reportlib.figures.frame import Frame
 from reportlib.figures.heading import Heading
+from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.scales import time_ticks
-from reportlib.figures.sheet import Sheet, text_width
+from reportlib.figures.sheet import Sheet
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
 from reportlib.readings.stress_map import StressMap, stress_map
@@ -59,13 +59,7 @@ def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
         y_range=(float(np.log2(found.edges_hz[0])), float(np.log2(found.edges_hz[-1]))),
     )
     axes = frame.axes(sheet)
-    axes.imshow(
-        _pixels(found, frame=frame),
-        extent=(*frame.x_range, *frame.y_range),
-        aspect="auto",
-        interpolation="none",
-        origin="upper",
-    )
+    axes.imshow(_pixels(found, frame=frame))
     sheet.boxes(
         [(frame.left, frame.top, frame.width, frame.height)],
         facecolor="none",
@@ -84,7 +78,7 @@ def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
     return sheet
 
 
-def _pixels(found: StressMap, *, frame: Frame) -> FloatArray:
+def _pixels(found: StressMap, *, frame: Frame) -> NDArray[np.uint8]:
     """The map as a picture, one element a pixel of the page; see-through where nothing played."""
     width, height = round(frame.width), round(frame.height)
     at_s = (np.arange(width) + 0.5) / width * frame.x_range[1]
@@ -92,22 +86,26 @@ def _pixels(found: StressMap, *, frame: Frame) -> FloatArray:
     tone = np.clip(np.searchsorted(found.edges_hz, 2.0**octaves) - 1, 0, found.told.shape[1] - 1)
     column = np.maximum(np.searchsorted(found.starts_s, at_s, side="right") - 1, 0)
     played = (at_s >= found.starts_s[column]) & (at_s < found.ends_s[column])
-    colour_of = np.array([colors.to_rgba(colour) for colour in _shade_colours(found)])
+    colour_of = np.array([_rgba(colour) for colour in _shade_colours(found)])
     shade = found.shades[np.ix_(column, tone)].T.astype(int)
     picture = colour_of[shade + found.losses]
     rows, columns = np.indices((height, width))
     # Rises are told from losses by stripes too, for grey print.
-    picture[(shade > 0) & (rows % 4 == 0)] = colors.to_rgba("white")
+    picture[(shade > 0) & (rows % 4 == 0)] = _rgba("#ffffff")
     hatch = (rows + columns) % _HATCH_PX == 0
     grey = np.where(
         hatch[..., np.newaxis],
-        colors.to_rgba(style.UNTOLD),
-        colors.to_rgba(style.FAINT),
+        _rgba(style.UNTOLD),
+        _rgba(style.FAINT),
     )
     untold = ~found.told[np.ix_(column, tone)].T
     picture[untold] = grey[untold]
-    picture[:, ~played] = (1.0, 1.0, 1.0, 0.0)
-    return np.asarray(picture)
+    picture[:, ~played] = (255, 255, 255, 0)
+    return np.asarray(picture, dtype=np.uint8)
+
+
+def _rgba(colour: str) -> tuple[int, ...]:
+    return (*bytes.fromhex(colour[1:]), 255)
 
 
 def _shade_colours(found: StressMap) -> list[str]:
@@ -142,9 +140,7 @@ def _write_frequencies(sheet: Sheet, frame: Frame) -> None:
         y = frame.y(float(np.log2(f)))
         sheet.strokes([((frame.left - 4.0, y), (frame.left, y))], color=style.MUTED)
         text = f"{f / 1000.0:g}k" if f >= 1000.0 else f"{f:g}"
-        sheet.text(
-            frame.left - 8.0, y, text=text, size=style.SMALL_PX, ha="right", va="center_baseline"
-        )
+        sheet.text(frame.left - 8.0, y, text=text, size=style.SMALL_PX, ha="right", va="center")
     sheet.text(frame.left - 8.0, frame.top - 8.0, text="Hz", size=style.SMALL_PX, ha="right")
 
 
@@ -164,7 +160,7 @@ def _name_bands(sheet: Sheet, frame: Frame) -> None:
                 text=sentence(band.name),
                 size=style.SMALL_PX,
                 color=style.MUTED,
-                va="center_baseline",
+                va="center",
             )
 
 
@@ -181,7 +177,7 @@ def _write_key(sheet: Sheet, found: StressMap, *, left: float, top: float) -> No
         sheet.boxes([box], facecolor=colour_of[shade], edgecolor=style.RULE, linewidth=0.6)
         if shade > 0:
             stripes = [((x, top + y), (x + width, top + y)) for y in (2.5, 6.5, 10.5)]
-            sheet.strokes(stripes, color="white", linewidth=1.0)
+            sheet.strokes(stripes, color="#ffffff", linewidth=1.0)
         if not (sparse and shade % 2) or shade == found.gains == 1:
             sheet.text(
                 x + 0.5 * width,

@@ -1,7 +1,6 @@
 """What the figures of the stress share: pauses, lines with gaps, the axis' words."""
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
@@ -40,14 +39,20 @@ def draw_pauses(sheet: Sheet, lines: Timeline, *, frame: Frame) -> None:
 
 
 def draw_line(
-    sheet: Sheet, xs: Sequence[float] | FloatArray, *, ys: FloatArray, frame: Frame, **kwargs: Any
+    sheet: Sheet,
+    xs: Sequence[float] | FloatArray,
+    *,
+    ys: FloatArray,
+    frame: Frame,
+    color: str,
+    linewidth: float,
 ) -> None:
     """Draw a line through values, broken where they are NaN."""
     sheet.line(
         [np.nan if np.isnan(x) else frame.x(float(x)) for x in xs],
         [np.nan if np.isnan(y) else frame.y(float(y)) for y in ys],
-        zorder=2.0,
-        **kwargs,
+        color=color,
+        linewidth=linewidth,
     )
 
 

@@ -6,10 +6,6 @@ CSS pixels at 1×, angles degrees.
 """
 
 import math
-from collections.abc import Iterator
-from contextlib import contextmanager
-
-import matplotlib
 
 from reportlib import palette
 
@@ -39,24 +35,6 @@ _GAIN_HUE_DEG = 70.0
 _SHADE_LIGHT = 86.0
 _LIGHT, _DARK = 60.0, 14.0
 """CIE L* of the ramp's ends: the light one has 3:1 against white (WCAG 2.2, 1.4.11)."""
-
-
-@contextmanager
-def drawing() -> Iterator[None]:
-    """Draw by our own settings alone: the reader's matplotlib settings neither count nor change."""
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(
-            {
-                "font.family": [FONT],
-                "font.size": TEXT_PX,
-                "text.parse_math": False,
-                "text.color": INK,
-                "svg.fonttype": "none",
-                "svg.hashsalt": "upheld",
-            }
-        )
-        yield
 
 
 def lightness_colour(lightness: float, *, hue_deg: float = _HUE_DEG) -> str:

@@ -6,14 +6,16 @@ nor `Source` becomes a string literal, which typst never reads as code.
 
 import math
 import re
+from collections.abc import Sequence
 from typing import Any
 
 from jinja2 import Environment
 from traitlets import Unicode, default
 
-from reportlib.publish.exporters import ReportExporter, anchors_of, in_words, sides_of
+from reportlib.publish.exporters import ReportExporter, in_words
 from reportlib.publish.markup import Outline, unbroken
 from reportlib.publish.published import Block, Figure, Prose, Publication
+from reportlib.publish.tabling import anchors_of, long_columns, sides_of
 from reportlib.publish.typeset import Source, to_typst, typst_string
 from reportlib.shown import Table
 
@@ -33,13 +35,12 @@ TALLEST = 0.8
 """A figure is at most this share of the text's height, so that its caption stays with it."""
 LONGEST_WHOLE = 16
 """A table of more rows than this may go over to the next page, with its heading repeated."""
-_WIDE_TABLE = 80
-"""Where a table's longest cells are together longer than this, its long columns share the room."""
-_LONG_CELL = 22
-_LEAST_LEFT = 4
-"""Where fewer letters than these would be left to each long column, all of them share the room."""
-_LETTER_PT, _LINE_PT, _INSET_PT = 4.0, 10.0, 8.0
-"""Of a table as it is set, about: a letter's width, a line, what stands around a row's lines."""
+MOST_LINES = 60
+"""So may one of more lines than this, about as many as a page holds, in however few rows."""
+_LINE_LETTERS, _GAP_LETTERS = 112, 2
+"""Letters that stand beside each other in a table as wide as the text, and between columns."""
+FEW_COLUMNS = 3
+"""So many columns leave room for a long text among them."""
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
@@ -129,24 +130,7 @@ class TypstExporter(ReportExporter):
                     "width": Source(f"{self._width_pt(block):.2f}pt"),
                 }
             case Table():
-                room = PAPERS_PT[self.paper][1] - TOP_PT - BOTTOM_PT
-                long = len(block.rows) > LONGEST_WHOLE or _height_pt(block) > room
-                return {
-                    "template": "table.typ.j2",
-                    "rooms": [Source(f"{ROOM_PT:g}pt")] if long else [],
-                    "label": f"table-{block.name}",
-                    "caption": unbroken(block.caption),
-                    "sides": [
-                        Source({"number": "right"}.get(side, "left")) for side in sides_of(block)
-                    ],
-                    "breakable": Source(str(long).lower()),
-                    "widths": [Source(width) for width in _widths(block)],
-                    "columns": block.columns,
-                    "rows": [
-                        {"labels": anchors.split(), "first": cells[0], "rest": cells[1:]}
-                        for cells, anchors in zip(block.rows, anchors_of(block), strict=True)
-                    ],
-                }
+                return laid_out(block)
 
     def _width_pt(self, figure: Figure) -> float:
         """Return the figure's own width at 96 px an inch, or what fits the paper."""
@@ -158,37 +142,57 @@ class TypstExporter(ReportExporter):
         return width_pt * min(1.0, room_width_pt / width_pt, room_height_pt / height_pt)
 
 
-def _widths(table: Table) -> list[str]:
-    """Return each column's width as typst has it: where cells are long, by how long they are."""
-    longest = [max(map(len, cells)) for cells in zip(table.columns, *table.rows, strict=True)]
-    if sum(longest) <= _WIDE_TABLE:
-        return ["auto"] * len(longest)
-    wide = sum(count > _LONG_CELL for count in longest)
-    left = _room(table) - sum(count for count in longest if count <= _LONG_CELL)
-    if left < _LEAST_LEFT * wide:
-        return [f"{count**0.5:.1f}fr" for count in longest]
-    return [f"{count**0.5:.1f}fr" if count > _LONG_CELL else "auto" for count in longest]
-
-
-def _room(table: Table) -> float:
-    """Return about how many letters stand beside each other in a table as wide as the text."""
-    return (PAPERS_PT["a4"][0] - 2 * SIDE_PT - _INSET_PT * len(table.columns)) / _LETTER_PT
-
-
-def _height_pt(table: Table) -> float:
-    """Return about how tall a table is: few rows of many lines can be longer than a page."""
-    longest = [max(map(len, cells)) for cells in zip(table.columns, *table.rows, strict=True)]
-    room = _room(table)
-    widths: list[float] = [float(count) for count in longest]
-    if sum(longest) > room:
-        shares = [count**0.5 for count in longest]
-        widths = [max(room * share / sum(shares), 1.0) for share in shares]
-    lines = [
-        max(math.ceil(len(cell) / width) for cell, width in zip(row, widths, strict=True) if cell)
-        for row in table.rows
-        if any(row)
+def laid_out(table: Table) -> dict[str, Any]:
+    """Return what the template places; beside many columns, long texts stand below their row."""
+    long = long_columns(table) if len(table.columns) > FEW_COLUMNS else ()
+    told = [
+        index
+        for index in range(len(table.columns))
+        if not table.rows or any(cells[index] for cells in table.rows)
     ]
-    return sum(_LINE_PT * count + _INSET_PT for count in lines)
+    short = [index for index in told if index not in long]
+    many = len(table.rows) > LONGEST_WHOLE or _lines(table, short=short) > MOST_LINES
+    sides = sides_of(table)
+    return {
+        "template": "told.typ.j2" if long else "table.typ.j2",
+        "rooms": [Source(f"{ROOM_PT:g}pt")] if many else [],
+        "label": f"table-{table.name}",
+        "caption": unbroken(table.caption),
+        "sides": [Source({"number": "right"}.get(sides[index], "left")) for index in short],
+        "breakable": Source(str(many).lower()),
+        "widths": [Source("auto")] * (len(short) - 1) + [Source("1fr" if long else "auto")],
+        "columns": [table.columns[index] for index in short],
+        "across": len(short),
+        "rows": [
+            {
+                "labels": anchors.split(),
+                "first": cells[0],
+                "rest": [cells[index] for index in short[1:]],
+                "below": [(table.columns[index], cells[index]) for index in long if cells[index]],
+            }
+            for cells, anchors in zip(table.rows, anchors_of(table), strict=True)
+        ],
+    }
+
+
+def _lines(table: Table, *, short: Sequence[int]) -> float:
+    """Return about how many lines a table takes, with half a line of room a row."""
+    longest = {
+        index: max(len(row[index]) for row in (table.columns, *table.rows)) for index in short
+    }
+    room = _LINE_LETTERS - _GAP_LETTERS * len(short)
+    share = max(room / max(sum(longest.values()), 1), 0.0)
+    wide = {index: max(count * min(share, 1.0), 4.0) for index, count in longest.items()}
+    return sum(
+        max(math.ceil(len(row[index]) / wide[index]) for index in short)
+        + sum(
+            math.ceil(len(text) / _LINE_LETTERS)
+            for index, text in enumerate(row)
+            if index not in wide
+        )
+        + 0.8
+        for row in table.rows
+    )
 
 
 def _as_typst(value: object) -> str:

@@ -10,7 +10,7 @@ import datetime
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Self
 
 from jinja2 import Environment
 from markupsafe import Markup
@@ -29,10 +29,18 @@ from reportlib.publish.published import (
     read_publication,
 )
 from reportlib.publish.svg import Drawing
+from reportlib.publish.tabling import anchors_of, long_columns, sides_of, too_wide_for_a_phone
 from reportlib.resources import templates_folder
 from reportlib.shown import SeatCalculator, Table
 
 _DECLARATION = re.compile(r"([\w-]+\s*:\s*[^;{}]+?)(?=\s*[;}])")
+
+
+class _LaidOut(dict[str, Any]):
+    """What a template places, and nothing changes: nbconvert copies all that it is handed."""
+
+    def __deepcopy__(self, _: object) -> Self:
+        return self
 
 
 class ReportExporter(TemplateExporter):
@@ -54,7 +62,7 @@ class ReportExporter(TemplateExporter):
         resources = dict(resources or {})
         publication = resources.get("publication") or read_publication(nb)
         outputs = resources.setdefault("outputs", {})
-        resources["report"] = self.laid_out(publication, outputs=outputs)
+        resources["report"] = _LaidOut(self.laid_out(publication, outputs=outputs))
         # the records carry all that is shown: nbconvert need not copy the notebook's outputs
         bare = from_dict({**nb, "cells": []})
         return super().from_notebook_node(bare, resources, **kw)
@@ -153,6 +161,7 @@ class PageExporter(ReportExporter):
                     "template": "folded.html.j2" if block.folded else "table.html.j2",
                     "id": f"{prefix}table-{block.name}",
                     "caption": unbroken(block.caption),
+                    "narrow": "stacks" if too_wide_for_a_phone(block) else "fits",
                     "columns": list(zip(block.columns, sides_of(block), strict=True)),
                     "rows": [
                         _row(cells, anchors=anchors.split(), prefix=prefix, table=block)
@@ -213,26 +222,15 @@ def _row(
     cells: tuple[str, ...], *, anchors: list[str], prefix: str, table: Table
 ) -> dict[str, Any]:
     """The first anchor is the row's own id; any further ones stand in its first cell."""
-    sides = sides_of(table)
+    long = long_columns(table)
+    sides = [f"{side} long" if i in long else side for i, side in enumerate(sides_of(table))]
     return {
         "attributes": {"id": prefix + anchors[0]} if anchors else {},
         "further": [prefix + anchor for anchor in anchors[1:]],
         "first": cells[0],
         "first_side": sides[0],
-        "rest": list(zip(cells[1:], sides[1:], strict=True)),
+        "rest": list(zip(cells[1:], sides[1:], table.columns[1:], strict=True)),
     }
-
-
-def anchors_of(table: Table) -> tuple[str, ...]:
-    """Return the anchors of each row, none where the table has none."""
-    return table.anchors or ("",) * len(table.rows)
-
-
-def sides_of(table: Table) -> list[str]:
-    """Return ``"number"`` for each column that aligns right, else ``"words"``."""
-    return [
-        "number" if right else "words" for right in table.numeric or [False] * len(table.columns)
-    ]
 
 
 def in_words(day: datetime.date) -> str:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from traitlets import default
 
 from reportlib.publish.beside import figure_file, pasted_files
-from reportlib.publish.exporters import ReportExporter, in_words, sides_of
+from reportlib.publish.exporters import ReportExporter, in_words
 from reportlib.publish.hypertext import to_html
 from reportlib.publish.markup import Outline, Tokens
 from reportlib.publish.plain_markdown import (
@@ -22,6 +22,7 @@ from reportlib.publish.plain_markdown import (
     to_markdown,
 )
 from reportlib.publish.published import Block, Figure, Prose, Publication
+from reportlib.publish.tabling import sides_of
 from reportlib.shown import Table
 
 _TAGS = (

@@ -14,16 +14,26 @@ than they must:
 import re
 import shutil
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 from reportlib.errors import RenderError
+from reportlib.fonts import shipped_fonts
 from reportlib.parameters import Paper
-from reportlib.publish.fonts import shipped_fonts
 from reportlib.publish.published import Publication, read_publication
 
 _NO_GLYPH = re.compile("could not be displayed|PDF contains the codepoint")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ForPaper:
+    """What a notebook's PDF is set from; see `set_typst`."""
+
+    source: str
+    files: Mapping[str, bytes]
+    dated: bool
 
 
 def pdf_bytes(
@@ -33,7 +43,19 @@ def pdf_bytes(
     data: Mapping[str, bytes] | None = None,
     publication: Publication | None = None,
 ) -> bytes:
-    """Set an executed notebook for paper.
+    """Set an executed notebook for paper; see `for_paper`."""
+    laid_out = for_paper(nb, paper=paper, data=data, publication=publication)
+    return set_typst(laid_out.source, files=laid_out.files, dated=laid_out.dated)
+
+
+def for_paper(
+    nb: Mapping[str, Any],
+    *,
+    paper: Paper = "a4",
+    data: Mapping[str, bytes] | None = None,
+    publication: Publication | None = None,
+) -> ForPaper:
+    """Lay an executed notebook out for paper.
 
     Parameters
     ----------
@@ -46,7 +68,7 @@ def pdf_bytes(
     Raises
     ------
     RenderError
-        Typst refused the document; the line carries its reason.
+        What the notebook shows is damaged.
     """
     from reportlib.publish.exporter_typst import ATTACHED, PAPERS_PT, TypstExporter
 
@@ -57,7 +79,7 @@ def pdf_bytes(
     source, resources = TypstExporter(paper=paper).from_notebook_node(
         nb, resources={"publication": publication, "outputs": attached}
     )
-    return set_typst(source, files=resources["outputs"], dated=publication.date is not None)
+    return ForPaper(source=source, files=resources["outputs"], dated=publication.date is not None)
 
 
 def set_typst(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:

@@ -168,7 +168,7 @@ def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[PageBlock]:
         if UNSEEN_TAGS.intersection(cell["metadata"].get("tags", ())):
             continue
         if cell["cell_type"] == "markdown":
-            tokens = read_prose("".join(cell["source"]))
+            tokens = read_prose(_whole(cell["source"]))
             if any(token["type"] != "blank_line" for token in tokens):
                 yield Prose(tokens=tokens, slot=_slot(cell), attachments=_attachments(cell))
         elif cell["cell_type"] == "code":
@@ -188,6 +188,11 @@ def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[PageBlock]:
                     ) from error
 
 
+def _whole(text: str | list[str]) -> str:
+    """Return a notebook's text, which may stand in it line by line."""
+    return text if isinstance(text, str) else "".join(text)
+
+
 def _slot(cell: Mapping[str, Any]) -> str:
     if "narrative" not in cell["metadata"].get("tags", ()):
         return ""
@@ -201,7 +206,7 @@ def _attachments(cell: Mapping[str, Any]) -> dict[str, tuple[str, bytes]]:
     for name, bundle in cell.get("attachments", {}).items():
         for mime, kind in _ATTACHMENT_FORMATS.items():
             try:
-                data = base64.b64decode("".join(bundle[mime]))
+                data = base64.b64decode(_whole(bundle[mime]))
             except (KeyError, TypeError, binascii.Error):
                 continue
             if _is_picture(data, kind=kind):
@@ -223,7 +228,7 @@ def _is_picture(data: bytes, *, kind: str) -> bool:
 def _figure(data: Mapping[str, Any]) -> Figure:
     about = data[PICTURE_MIME]
     name = _file_name(about["name"])
-    svg = "".join(data["image/svg+xml"])
+    svg = _whole(data["image/svg+xml"])
     caption = readable(str(about["caption"]))
     width_px, height_px = float(about["width_px"]), float(about["height_px"])
     if not (0 < width_px < math.inf and 0 < height_px < math.inf):
@@ -231,13 +236,13 @@ def _figure(data: Mapping[str, Any]) -> Figure:
     picture = Picture(
         name=name,
         svg=svg,
-        png=base64.b64decode("".join(data["image/png"]), validate=False),
+        png=base64.b64decode(_whole(data["image/png"]), validate=False),
         caption=caption,
         alt=readable(str(about["alt"])).strip() or caption.strip() or name,
         width_px=width_px,
         height_px=height_px,
         ladder=_ladder(about["ladder"]) if "ladder" in about else None,
-        phone_svg="".join(about.get("phone_svg", "")),
+        phone_svg=_whole(about.get("phone_svg", "")),
         read_out=ReadOut.from_json(_plain(about["read_out"])) if about.get("read_out") else None,
     )
     phone_svg = picture.phone_svg

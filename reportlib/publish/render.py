@@ -1,15 +1,16 @@
 """From the executed notebook to ``out/``: page, section, plain texts, PDF, figures and data.
 
 Nothing here computes or words anything; what is shown comes out of the notebook, so that
-publishing needs no analysis. Everything is made in memory first, written into a fresh folder
-beside ``out/``, and only then takes its place by renaming.
+publishing needs no analysis. Everything is written into a fresh folder beside ``out/``, which
+takes its place by renaming only when it is whole.
 """
 
 import re
 import secrets
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from reportlib import files
 from reportlib.errors import RenderError
 from reportlib.parameters import Paper
 from reportlib.publish.beside import files_beside
-from reportlib.publish.pdf import pdf_bytes
+from reportlib.publish.pdf import for_paper, set_typst
 from reportlib.publish.published import Publication, read_publication
 from reportlib.publish.sharing import sharing_pictures
 
@@ -98,33 +99,35 @@ def write_outputs(
     NotebookError, RenderError
         Something could not be made or written; `out` is then as it was.
     """
+    for name in data:
+        if not re.fullmatch(r"\w[\w.-]*", name):
+            raise RenderError(f"data file {name!r} would not lie in {out / 'data'}.")
     publication = read_publication(nb)
-    with ThreadPoolExecutor(2) as press:  # typst and packing need no interpreter
-        shared = press.submit(sharing_pictures, publication)
-        pdf = press.submit(pdf_bytes, nb, paper=paper, data=data, publication=publication)
-        contents = {
+    laid_out = for_paper(nb, paper=paper, data=data, publication=publication)
+    with ThreadPoolExecutor(1) as press, _fresh_folder(out) as fresh:
+        # Typst needs no interpreter: all the rest is made and written meanwhile.
+        pdf = press.submit(set_typst, laid_out.source, files=laid_out.files, dated=laid_out.dated)
+        texts = {
             "report.html": page_html(nb, publication=publication).encode(),
             "section.html": section_html(nb, publication=publication).encode(),
             "pictures.html": pictures_html(nb, publication=publication).encode(),
             "report.md": report_markdown(nb, publication=publication).encode(),
-            "report.pdf": pdf.result(),
         }
-    contents |= pictures(nb, publication=publication) | shared.result()
-    for name, content in data.items():
-        if not re.fullmatch(r"\w[\w.-]*", name):
-            raise RenderError(f"data file {name!r} would not lie in {out / 'data'}.")
-        contents[f"data/{name}"] = content
-    _put_in_place(out, contents=contents)
-    return [out / name for name in contents]
+        beside = pictures(nb, publication=publication) | sharing_pictures(publication)
+        beside |= {f"data/{name}": content for name, content in data.items()}
+        for name, content in (texts | beside).items():
+            files.write_new(fresh / name, content)
+        files.write_new(fresh / "report.pdf", pdf.result())
+    return [out / name for name in (*texts, "report.pdf", *beside)]
 
 
-def _put_in_place(out: Path, *, contents: Mapping[str, bytes]) -> None:
-    """Write a fresh folder beside `out`, then swap the two."""
+@contextmanager
+def _fresh_folder(out: Path) -> Iterator[Path]:
+    """Give a fresh folder beside `out` to write in, then swap the two."""
     fresh = out.with_name(f".{out.name}.new-{secrets.token_hex(4)}")
     files.recover_folder(out)
     try:
-        for name, content in contents.items():
-            files.write_bytes_safely(fresh / name, content)
+        yield fresh
         files.replace_folder(fresh, out)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)

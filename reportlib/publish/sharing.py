@@ -15,7 +15,7 @@ from typing import Any
 from PIL import Image, ImageDraw, ImageFont
 
 from reportlib import palette
-from reportlib.publish.fonts import shipped_font
+from reportlib.fonts import shipped_font
 from reportlib.publish.markup import plain_text, unbroken
 from reportlib.publish.published import Publication
 from reportlib.shown import Ladder

@@ -1,11 +1,12 @@
 """A drawing made harmless and fit to stand beside others in one page.
 
-matplotlib's SVG names its parts alike in every figure (``figure_1``, ``axes_1``) and carries
-a style sheet that would rule the whole page; a notebook from elsewhere may carry worse. What
-comes out of here is rebuilt element by element from a short list of what a plot needs: no
-script, no event handler, no style sheet, no link, nothing loaded from anywhere.
+A notebook from elsewhere may carry anything, and plotting libraries name their parts alike in
+every figure (``axes_1``) and carry style sheets that would rule the whole page. What comes out of
+here is rebuilt element by element from a short list of what a plot needs: no script, no event
+handler, no style sheet, no link, nothing loaded from anywhere.
 """
 
+import functools
 import html
 import re
 import xml.etree.ElementTree as ET
@@ -152,7 +153,9 @@ def _kept_value(name: str, value: str, *, tag: str) -> str | None:
     return None
 
 
+@functools.lru_cache(maxsize=1024)
 def _kept_style(style: str) -> str | None:
+    """A drawing has a few dozen styles, each many times."""
     kept = []
     for declaration in style.split(";"):
         name, _, value = declaration.partition(":")
@@ -166,6 +169,8 @@ def _harmless(value: str) -> str | None:
     """Return `value` with its ids marked, or None where it could do more than paint."""
     if not _PLAIN_VALUE.fullmatch(value):
         return None
+    if "(" not in value:
+        return value
     if not _FUNCTIONS.issuperset(_FUNCTION.findall(value)):
         return None
     if value.count("url(") != len(_OWN_URL.findall(value)):

@@ -1,7 +1,7 @@
-"""The fonts that matplotlib ships and draws with, found without importing it.
+"""The fonts that matplotlib ships, found without importing it.
 
-Importing it takes a third of a second. Its font of last resort stays out: it has a box for
-every letter, and would hide that one is missing.
+Importing it takes a third of a second. Its font of last resort stays out of documents: it has a
+box for every letter, and would hide that one is missing.
 """
 
 import functools
@@ -19,17 +19,19 @@ def shipped_fonts() -> list[Path]:
     RenderError
         The installation is damaged.
     """
-    return sorted(_folder().glob("DejaVuSans*.ttf"))
+    return sorted(Path(fonts_folder()).glob("DejaVuSans*.ttf"))
 
 
 @functools.cache
 def shipped_font(name: str) -> str:
     """Return the path of one of them, e.g. ``DejaVuSans.ttf``."""
-    return str(_folder() / name)
+    return str(Path(fonts_folder()) / name)
 
 
-def _folder() -> Path:
+@functools.cache
+def fonts_folder() -> str:
+    """Return the folder that they lie in; see `shipped_fonts`."""
     package = importlib.util.find_spec("matplotlib")
     if package is None or package.origin is None:
         raise RenderError("matplotlib is not installed. Install upheld again.")
-    return Path(package.origin).parent / "mpl-data" / "fonts" / "ttf"
+    return str(Path(package.origin).parent / "mpl-data" / "fonts" / "ttf")
