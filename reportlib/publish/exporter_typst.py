@@ -37,8 +37,10 @@ LONGEST_WHOLE = 16
 """A table of more rows than this may go over to the next page, with its heading repeated."""
 FEW_COLUMNS = 3
 """So many columns leave room for a long text among them."""
-_LETTER_PT, _LINE_PT, _INSET_PT = 4.0, 10.0, 8.0
+_LETTER_PT, _LINE_PT, _INSET_PT = 3.5, 10.0, 8.0
 """Of a table as it is set, about: a letter's width, a line, what stands around a row's lines."""
+_LEAST_WORDS = 10
+"""So many letters a column of words needs beside columns of unbroken numbers."""
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
@@ -178,11 +180,21 @@ def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
 
 
 def widths(table: Table, *, short: Sequence[int], long: Sequence[int]) -> list[str]:
-    """Return each short column's width as typst has it: where room is scarce, by their cells."""
-    longest = [_longest(table, index) for index in short]
-    if sum(longest) <= _letters_across(short):
+    """Return each short column's width as typst has it.
+
+    Where room is scarce columns share it by their cells: those of words alone, where numbers
+    leave them enough.
+    """
+    longest = {index: _longest(table, index) for index in short}
+    room = _letters_across(short)
+    if sum(longest.values()) <= room:
         return ["auto"] * (len(short) - 1) + ["1fr" if long else "auto"]
-    return [f"{count**0.5:.1f}fr" for count in longest]
+    sides = sides_of(table)
+    whole = {index for index in short if sides[index] == "number"}
+    left = room - sum(longest[index] for index in whole)
+    if left < _LEAST_WORDS * (len(short) - len(whole)):
+        whole = set()
+    return ["auto" if index in whole else f"{count**0.5:.1f}fr" for index, count in longest.items()]
 
 
 def _height_pt(table: Table, *, short: Sequence[int], long: Sequence[int]) -> float:
