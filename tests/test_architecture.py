@@ -98,6 +98,7 @@ LAYERS = [
     {
         "kernel",
         "kernels",
+        "forked",
         "execution",
         "notebook",
         "publish",

@@ -36,7 +36,10 @@ for line in sys.stdin:
     if (folder / "gate").exists():
         (folder / "gate").open().close()
     kind = "failed" if (folder / "fails").exists() else "made"
-    print(json.dumps({"kind": kind, "line": str(folder), "seconds": 1.5}), flush=True)
+    last = (folder / "is the last").exists()
+    print(json.dumps({"kind": kind, "line": str(folder), "seconds": 1.5, "last": last}), flush=True)
+    if last:
+        break
 """
 COMMAND = (sys.executable, "-c", WORKER)
 
@@ -85,6 +88,16 @@ def test_a_killed_workers_session_is_taken_up_again_by_another(tmp_path):
     assert left == ()
     first, second = begun(tmp_path / "s1")
     assert first != second
+
+
+def test_a_worker_that_takes_no_more_is_followed_by_another(tmp_path):
+    mark(tmp_path / "s1", "is the last")
+    found, left, _ = crew(tmp_path, ["s0", "s1", "s2"], jobs=1)
+    assert {one.kind for one in found.values()} == {"made"}
+    assert left == ()
+    before, last, after = (begun(tmp_path / folder) for folder in ("s0", "s1", "s2"))
+    assert before == last != after
+    assert len(after) == 1
 
 
 def test_a_session_that_ends_its_workers_is_kept_apart_and_the_rest_is_made(tmp_path):

@@ -7,11 +7,8 @@ it was or as it is to be, and those in between for the next refresh.
 """
 
 import contextlib
-import json
 import queue
 import signal
-import subprocess
-import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -19,11 +16,10 @@ from pathlib import Path
 from typing import Any
 
 from reportlib.one_line import one_line
+from reportlib.refreshing.helper import LEAVE_S, PATIENCE_S, WORKER, Helper
 from reportlib.refreshing.outcome import Outcome, outcome_of
 
-WORKER = (sys.executable, "-P", "-m", "reportlib.refreshing.worker")
-_TRIES = 2
-_LEAVE_S = 10.0
+TRIES = 2
 _LOOK_S = 1.0  # where a wait can't be interrupted, Ctrl-C is seen so soon
 _AT_ONCE = 2  # presses of it
 
@@ -139,9 +135,7 @@ class _Worker(threading.Thread):
         self._said = said
         self._stopped = stop
         self._whatever = whatever
-        self._command = command
-        self._process: subprocess.Popen[str] | None = None
-        self._starting = threading.Lock()
+        self._helper = Helper(command)
 
     def run(self) -> None:
         try:
@@ -156,80 +150,22 @@ class _Worker(threading.Thread):
 
     def end(self) -> None:
         """End the process: at once where it works, by itself where it is idle."""
-        with self._starting:
-            process = self._process
-        if process is None:
-            return
-        if process.stdin and not self.is_alive():
-            with contextlib.suppress(OSError):
-                process.stdin.close()
-        else:
-            process.terminate()
-        try:
-            process.wait(_LEAVE_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        self.join(_LEAVE_S)
-        _closed(process)
+        self._helper.end(at_work=self.is_alive())
+        self.join(LEAVE_S)
+        self._helper.close()
 
     def _take_up(self, folder: str) -> None:
-        for _ in range(_TRIES):
-            outcome = self._asked(folder)
-            if outcome is not None:
-                self._said.put(_Said(folder, outcome))
+        job = {"session": str((self._archive / folder).absolute()), "all": self._whatever}
+        for _ in range(TRIES):
+            answer = self._helper.ask(job, say=lambda what: self._said.put(_Said(folder, what)))
+            if answer is not None:
+                self._said.put(_Said(folder, outcome_of(answer, folder=folder)))
                 return
+            job["patience_s"] = PATIENCE_S  # what was killed may yet be on its way out
             if self._stopped.is_set():
                 return  # it was ended with its work undone: the next refresh takes it up
         line = one_line(
-            f"{self._archive / folder}: its worker process ended {_TRIES} times over it "
+            f"{self._archive / folder}: its worker process ended {TRIES} times over it "
             "(killed, or out of memory). Its report is as it was; run upheld report there."
         )
         self._said.put(_Said(folder, Outcome(folder=folder, kind="failed", line=line)))
-
-    def _asked(self, folder: str) -> Outcome | None:
-        """Return what became of a session, None where the worker ended before it told."""
-        process = self._running()
-        if process is None or process.stdin is None or process.stdout is None:
-            return None
-        job = {"session": str((self._archive / folder).absolute()), "all": self._whatever}
-        try:
-            process.stdin.write(json.dumps(job) + "\n")
-            process.stdin.flush()
-            for line in process.stdout:
-                answer = json.loads(line)
-                if "kind" in answer:
-                    return outcome_of(answer, folder=folder)
-                self._said.put(_Said(folder, str(answer["stage"])))
-        except (OSError, ValueError, KeyError, TypeError):
-            pass
-        with contextlib.suppress(OSError):
-            process.kill()
-        process.wait()
-        return None
-
-    def _running(self) -> subprocess.Popen[str] | None:
-        with self._starting:
-            if self._process is not None and self._process.poll() is None:
-                return self._process
-            if self._process is not None:
-                _closed(self._process)
-            if self._stopped.is_set():
-                return None
-            self._process = subprocess.Popen(
-                self._command,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                text=True,
-                encoding="utf-8",
-                start_new_session=True,  # a terminal's Ctrl-C reaches the crew alone
-            )
-            return self._process
-
-
-def _closed(process: "subprocess.Popen[str]") -> None:
-    """Close the pipes to a process that has ended."""
-    for pipe in (process.stdin, process.stdout):
-        if pipe is not None:
-            with contextlib.suppress(OSError):  # it may hold a job that nobody took
-                pipe.close()
