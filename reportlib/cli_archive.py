@@ -4,18 +4,22 @@ import contextlib
 import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from reportlib.cli_errors import one_line_errors
+from reportlib.errors import ReportError
 from reportlib.one_line import one_line
 
 if TYPE_CHECKING:
     from reportlib.archive import Filter, Index
     from reportlib.refreshing import Outcome
+
+    Refresh = Callable[..., Sequence[str]]
 
 _MOST_LINES = 12
 FAILED, INTERRUPTED = 3, 130
@@ -45,6 +49,11 @@ def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> N
     help="With --refresh: reports made at a time.  [default: a processor core each]",
 )
 @click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="With --refresh: of a Dask cluster whose workers make the reports, as tcp://host:port.",
+)
+@click.option(
     "--catalogue/--no-catalogue",
     default=True,
     show_default=True,
@@ -67,6 +76,7 @@ def archive(
     refresh: bool,
     whatever: bool,
     jobs: int | None,
+    scheduler: str | None,
     catalogue: bool,
     as_json: bool,
 ) -> None:
@@ -81,17 +91,21 @@ def archive(
     Example:
       upheld archive my-sessions --where "limit_1db_mids > 95 and grade_bass = holds"
       upheld archive my-sessions --refresh --jobs 4
+      upheld archive /shared/sessions --refresh --scheduler tcp://10.0.0.2:8786
     """
     from reportlib.archive import compile_filter, read_index
 
     if whatever and not refresh:
         raise click.UsageError("--all says what --refresh makes again: give both.")
+    if scheduler and (jobs or not refresh):
+        raise click.UsageError("--scheduler goes with --refresh, and without --jobs.")
     chosen = None if asked is None else compile_filter(asked)
     index = read_index(folder, say=_note)
     code = 0
     if refresh:
         folders = list(index.folders(chosen))
-        code = _refresh(folder, folders=folders, jobs=jobs, whatever=whatever, as_json=as_json)
+        by = _by_a_cluster(folder, scheduler) if scheduler else _by_processes(folder, jobs)
+        code = _refresh(by, folders=folders, whatever=whatever, as_json=as_json)
         index = read_index(folder, say=_note)
     elif as_json:
         _print_json(index, chosen=chosen)
@@ -163,31 +177,50 @@ def _print_wide(table: Any) -> None:
     Console(highlight=False, width=10_000, no_color=True).print(table)
 
 
-def _refresh(
-    archive: Path, *, folders: Sequence[str], jobs: int | None, whatever: bool, as_json: bool
-) -> int:
+def _by_processes(archive: Path, jobs: int | None) -> "Refresh":
     from reportlib.refreshing import refresh
 
+    return partial(refresh, archive, jobs=jobs or _cores())
+
+
+def _by_a_cluster(archive: Path, scheduler: str) -> "Refresh":
+    from reportlib.refreshing import cluster
+
+    return partial(cluster.refresh, str(archive.absolute()), scheduler=scheduler)
+
+
+def _refresh(by: "Refresh", *, folders: Sequence[str], whatever: bool, as_json: bool) -> int:
     found: list[Outcome] = []
+    lost: ReportError | None = None
+    left: Sequence[str] = ()
     with _progress(len(folders), quiet=as_json) as shown:
 
         def done(outcome: "Outcome") -> None:
             found.append(outcome)
             shown.done(outcome)
 
-        left = refresh(
-            archive,
-            folders=folders,
-            jobs=jobs or _cores(),
-            whatever=whatever,
-            say=shown.at_work,
-            done=done,
-            ending=lambda: _note("ending when the reports at work are made; Ctrl-C ends at once."),
-        )
+        try:
+            left = by(
+                folders=folders,
+                whatever=whatever,
+                say=shown.at_work,
+                done=done,
+                ending=lambda: _note(
+                    "ending when the reports at work are made; Ctrl-C ends at once."
+                ),
+            )
+        except ReportError as error:
+            if not found:
+                raise
+            lost = error  # what was made until then is told all the same
+            left = sorted(set(folders) - {one.folder for one in found})
     if as_json:
         _print_outcomes_json(found, left=left)
     else:
         _print_outcomes(found, left=left)
+    if lost is not None:
+        _note(str(lost))
+        return FAILED
     if left:
         return INTERRUPTED
     return FAILED if any(one.kind == "failed" for one in found) else 0

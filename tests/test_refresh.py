@@ -31,6 +31,10 @@ for line in sys.stdin:
     if (folder / "dies once").exists():
         (folder / "dies once").unlink()
         os.kill(os.getpid(), 9)
+    if (folder / "parent dies once").exists():
+        (folder / "parent dies once").unlink()
+        os.kill(os.getppid(), 9)
+        break
     if (folder / "waits").exists():
         sys.stdin.readline()
     if (folder / "gate").exists():
@@ -166,6 +170,20 @@ def replaced(path, old, new):
 def test_a_report_is_up_to_date_when_it_has_been_made(made):
     assert out_of_date(made) == ()
     assert take_up(made, whatever=False)["kind"] == "up to date"
+
+
+def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
+    for name in ("dask", "distributed"):
+        monkeypatch.setitem(sys.modules, name, None)
+    (tmp_path / "s0").mkdir()
+    (tmp_path / "s0" / "session.toml").touch()
+    command = ["archive", str(tmp_path), "--refresh", "--scheduler", "tcp://127.0.0.1:8786"]
+    result = CliRunner().invoke(main, command)
+    assert result.exit_code == 2
+    assert result.stderr.splitlines()[-1].endswith(
+        "--scheduler needs Dask, which is not installed: pip install 'upheld[cluster]', here and "
+        "for the workers."
+    )
 
 
 def test_facts_of_the_day_count(mine):

@@ -8,20 +8,16 @@ it was or as it is to be, and those in between for the next refresh.
 
 import contextlib
 import queue
-import signal
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from reportlib.one_line import one_line
-from reportlib.refreshing.helper import LEAVE_S, PATIENCE_S, WORKER, Helper
+from reportlib.refreshing.helper import LEAVE_S, WORKER, Helper
+from reportlib.refreshing.interrupts import AT_ONCE, interrupts
 from reportlib.refreshing.outcome import Outcome, outcome_of
 
-TRIES = 2
 _LOOK_S = 1.0  # where a wait can't be interrupted, Ctrl-C is seen so soon
-_AT_ONCE = 2  # presses of it
 
 
 @dataclass(frozen=True)
@@ -69,11 +65,11 @@ def refresh(
     ]
     left = dict.fromkeys(folders)
     at_work = len(crew)
-    with _interrupts(said) as pressed:
+    with interrupts(said) as pressed:
         try:
             for worker in crew:
                 worker.start()
-            while at_work and len(pressed) < _AT_ONCE:
+            while at_work and len(pressed) < AT_ONCE:
                 with contextlib.suppress(queue.Empty):
                     heard = said.get(timeout=_LOOK_S)
                     if heard is None:
@@ -92,28 +88,6 @@ def refresh(
             for worker in crew:
                 worker.end()
     return tuple(left)
-
-
-@contextlib.contextmanager
-def _interrupts(said: "queue.SimpleQueue[Any]") -> Iterator[list[str]]:
-    """Put Ctrl-C among what the workers say, wherever it meets this process, and count it.
-
-    Outside the main thread there is nothing to catch: Python gives it no signals.
-    """
-    pressed: list[str] = []
-    if threading.current_thread() is not threading.main_thread():
-        yield pressed
-        return
-
-    def press(*_: object) -> None:
-        pressed.append("Ctrl-C")
-        said.put("Ctrl-C")
-
-    before = signal.signal(signal.SIGINT, press)
-    try:
-        yield pressed
-    finally:
-        signal.signal(signal.SIGINT, before)
 
 
 class _Worker(threading.Thread):
@@ -150,22 +124,12 @@ class _Worker(threading.Thread):
 
     def end(self) -> None:
         """End the process: at once where it works, by itself where it is idle."""
-        self._helper.end(at_work=self.is_alive())
+        self._helper.end()
         self.join(LEAVE_S)
-        self._helper.close()
 
     def _take_up(self, folder: str) -> None:
-        job = {"session": str((self._archive / folder).absolute()), "all": self._whatever}
-        for _ in range(TRIES):
-            answer = self._helper.ask(job, say=lambda what: self._said.put(_Said(folder, what)))
-            if answer is not None:
-                self._said.put(_Said(folder, outcome_of(answer, folder=folder)))
-                return
-            job["patience_s"] = PATIENCE_S  # what was killed may yet be on its way out
-            if self._stopped.is_set():
-                return  # it was ended with its work undone: the next refresh takes it up
-        line = one_line(
-            f"{self._archive / folder}: its worker process ended {TRIES} times over it "
-            "(killed, or out of memory). Its report is as it was; run upheld report there."
-        )
-        self._said.put(_Said(folder, Outcome(folder=folder, kind="failed", line=line)))
+        session = str((self._archive / folder).absolute())
+        job = {"session": session, "all": self._whatever}
+        answer = self._helper.have_done(job, say=lambda what: self._said.put(_Said(folder, what)))
+        if answer is not None:  # else it was ended with its work undone: for the next refresh
+            self._said.put(_Said(folder, outcome_of(answer, folder=folder)))
