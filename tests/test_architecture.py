@@ -94,6 +94,7 @@ LAYERS = [
         "intake_folder",
         "rendered",
         "archive",
+        "stores",
     },
     {
         "kernel",
@@ -108,7 +109,7 @@ LAYERS = [
         "refreshing",
         "catalogue",
     },
-    {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan"},
+    {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan", "cli_progress"},
 ]
 RANK = {subject: rank for rank, layer in enumerate(LAYERS) for subject in layer}
 CORE = range(4)
@@ -122,8 +123,10 @@ ONLY = {
     "papermill": {"execution"},
     "nbconvert": {"publish", "reporting"},
     "typst": {"publish", "reporting"},
-    "click": {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan"},
+    "click": {"cli", "cli_archive", "cli_errors", "cli_intake", "cli_plan", "cli_progress"},
     "sqlite3": {"archive"},
+    "fsspec": {"stores"},
+    "distributed": {"refreshing"},
     "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
 }

@@ -47,7 +47,7 @@ def refreshed(workers, archive, folders, **how):
         **how,
     }
     address = workers.scheduler_address
-    left = cluster.refresh(str(archive), folders=folders, scheduler=address, **how)
+    left = cluster.refresh(archive, folders=folders, scheduler=address, **how)
     return found, left, stages
 
 
@@ -100,7 +100,7 @@ def test_a_worker_that_sees_no_such_archive_says_so(workers, tmp_path):
     shutil.rmtree(tmp_path)
     heard = []
     cluster.refresh(
-        str(tmp_path),
+        tmp_path,
         folders=["s0"],
         scheduler=workers.scheduler_address,
         say=print,
@@ -154,7 +154,7 @@ def test_a_scheduler_that_is_not_there_is_said_in_one_line(tmp_path, monkeypatch
     for wrong, said in ((address, "no scheduler answers there"), ("there", "no scheduler answers")):
         with pytest.raises(ArchiveError, match=said) as caught:
             cluster.refresh(
-                str(tmp_path), folders=["s0"], scheduler=wrong,
+                tmp_path, folders=["s0"], scheduler=wrong,
                 say=print, done=print, ending=print,
             )  # fmt: skip
         assert len(str(caught.value).splitlines()) == 1

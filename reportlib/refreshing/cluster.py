@@ -9,13 +9,14 @@ import contextlib
 import queue
 import secrets
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any, NoReturn
 
 from reportlib import __version__
 from reportlib.errors import ArchiveError
 from reportlib.one_line import one_line
-from reportlib.refreshing.helper import WORKER
+from reportlib.refreshing.helper import WORKER, session_at
 from reportlib.refreshing.interrupts import AT_ONCE, PRESSED, interrupts
 from reportlib.refreshing.outcome import Outcome, outcome_of
 
@@ -25,11 +26,12 @@ _LOOK_S = 1.0
 
 
 def refresh(
-    archive: str,
+    archive: Path | str,
     *,
     folders: Sequence[str],
     scheduler: str,
     whatever: bool = False,
+    cache: Path | None = None,
     say: Callable[[str, str], None],
     done: Callable[[Outcome], None],
     ending: Callable[[], None],
@@ -39,9 +41,9 @@ def refresh(
 
     Parameters
     ----------
-    archive : absolute path or address, the same for every worker
+    archive : its path, the same for every worker, or its address in a store
     scheduler : address of a Dask scheduler, such as ``tcp://host:8786``
-    folders, whatever, say, done, ending, command : as for `crew.refresh`
+    folders, whatever, cache, say, done, ending, command : as for `crew.refresh`
 
     Returns
     -------
@@ -62,7 +64,8 @@ def refresh(
         _helpers(client, name=name, command=command),
     ):
         client.subscribe_topic(name, lambda event: heard.put(event[1]))
-        handed = _Handed(client, name=name, archive=archive, whatever=whatever, heard=heard)
+        job = {"all": whatever, "cache": None if cache is None else str(cache.absolute())}
+        handed = _Handed(client, name=name, archive=archive, job=job, heard=heard)
         while len(pressed) < AT_ONCE:
             while waiting and not pressed and handed.takes_more(scheduler):
                 handed.out(waiting.popleft())
@@ -86,23 +89,16 @@ def refresh(
     return tuple(left)
 
 
-def session_at(archive: str, *, folder: str) -> str:
-    """Return a session's path or address, from its archive's and its folder there.
-
-    >>> session_at("s3://library/tests", folder="marram-12")
-    's3://library/tests/marram-12'
-    """
-    return archive if folder == "." else f"{archive.rstrip('/')}/{folder}"
-
-
 class _Handed:
     """The sessions that the cluster has."""
 
-    def __init__(self, client: Any, *, name: str, archive: str, whatever: bool, heard: Any) -> None:
+    def __init__(
+        self, client: Any, *, name: str, archive: Path | str, job: Mapping[str, Any], heard: Any
+    ) -> None:
         self._client = client
         self._name = name
         self._archive = archive
-        self._whatever = whatever
+        self._job = job
         self._heard = heard
         self._futures: dict[str, Any] = {}
         self._begun: set[str] = set()
@@ -133,10 +129,10 @@ class _Handed:
         future = self._client.submit(
             make_one,
             {
-                "archive": self._archive,
+                **self._job,
+                "archive": session_at(self._archive, folder="."),
                 "session": session_at(self._archive, folder=folder),
                 "folder": folder,
-                "all": self._whatever,
             },
             refresh=self._name,
             version=__version__,

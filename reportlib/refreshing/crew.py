@@ -9,11 +9,12 @@ it was or as it is to be, and those in between for the next refresh.
 import contextlib
 import queue
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from reportlib.refreshing.helper import LEAVE_S, WORKER, Helper
+from reportlib.refreshing.helper import LEAVE_S, WORKER, Helper, session_at
 from reportlib.refreshing.interrupts import AT_ONCE, interrupts
 from reportlib.refreshing.outcome import Outcome, outcome_of
 
@@ -28,11 +29,12 @@ class _Said:
 
 
 def refresh(
-    archive: Path,
+    archive: Path | str,
     *,
     folders: Sequence[str],
     jobs: int,
     whatever: bool = False,
+    cache: Path | None = None,
     say: Callable[[str, str], None],
     done: Callable[[Outcome], None],
     ending: Callable[[], None],
@@ -42,9 +44,11 @@ def refresh(
 
     Parameters
     ----------
+    archive : its path, or its address in a store
     folders : of sessions, from `archive` on
     jobs : worker processes
     whatever : make them again though they are up to date
+    cache : folder that keeps recordings fetched from a store
     say : called with a folder and what is being done there
     done : called with what became of each session, as they come
     ending : called when Ctrl-C was pressed and the sessions at work are still to be finished
@@ -59,8 +63,9 @@ def refresh(
         waiting.put(folder)
     said: queue.SimpleQueue[_Said | str | None] = queue.SimpleQueue()
     stop = threading.Event()
+    job = {"all": whatever, "cache": None if cache is None else str(cache.absolute())}
     crew = [
-        _Worker(archive, waiting=waiting, said=said, stop=stop, whatever=whatever, command=command)
+        _Worker(archive, waiting=waiting, said=said, stop=stop, job=job, command=command)
         for _ in range(min(jobs, len(folders)))
     ]
     left = dict.fromkeys(folders)
@@ -95,12 +100,12 @@ class _Worker(threading.Thread):
 
     def __init__(
         self,
-        archive: Path,
+        archive: Path | str,
         *,
         waiting: "queue.SimpleQueue[str]",
         said: "queue.SimpleQueue[_Said | str | None]",
         stop: threading.Event,
-        whatever: bool,
+        job: Mapping[str, Any],
         command: Sequence[str],
     ) -> None:
         super().__init__(daemon=True)
@@ -108,7 +113,7 @@ class _Worker(threading.Thread):
         self._waiting = waiting
         self._said = said
         self._stopped = stop
-        self._whatever = whatever
+        self._job = job
         self._helper = Helper(command)
 
     def run(self) -> None:
@@ -128,8 +133,7 @@ class _Worker(threading.Thread):
         self.join(LEAVE_S)
 
     def _take_up(self, folder: str) -> None:
-        session = str((self._archive / folder).absolute())
-        job = {"session": session, "all": self._whatever}
+        job = {**self._job, "session": session_at(self._archive, folder=folder)}
         answer = self._helper.have_done(job, say=lambda what: self._said.put(_Said(folder, what)))
         if answer is not None:  # else it was ended with its work undone: for the next refresh
             self._said.put(_Said(folder, outcome_of(answer, folder=folder)))

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from reportlib.one_line import one_line
@@ -18,6 +19,17 @@ PATIENCE_S = 15.0
 """How long a session that is taken up again waits for whoever was killed over it."""
 _ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 """Small matrices gain nothing by threads, and a process that has none can be forked."""
+
+
+def session_at(archive: Path | str, *, folder: str) -> str:
+    """Return a session's absolute path or its address, from its archive's and its folder there.
+
+    >>> session_at("s3://library/tests", folder="marram-12")
+    's3://library/tests/marram-12'
+    """
+    if isinstance(archive, Path):
+        return str((archive / folder).absolute())
+    return archive if folder == "." else f"{archive.rstrip('/')}/{folder}"
 
 
 class Helper:

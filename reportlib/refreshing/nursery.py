@@ -8,6 +8,7 @@ process does, and the other way about: a session whose child was killed is hande
 import contextlib
 import gc
 import importlib
+import json
 import os
 import select
 import signal
@@ -56,6 +57,8 @@ def serve(work: Callable[[str, forked.Seed], None]) -> int:
     """
     lines = _Lines()
     while (line := lines.next()) is not None:
+        if "://" in line:
+            _prepare_store(line)
         ours, childs = socket.socketpair()
         child = os.fork()
         if child == 0:
@@ -70,6 +73,13 @@ def serve(work: Callable[[str, forked.Seed], None]) -> int:
         if ended or not listening:
             return 1
     return 0
+
+
+def _prepare_store(line: str) -> None:
+    from reportlib.stores import place
+
+    with contextlib.suppress(ValueError, KeyError):
+        place.prepare(json.loads(line)["session"])
 
 
 def _wait(ours: socket.socket, *, lines: "_Lines") -> bool:

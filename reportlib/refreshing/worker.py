@@ -1,8 +1,9 @@
 """A worker process: takes session folders from standard input, makes their reports.
 
 Run as ``python -P -m reportlib.refreshing.worker``. A line of JSON in: ``{"session": …, "all": …,
-"patience_s": …}``; lines of JSON out: ``{"stage": …}`` while it works, then ``{"kind": …}`` with
-what came of it, and ``"last"`` where it takes no more. It ends when standard input does.
+"patience_s": …, "cache": …}``; lines of JSON out: ``{"stage": …}`` while it works, then
+``{"kind": …}`` with what came of it, and ``"last"`` where it takes no more. It ends when standard
+input does.
 
 Where processes can be forked, each session has a child and a kernel of its own (`nursery`);
 elsewhere this process makes a few, each with a kernel that is started anew, and ends.
@@ -148,14 +149,27 @@ def _in_a_child(line: str, seed: "Seed", *, say: Say) -> None:
 
 def _work(line: str, *, say: Say, kernels: "Kernels | None" = None) -> None:
     job = json.loads(line)
-    answer = take_up(
-        Path(job["session"]),
-        whatever=job["all"],
+    whatever = job["all"]
+    make = partial(
+        take_up,
         patience_s=job.get("patience_s", 0.0),
         say=lambda what: say(stage=what),
         kernels=kernels,
     )
-    say(**answer)
+    if "://" not in job["session"]:
+        say(**make(Path(job["session"]), whatever=whatever))
+        return
+    from reportlib.refreshing.stored import take_up_stored
+
+    begun = time.monotonic()
+    answer = take_up_stored(
+        job["session"],
+        whatever=whatever,
+        cache=Path(job["cache"]) if job.get("cache") else None,
+        say=lambda what: say(stage=what),
+        make=partial(make, whatever=whatever),
+    )
+    say(**{**answer, "seconds": round(time.monotonic() - begun, 3)})
 
 
 if __name__ == "__main__":
