@@ -111,6 +111,16 @@ def test_a_worker_that_sees_no_such_archive_says_so(workers, tmp_path):
     assert f"does not see {tmp_path}. Put the archive where all workers see it" in heard[0].line
 
 
+def test_a_worker_of_another_version_says_so(tmp_path):
+    from reportlib.refreshing.on_a_worker import make_one
+
+    job = {"archive": str(tmp_path), "session": f"{tmp_path}/s0", "all": False}
+    answer = make_one(job, refresh="one", version="0.0.1")
+    assert answer["kind"] == "failed"
+    assert "not 0.0.1. Install the same on both." in answer["line"]
+
+
+@pytest.mark.slow
 def test_a_real_session_of_a_killed_worker_is_made_with_its_words(
     workers, reported, tmp_path, monkeypatch
 ):

@@ -6,7 +6,8 @@ beside its place and renamed over it.
 
 import contextlib
 import secrets
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -18,6 +19,8 @@ _STAMPS = ("ETag", "etag", "md5Hash", "generation", "mtime", "LastModified", "mo
 """What a store says of a file's content, the surest first."""
 _WHOLE = frozenset(("s3", "s3a", "gs", "gcs", "abfs", "abfss", "az", "memory"))
 """Stores that put whole by themselves."""
+
+_AT_A_TIME = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,6 +74,16 @@ def place_at(address: str) -> "Place":
     except Exception as error:
         raise _fault(address, error=error) from error
     return Place(address.rstrip("/"), system=system, root=root, whole=protocol in _WHOLE)
+
+
+def each(work: Callable[[str], None], names: Iterable[str]) -> None:
+    """Do `work` on every name, several at a time: a store answers late, but many at once."""
+    pool = ThreadPoolExecutor(_AT_A_TIME)
+    try:
+        for _ in pool.map(work, names):
+            pass
+    finally:
+        pool.shutdown(cancel_futures=True)
 
 
 class Place:
@@ -130,9 +143,21 @@ class Place:
         StoreError
             It can't be read, or `path` can't be written.
         """
-        path.parent.mkdir(parents=True, exist_ok=True)
         with self._said(f"{self.address}/{name}"):
+            path.parent.mkdir(parents=True, exist_ok=True)
             self._system.get_file(f"{self._root}/{name}", str(path))
+
+    def stand_in(self, name: str, path: Path) -> None:
+        """Make `path` an empty file, which says that there is one in the store.
+
+        Raises
+        ------
+        StoreError
+            It can't be written, such as where the store has a file and a folder of one name.
+        """
+        with self._said(f"{self.address}/{name}"):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.touch()
 
     def put(self, name: str, path: Path) -> None:
         """Put the file `path` in its place: whole, or not at all.

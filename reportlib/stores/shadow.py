@@ -14,7 +14,7 @@ from reportlib.archive.rows import RESULTS
 from reportlib.archive.sessions import OWN
 from reportlib.errors import StoreError
 from reportlib.one_line import one_line
-from reportlib.stores.place import Held, Place
+from reportlib.stores.place import Held, Place, each
 
 _READ = ("session.toml", *RESULTS, ".upheld/rendered.json")
 _PRESENT = ("out/report.html",)
@@ -53,15 +53,12 @@ class Shadow:
         for name in known.keys() - held.keys():
             (self.folder / name).unlink(missing_ok=True)
         self.folder.mkdir(parents=True, exist_ok=True)
-        for name, one in held.items():
-            path = self.folder / name
-            if known.get(name) == [one.size, one.stamp] and path.exists():
-                continue
-            if name.endswith(_READ):
-                self._place.fetch(name, path)
-            else:
-                path.parent.mkdir(parents=True, exist_ok=True)
-                path.touch()
+        changed = [
+            name
+            for name, one in held.items()
+            if known.get(name) != [one.size, one.stamp] or not (self.folder / name).exists()
+        ]
+        each(self._fetch, changed)
         self._remember(held)
 
     def put_catalogue(self) -> None:
@@ -85,6 +82,10 @@ class Shadow:
             name = path.relative_to(self.folder).as_posix()
             if path.suffix != ".svg" or name not in there:  # a picture's name is its content's
                 self._place.put(name, path)
+
+    def _fetch(self, name: str) -> None:
+        fetch = self._place.fetch if name.endswith(_READ) else self._place.stand_in
+        fetch(name, self.folder / name)
 
     @staticmethod
     def _wanted(name: str) -> bool:

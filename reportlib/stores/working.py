@@ -9,14 +9,15 @@ was saved in the store meanwhile is not overwritten. What a run keeps to be quic
 
 import hashlib
 import json
-import os
+import secrets
 import shutil
+from itertools import groupby
 from pathlib import Path
 
 from reportlib.archive.stale import NOTEBOOK, pages_out_of_date
 from reportlib.errors import StoreError
 from reportlib.one_line import one_line
-from reportlib.stores.place import Held, Place
+from reportlib.stores.place import Held, Place, each
 
 _FACTS = "session.toml"
 _FETCHED = ".upheld/fetched.json"
@@ -63,13 +64,13 @@ class Copy:
         }
         earlier = sorted(name for name in self._held if name.startswith(_HISTORY))
         notebooks = [name for name in earlier if name.endswith(".ipynb")]
+        wanted = []
         for name in self._held:
-            path = self.folder / name
-            if name in notebooks[:-1] or name.startswith("out/"):
-                path.parent.mkdir(parents=True, exist_ok=True)
-                path.touch()  # there, and of no other use here
+            if name in notebooks[:-1] or name.startswith("out/"):  # there, and of no other use
+                self._place.stand_in(name, self.folder / name)
             elif name == _FACTS or not _recorded(name):
-                self._place.fetch(name, path)
+                wanted.append(name)
+        each(lambda name: self._place.fetch(name, self.folder / name), wanted)
         self._fetched = _digests(self.folder)
 
     def up_to_date(self) -> bool:
@@ -88,9 +89,8 @@ class Copy:
         StoreError
             The store can't be read.
         """
-        for name, held in self._held.items():
-            if _recorded(name) and name != _FACTS:
-                self._fetch_kept(name, held=held)
+        wanted = [name for name in self._held if _recorded(name) and name != _FACTS]
+        each(lambda name: self._fetch_kept(name, held=self._held[name]), wanted)
 
     def put_back(self) -> None:
         """Put back what changed.
@@ -110,10 +110,11 @@ class Copy:
             if not _recorded(name) and self._fetched.get(name) != digest
         ]
         self._require_unchanged()
-        for name in sorted(changed, key=_rank):
-            if name == NOTEBOOK:
+        for _, names in groupby(sorted(changed, key=_rank), key=_rank):
+            several = list(names)
+            if NOTEBOOK in several:
                 self._require_unchanged()
-            self._place.put(name, self.folder / name)
+            each(lambda name: self._place.put(name, self.folder / name), several)
 
     def _require_unchanged(self) -> None:
         if self._place.read(_FACTS) is None:
@@ -147,7 +148,7 @@ class Copy:
         known = f"{self._place.address}/{name} {held.size} {held.stamp}".encode()
         kept = self._cache / "recordings" / hashlib.sha256(known).hexdigest()
         if not kept.is_file() or kept.stat().st_size != held.size:
-            beside = kept.with_name(f"{kept.name}.{os.getpid()}")
+            beside = kept.with_name(f"{kept.name}.{secrets.token_hex(8)}")
             self._place.fetch(name, beside)
             beside.replace(kept)
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -159,9 +160,9 @@ def _recorded(name: str) -> bool:
     return not name.startswith((".upheld/", "out/")) and name != NOTEBOOK
 
 
-def _rank(name: str) -> tuple[int, str]:
+def _rank(name: str) -> int:
     fitting = [place for place, start in enumerate(_ORDER) if name.startswith(start)]
-    return max(fitting, key=lambda place: len(_ORDER[place]), default=0), name
+    return max(fitting, key=lambda place: len(_ORDER[place]), default=0)
 
 
 def _digests(folder: Path) -> dict[str, str]:
