@@ -12,6 +12,7 @@ import os
 import signal
 import sys
 import tempfile
+import traceback
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NoReturn, cast
@@ -109,22 +110,17 @@ def started(folder: Path, *, seed: Seed) -> Iterator[type[AsyncKernelManager]]:
                     "environment": options["env"],
                 }
             )
-            self.process, self.pid, self.pgid = cast(Any, seed), seed.pid, None
+            self.process, self.pid, self.pgid = cast(Any, seed), seed.pid, seed.pid
             return self.connection_info
 
     class Manager(kernels.ThisPython):
         module = kernels.PREPARED
 
-        async def _async_pre_start_kernel(self, **options: Any) -> Any:
-            if self.provisioner is None:
-                self.kernel_id = "forked"
-                self.provisioner = Forked(
-                    kernel_id=self.kernel_id, kernel_spec=self.kernel_spec, parent=self
-                )
-            return await super()._async_pre_start_kernel(**options)
-
     with tempfile.TemporaryDirectory(prefix="upheld-", ignore_cleanup_errors=True) as sockets:
         manager = Manager(kernel_name="python3", **kernels.connection(Path(sockets)))
+        manager.provisioner = Forked(
+            kernel_id="forked", kernel_spec=manager.kernel_spec, parent=manager
+        )
         try:
             with kernels.handed_out(manager, folder=folder, sockets=Path(sockets)) as handed_out:
                 yield handed_out
@@ -147,6 +143,8 @@ def _grow(orders: int, *, parent: int) -> NoReturn:
         if text:  # else nobody needed it, or whoever would is dead
             _be_a_kernel(**json.loads(text), parent=parent)
         status = 0
+    except Exception:
+        traceback.print_exc()
     finally:
         os._exit(status)
 

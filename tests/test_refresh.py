@@ -10,12 +10,12 @@ import psutil
 import pytest
 from click.testing import CliRunner
 
-from reportlib import lock, rendered
+from reportlib import cli_archive, lock, rendered
 from reportlib.archive.changed import differences
 from reportlib.archive.stale import measured, out_of_date
 from reportlib.cli import main
-from reportlib.errors import CaptureError
-from reportlib.refreshing import refresh
+from reportlib.errors import ArchiveError, CaptureError
+from reportlib.refreshing import Outcome, refresh
 from reportlib.refreshing.worker import take_up
 
 WORKER = """
@@ -184,6 +184,21 @@ def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
         "--scheduler needs Dask, which is not installed: pip install 'upheld[cluster]', here and "
         "for the workers."
     )
+
+
+def test_what_was_made_before_a_cluster_was_lost_is_told(capsys):
+    def lost(*, done, **_):
+        done(Outcome(folder="s1", kind="made", why=("session.toml changed",), seconds=2.0))
+        raise ArchiveError("tcp://there: the scheduler was lost on the way.")
+
+    code = cli_archive._refresh(lost, folders=["s0", "s1"], whatever=False, as_json=False)
+    said = capsys.readouterr()
+    assert code == cli_archive.FAILED
+    assert "s1: made again, since session.toml changed." in said.out
+    assert said.err.splitlines()[-2:] == [
+        "Interrupted: 1 left. The same command goes on.",
+        "upheld: tcp://there: the scheduler was lost on the way.",
+    ]
 
 
 def test_facts_of_the_day_count(mine):

@@ -15,6 +15,7 @@ import signal
 import socket
 import sys
 import threading
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import NoReturn
@@ -45,7 +46,8 @@ def prepare() -> bool:
     notebook.read_notebook(resources.notebooks_folder() / "compression.ipynb")  # warms the check
     gc.collect()
     gc.freeze()  # what is shared stays shared: no collection writes to it
-    return len(list(_TASKS.iterdir())) == 1  # what a library's thread holds, no child could free
+    # what the thread of a library holds, no child could let go of
+    return _TASKS.is_dir() and len(list(_TASKS.iterdir())) == 1
 
 
 def serve(work: Callable[[str, forked.Seed], None]) -> int:
@@ -122,6 +124,8 @@ def _work_and_end(
         code = 0
     except SystemExit:
         pass
+    except Exception:
+        traceback.print_exc()
     finally:
         with contextlib.suppress(OSError, ValueError):
             sys.stdout.flush()
