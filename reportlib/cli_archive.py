@@ -162,8 +162,13 @@ class _InAStore(_Folder):
 
     def index(self) -> "Index":
         """Read its index, from what the store holds now."""
+        from reportlib.archive import read_index
+
         self._shadow.bring_up_to_date()
-        return super().index()
+        return read_index(self._folder, say=self._note, address=str(self.archive))
+
+    def _note(self, line: str) -> None:
+        _note(line.replace(str(self._folder), str(self.archive)))
 
     def write_catalogue(self, index: "Index") -> str:
         """Write its catalogue into the store and return where that is."""

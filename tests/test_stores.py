@@ -242,18 +242,25 @@ def test_in_s3_what_is_up_to_date_is_known_without_its_recordings(in_s3, tmp_pat
     test_what_is_up_to_date_is_known_without_its_recordings(in_s3, tmp_path, monkeypatch)
 
 
+def listed(archive, cache, *options):
+    result = CliRunner().invoke(main, ["archive", archive, "--cache", str(cache), *options])
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
 def test_an_archive_in_a_store_is_listed_and_has_its_catalogue_there(in_s3, tmp_path):
     archive = in_s3
-    result = CliRunner().invoke(main, ["archive", archive, "--json", "--cache", str(tmp_path)])
-    assert result.exit_code == 0, result.output
-    (row,) = json.loads(result.stdout)["sessions"]
+    (row,) = json.loads(listed(archive, tmp_path, "--json"))["sessions"]
     assert (row["folder"], row["state"], row["problem"]) == ("trivet-6", "reported", None)
+    put(archive, "half/session.toml", b"format = 1\n", tmp_path)
+    (half,) = json.loads(listed(archive, tmp_path, "--json", "--where", "folder = half"))[
+        "sessions"
+    ]
+    assert half["problem"].startswith(f"{archive}/half/session.toml: [speaker] is missing")
     there = contents(archive)
     assert b'href="../trivet-6/out/report.html"' in there["catalogue/index.html"]
     assert ".upheld-archive/index.sqlite" in there
-    again = CliRunner().invoke(main, ["archive", archive, "--cache", str(tmp_path)])
-    assert again.exit_code == 0
-    assert f"Catalogue: {archive}/catalogue/index.html" in again.stdout
+    assert f"Catalogue: {archive}/catalogue/index.html" in listed(archive, tmp_path)
 
 
 @pytest.mark.slow
