@@ -113,6 +113,10 @@ def started(folder: Path, *, seed: Seed) -> Iterator[type[AsyncKernelManager]]:
             self.process, self.pid, self.pgid = cast(Any, seed), seed.pid, seed.pid
             return self.connection_info
 
+        async def kill(self, restart: bool = False) -> None:
+            await super().kill(restart)
+            seed.wait()  # else it is looked at every tenth of a second whether it has ended
+
     class Manager(kernels.ThisPython):
         module = kernels.PREPARED
 
