@@ -138,7 +138,10 @@ def _grow(orders: int, *, parent: int) -> NoReturn:
     try:
         os.setsid()
         os.dup2(orders, 3)
-        os.closerange(4, os.sysconf("SC_OPEN_MAX"))
+        for held in list(Path("/proc/self/fd").iterdir()):  # else who reads there sees no end
+            if int(held.name) > 3:
+                with contextlib.suppress(OSError):
+                    os.close(int(held.name))
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
         signal.signal(signal.SIGINT, signal.default_int_handler)

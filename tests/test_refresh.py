@@ -186,6 +186,13 @@ def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
     )
 
 
+@pytest.mark.parametrize("more", [["--refresh", "--jobs", "2"], []])
+def test_a_cluster_says_itself_how_many_jobs_there_are(tmp_path, more):
+    result = CliRunner().invoke(main, ["archive", str(tmp_path), "--scheduler", "tcp://h:1", *more])
+    assert result.exit_code == 2
+    assert "--scheduler goes with --refresh, and without --jobs" in result.stderr
+
+
 def test_what_was_made_before_a_cluster_was_lost_is_told(capsys):
     def lost(*, done, **_):
         done(Outcome(folder="s1", kind="made", why=("session.toml changed",), seconds=2.0))
