@@ -1,21 +1,28 @@
 """``upheld archive``: the sessions below a folder, listed, filtered, and made again."""
 
 import contextlib
+import hashlib
 import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from reportlib.cli_errors import one_line_errors
+from reportlib.cli_progress import progress
+from reportlib.errors import ReportError
 from reportlib.one_line import one_line
 
 if TYPE_CHECKING:
     from reportlib.archive import Filter, Index
     from reportlib.refreshing import Outcome
+
+    Refresh = Callable[..., Sequence[str]]
 
 _MOST_LINES = 12
 FAILED, INTERRUPTED = 3, 130
@@ -35,7 +42,7 @@ def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> N
 
 
 @click.command()
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR")
 @click.option("--where", "asked", help="List, or refresh, only those that this holds for.")
 @click.option("--refresh", is_flag=True, help="Make the reports again that are out of date.")
 @click.option("--all", "whatever", is_flag=True, help="With --refresh: those that are not, too.")
@@ -43,6 +50,17 @@ def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> N
     "--jobs",
     type=click.IntRange(1, 256),
     help="With --refresh: reports made at a time.  [default: a processor core each]",
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="With --refresh: of a Dask cluster whose workers make the reports, as tcp://host:port.",
+)
+@click.option(
+    "--cache",
+    metavar="PATH",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="With DIR in a store: folder of each machine that keeps what was fetched.",
 )
 @click.option(
     "--catalogue/--no-catalogue",
@@ -61,12 +79,14 @@ def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> N
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @one_line_errors
 def archive(
-    folder: Path,
+    folder: str,
     *,
     asked: str | None,
     refresh: bool,
     whatever: bool,
     jobs: int | None,
+    scheduler: str | None,
+    cache: Path | None,
     catalogue: bool,
     as_json: bool,
 ) -> None:
@@ -81,29 +101,96 @@ def archive(
     Example:
       upheld archive my-sessions --where "limit_1db_mids > 95 and grade_bass = holds"
       upheld archive my-sessions --refresh --jobs 4
+      upheld archive s3://library/tests --refresh --scheduler tcp://10.0.0.2:8786
     """
-    from reportlib.archive import compile_filter, read_index
+    from reportlib.archive import compile_filter
 
     if whatever and not refresh:
         raise click.UsageError("--all says what --refresh makes again: give both.")
+    if scheduler and (jobs or not refresh):
+        raise click.UsageError("--scheduler goes with --refresh, and without --jobs.")
     chosen = None if asked is None else compile_filter(asked)
-    index = read_index(folder, say=_note)
-    code = 0
-    if refresh:
-        folders = list(index.folders(chosen))
-        code = _refresh(folder, folders=folders, jobs=jobs, whatever=whatever, as_json=as_json)
-        index = read_index(folder, say=_note)
-    elif as_json:
-        _print_json(index, chosen=chosen)
-    else:
-        _print_table(index, chosen=chosen)
-    if catalogue and len(index) and (chosen is None or refresh):
+    with _archive_at(folder, cache=cache) as at:
+        index = at.index()
+        code = 0
+        if refresh:
+            by = _by_a_cluster(scheduler) if scheduler else _by_processes(jobs)
+            by = partial(by, at.archive, cache=cache)
+            folders = list(index.folders(chosen))
+            code = _refresh(by, folders=folders, whatever=whatever, as_json=as_json)
+            index = at.index()
+        elif as_json:
+            _print_json(index, chosen=chosen)
+        else:
+            _print_table(index, chosen=chosen)
+        if catalogue and len(index) and (chosen is None or refresh):
+            page = at.write_catalogue(index)
+            if not as_json:
+                click.echo(f"Catalogue: {page}")
+    sys.exit(code)
+
+
+class _Folder:
+    """An archive in a folder of this machine."""
+
+    def __init__(self, folder: Path) -> None:
+        self.archive: Path | str = folder
+        self._folder = folder
+
+    def index(self) -> "Index":
+        """Read its index."""
+        from reportlib.archive import read_index
+
+        return read_index(self._folder, say=_note)
+
+    def write_catalogue(self, index: "Index") -> str:
+        """Write its catalogue and return where that is."""
         from reportlib.catalogue import write_catalogue
 
-        page = write_catalogue(index, archive=folder)
-        if not as_json:
-            click.echo(f"Catalogue: {page}")
-    sys.exit(code)
+        return str(write_catalogue(index, archive=self._folder))
+
+
+class _InAStore(_Folder):
+    """An archive in a store, by its shadow in a folder of this machine."""
+
+    def __init__(self, address: str, *, folder: Path) -> None:
+        from reportlib import stores
+
+        super().__init__(folder)
+        self.archive = address
+        self._shadow = stores.Shadow(stores.place_at(address), folder=folder)
+
+    def index(self) -> "Index":
+        """Read its index, from what the store holds now."""
+        from reportlib.archive import read_index
+
+        self._shadow.bring_up_to_date()
+        return read_index(self._folder, say=self._note, address=str(self.archive))
+
+    def _note(self, line: str) -> None:
+        _note(line.replace(str(self._folder), str(self.archive)))
+
+    def write_catalogue(self, index: "Index") -> str:
+        """Write its catalogue into the store and return where that is."""
+        page = Path(super().write_catalogue(index))
+        self._shadow.put_catalogue()
+        return f"{self.archive}/{page.relative_to(self._folder).as_posix()}"
+
+
+@contextlib.contextmanager
+def _archive_at(text: str, *, cache: Path | None) -> Iterator[_Folder]:
+    from reportlib.stores.place import is_address
+
+    if not is_address(text):
+        yield _Folder(Path(text))
+        return
+    address = text.rstrip("/")
+    if cache is not None:
+        name = hashlib.sha256(address.encode()).hexdigest()[:16]
+        yield _InAStore(address, folder=cache / "archives" / name / address.rpartition("/")[2])
+        return
+    with tempfile.TemporaryDirectory(prefix="upheld-") as folder:
+        yield _InAStore(address, folder=Path(folder) / address.rpartition("/")[2])
 
 
 def _note(line: str) -> None:
@@ -163,31 +250,50 @@ def _print_wide(table: Any) -> None:
     Console(highlight=False, width=10_000, no_color=True).print(table)
 
 
-def _refresh(
-    archive: Path, *, folders: Sequence[str], jobs: int | None, whatever: bool, as_json: bool
-) -> int:
+def _by_processes(jobs: int | None) -> "Refresh":
     from reportlib.refreshing import refresh
 
+    return partial(refresh, jobs=jobs or _cores())
+
+
+def _by_a_cluster(scheduler: str) -> "Refresh":
+    from reportlib.refreshing import cluster
+
+    return partial(cluster.refresh, scheduler=scheduler)
+
+
+def _refresh(by: "Refresh", *, folders: Sequence[str], whatever: bool, as_json: bool) -> int:
     found: list[Outcome] = []
-    with _progress(len(folders), quiet=as_json) as shown:
+    lost: ReportError | None = None
+    left: Sequence[str] = ()
+    with progress(len(folders), quiet=as_json) as shown:
 
         def done(outcome: "Outcome") -> None:
             found.append(outcome)
             shown.done(outcome)
 
-        left = refresh(
-            archive,
-            folders=folders,
-            jobs=jobs or _cores(),
-            whatever=whatever,
-            say=shown.at_work,
-            done=done,
-            ending=lambda: _note("ending when the reports at work are made; Ctrl-C ends at once."),
-        )
+        try:
+            left = by(
+                folders=folders,
+                whatever=whatever,
+                say=shown.at_work,
+                done=done,
+                ending=lambda: _note(
+                    "ending when the reports at work are made; Ctrl-C ends at once."
+                ),
+            )
+        except ReportError as error:
+            if not found:
+                raise
+            lost = error  # what was made until then is told all the same
+            left = sorted(set(folders) - {one.folder for one in found})
     if as_json:
         _print_outcomes_json(found, left=left)
     else:
         _print_outcomes(found, left=left)
+    if lost is not None:
+        _note(str(lost))
+        return FAILED
     if left:
         return INTERRUPTED
     return FAILED if any(one.kind == "failed" for one in found) else 0
@@ -229,77 +335,6 @@ def _print_outcomes(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
     )
     if left:
         click.echo(f"Interrupted: {len(left)} left. The same command goes on.", err=True)
-
-
-class _Quiet:
-    """Shows nothing."""
-
-    def at_work(self, folder: str, what: str) -> None: ...
-
-    def done(self, outcome: "Outcome") -> None: ...
-
-
-class _Lines(_Quiet):
-    """Says a line for every session that was worked on, where nobody watches a terminal."""
-
-    def __init__(self, count: int) -> None:
-        self._count = count
-        self._done = 0
-
-    def done(self, outcome: "Outcome") -> None:
-        self._done += 1
-        if outcome.kind != "up to date":
-            text = f"{self._done}/{self._count} {one_line(outcome.folder)}: {outcome.kind}"
-            click.echo(f"{text}, {outcome.seconds:.1f} s", err=True)
-
-
-class _Bars(_Quiet):
-    """One bar over all, and a line for every session at work."""
-
-    def __init__(self, progress: Any, *, count: int) -> None:
-        self._progress = progress
-        self._over_all = progress.add_task("all", total=count, what="", count=f"0/{count}")
-        self._count, self._done = count, 0
-        self._tasks: dict[str, Any] = {}
-
-    def at_work(self, folder: str, what: str) -> None:
-        if folder not in self._tasks:
-            self._tasks[folder] = self._progress.add_task(
-                _plain(one_line(folder)), total=None, what=what, count=""
-            )
-        self._progress.update(self._tasks[folder], what=what)
-
-    def done(self, outcome: "Outcome") -> None:
-        if (task := self._tasks.pop(outcome.folder, None)) is not None:
-            self._progress.remove_task(task)
-        self._done += 1
-        self._progress.update(self._over_all, advance=1, count=f"{self._done}/{self._count}")
-
-
-@contextlib.contextmanager
-def _progress(count: int, *, quiet: bool) -> Iterator[_Quiet]:
-    if quiet or not sys.stderr.isatty():
-        yield _Quiet() if quiet else _Lines(count)
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(bar_width=24),
-        TextColumn("{task.fields[count]}"),
-        TimeElapsedColumn(),
-        TextColumn("{task.fields[what]}"),
-        console=Console(stderr=True),
-        transient=True,
-    ) as progress:
-        yield _Bars(progress, count=count)
-
-
-def _plain(text: str) -> str:
-    from rich.markup import escape
-
-    return escape(text)
 
 
 def _counted(count: int) -> str:

@@ -11,6 +11,7 @@ prints it without a traceback and ends with the exit code of the class::
     │   └── BusyError           another run is at work in the session folder
     ├── PlanError               a measuring day that must not be, or can't be, planned so
     ├── ArchiveError            a folder of sessions, or what is asked of it
+    ├── StoreError              a session or an archive in a store, or the store itself
     └── RenderError             page, PDF or data could not be written
 """
 
@@ -47,6 +48,10 @@ class PlanError(ReportError):
 
 class ArchiveError(ReportError):
     """A folder of sessions that can't be listed, or a filter that can't be understood."""
+
+
+class StoreError(ReportError):
+    """A store of sessions that can't be reached, read or written."""
 
 
 class RenderError(ReportError):

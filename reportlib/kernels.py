@@ -41,7 +41,7 @@ def manager_class(sockets: Path) -> type[AsyncKernelManager]:
 
     class Manager(ThisPython):
         def __init__(self, **options: object) -> None:
-            super().__init__(**options, **_connection(sockets))
+            super().__init__(**options, **connection(sockets))
 
     return Manager
 
@@ -58,27 +58,41 @@ def started(folder: Path) -> Iterator[type[AsyncKernelManager]]:
         module = PREPARED
 
     with tempfile.TemporaryDirectory(prefix="upheld-", ignore_cleanup_errors=True) as sockets:
-        manager = Prepared(kernel_name="python3", **_connection(Path(sockets)))
-        waiting: list[AsyncKernelManager] = [manager]
-
-        class HandedOut(AsyncKernelManager):
-            def __new__(cls, **options: object) -> AsyncKernelManager:  # type: ignore[misc]
-                # no instance of this class, so that it is not set up a second time
-                return waiting.pop() if waiting else fresh(**options)
-
-        fresh = manager_class(Path(sockets) / "further")
-        (Path(sockets) / "further").mkdir()
-        try:
-            run_sync(manager.start_kernel)(
-                cwd=str(folder), extra_arguments=["--HistoryManager.hist_file=:memory:"]
-            )
-            yield HandedOut
-        finally:
-            if manager.has_kernel:
-                run_sync(manager.shutdown_kernel)(now=True)
+        manager = Prepared(kernel_name="python3", **connection(Path(sockets)))
+        with handed_out(manager, folder=folder, sockets=Path(sockets)) as one:
+            yield one
 
 
-def _connection(sockets: Path) -> dict[str, str]:
+@contextlib.contextmanager
+def handed_out(
+    manager: AsyncKernelManager, *, folder: Path, sockets: Path
+) -> Iterator[type[AsyncKernelManager]]:
+    """Start a manager's kernel in `folder`, and yield a class that gives that manager once.
+
+    Further instances are of a new kernel, with its sockets below `sockets`. On leaving, the
+    manager's kernel has ended.
+    """
+    waiting = [manager]
+    (sockets / "further").mkdir()
+    fresh = manager_class(sockets / "further")
+
+    class HandedOut(AsyncKernelManager):
+        def __new__(cls, **options: object) -> AsyncKernelManager:  # type: ignore[misc]
+            # no instance of this class, so that it is not set up a second time
+            return waiting.pop() if waiting else fresh(**options)
+
+    try:
+        run_sync(manager.start_kernel)(
+            cwd=str(folder), extra_arguments=["--HistoryManager.hist_file=:memory:"]
+        )
+        yield HandedOut
+    finally:
+        if manager.has_kernel:
+            run_sync(manager.shutdown_kernel)(now=True)
+
+
+def connection(sockets: Path) -> dict[str, str]:
+    """Return where a kernel's connection file and, where there are such, its sockets lie."""
     given = {"connection_file": str(sockets / "kernel.json")}
     if os.name == "posix":
         given |= {"transport": "ipc", "ip": str(sockets / "kernel")}

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 Stage = Callable[[str], AbstractContextManager[object]]
 """Called with what is being done; what it returns is entered meanwhile."""
+Kernels = Callable[[Path], AbstractContextManager[type]]
+"""Starts a kernel in a folder; what is entered is a manager class, as of `kernels.started`."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +43,7 @@ def make_report(
     given: Mapping[str, Any],
     paper: "Paper | None" = None,
     stage: Stage = quietly,
+    kernels: Kernels | None = None,
 ) -> Made:
     """Measure, run the notebook and render it, as the only run in the session folder.
 
@@ -48,6 +51,7 @@ def make_report(
     ----------
     given : parameters by name that differ from what is remembered of this session's last run
     paper : what the PDF is set for; None: as remembered
+    kernels : what starts the kernel; None: a new process of this Python
 
     Raises
     ------
@@ -65,9 +69,10 @@ def make_report(
             f"'{kind_of(session).command(session)}'."
         )
     read_session(session)  # before a kernel starts: most mistakes are here
-    from reportlib import kernels
+    from reportlib.kernels import started
 
-    with kernels.started(session) as kernel:  # it imports its share while this imports the rest
+    # it imports its share while this imports the rest
+    with (kernels or started)(session) as kernel:
         from reportlib import memory
 
         remembered = known_parameters(memory.last_parameters(session))

@@ -103,10 +103,12 @@ LAYERS = [
         "each",
         "comparison_memory",
         "compared_folder",
+        "stores",
     },
     {
         "kernel",
         "kernels",
+        "forked",
         "execution",
         "notebook",
         "publish",
@@ -124,6 +126,7 @@ LAYERS = [
         "cli_errors",
         "cli_intake",
         "cli_plan",
+        "cli_progress",
         "cli_shared",
     },
 ]
@@ -146,9 +149,12 @@ ONLY = {
         "cli_errors",
         "cli_intake",
         "cli_plan",
+        "cli_progress",
         "cli_shared",
     },
     "sqlite3": {"archive"},
+    "fsspec": {"stores"},
+    "distributed": {"refreshing"},
     "watchfiles": {"watching"},
     "pydantic": {"parameters", "session"},
 }

@@ -1,19 +1,14 @@
 """Archives by the thousand: figures printed, no time asserted (``-m benchmarks -n 0 -s``)."""
 
-import os
 import shutil
 import statistics
-import sys
 import time
 
-import psutil
 import pytest
 from archived import write_many
 
 from reportlib.archive import compile_filter, read_index
 from reportlib.catalogue import write_catalogue
-from reportlib.demo import make_demo
-from reportlib.refreshing import refresh
 
 pytestmark = pytest.mark.benchmarks
 ASKED = "limit_1db_mids > 95 and grade_bass = holds or limit_1db_bass < 90"
@@ -59,46 +54,3 @@ def test_a_catalogue_of_a_thousand(tmp_path):
         " bytes"
     )
     assert page.stat().st_size <= 1_000_000
-
-
-@pytest.mark.skipif(sys.platform != "linux", reason="memory is read as Linux counts it")
-def test_sessions_made_by_one_worker_and_by_as_many_as_there_are_cores(tmp_path):
-    """Short sessions, the rate of two workers against that of one, and the workers' memory."""
-    count = int(os.environ.get("UPHELD_SESSIONS", "12"))
-    one = make_demo(
-        tmp_path / "first", speaker="trivet-6", stages_s=(2.0, 3.0), takes=1, record_stress=False
-    )
-    rates = {}
-    for jobs in (1, 2):
-        archive = tmp_path / f"by-{jobs}"
-        folders = [f"s{number:03d}" for number in range(count)]
-        for folder in folders:
-            shutil.copytree(one, archive / folder)
-        memory, kinds = [], []
-
-        def done(outcome, memory=memory, kinds=kinds):
-            kinds.append(outcome.kind)
-            workers = psutil.Process().children()
-            memory.append(max((one.memory_info().rss for one in workers), default=0) / 1e6)
-
-        before = os.times()
-        _, took_s = timed(
-            lambda archive=archive, jobs=jobs, folders=folders, done=done: refresh(
-                archive,
-                folders=folders,
-                jobs=jobs,
-                say=lambda *_: None,
-                done=done,
-                ending=lambda: None,
-            )
-        )
-        assert kinds == ["made"] * count
-        rates[jobs] = count / took_s
-        spent_s = sum(os.times()[2:4]) - sum(before[2:4])
-        half = count // 2
-        print(
-            f"\n{jobs} at a time: {count} sessions in {took_s:.1f} s, {took_s / count:.2f} s each "
-            f"({spent_s / count:.2f} s of processor); "
-            f"largest worker {memory[half]:.0f} MB after half, {memory[-1]:.0f} MB at the end"
-        )
-    print(f"two against one: {rates[2] / rates[1]:.2f}")

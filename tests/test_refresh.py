@@ -10,12 +10,12 @@ import psutil
 import pytest
 from click.testing import CliRunner
 
-from reportlib import lock, rendered
+from reportlib import cli_archive, lock, rendered
 from reportlib.archive.changed import differences
 from reportlib.archive.stale import measured, out_of_date
 from reportlib.cli import main
-from reportlib.errors import CaptureError
-from reportlib.refreshing import refresh
+from reportlib.errors import ArchiveError, CaptureError
+from reportlib.refreshing import Outcome, refresh
 from reportlib.refreshing.worker import take_up
 
 WORKER = """
@@ -31,12 +31,19 @@ for line in sys.stdin:
     if (folder / "dies once").exists():
         (folder / "dies once").unlink()
         os.kill(os.getpid(), 9)
+    if (folder / "parent dies once").exists():
+        (folder / "parent dies once").unlink()
+        os.kill(os.getppid(), 9)
+        break
     if (folder / "waits").exists():
         sys.stdin.readline()
     if (folder / "gate").exists():
         (folder / "gate").open().close()
     kind = "failed" if (folder / "fails").exists() else "made"
-    print(json.dumps({"kind": kind, "line": str(folder), "seconds": 1.5}), flush=True)
+    last = (folder / "is the last").exists()
+    print(json.dumps({"kind": kind, "line": str(folder), "seconds": 1.5, "last": last}), flush=True)
+    if last:
+        break
 """
 COMMAND = (sys.executable, "-c", WORKER)
 
@@ -85,6 +92,16 @@ def test_a_killed_workers_session_is_taken_up_again_by_another(tmp_path):
     assert left == ()
     first, second = begun(tmp_path / "s1")
     assert first != second
+
+
+def test_a_worker_that_takes_no_more_is_followed_by_another(tmp_path):
+    mark(tmp_path / "s1", "is the last")
+    found, left, _ = crew(tmp_path, ["s0", "s1", "s2"], jobs=1)
+    assert {one.kind for one in found.values()} == {"made"}
+    assert left == ()
+    before, last, after = (begun(tmp_path / folder) for folder in ("s0", "s1", "s2"))
+    assert before == last != after
+    assert len(after) == 1
 
 
 def test_a_session_that_ends_its_workers_is_kept_apart_and_the_rest_is_made(tmp_path):
@@ -153,6 +170,42 @@ def replaced(path, old, new):
 def test_a_report_is_up_to_date_when_it_has_been_made(made):
     assert out_of_date(made) == ()
     assert take_up(made, whatever=False)["kind"] == "up to date"
+
+
+def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
+    for name in ("dask", "distributed"):
+        monkeypatch.setitem(sys.modules, name, None)
+    (tmp_path / "s0").mkdir()
+    (tmp_path / "s0" / "session.toml").touch()
+    command = ["archive", str(tmp_path), "--refresh", "--scheduler", "tcp://127.0.0.1:8786"]
+    result = CliRunner().invoke(main, command)
+    assert result.exit_code == 2
+    assert result.stderr.splitlines()[-1].endswith(
+        "--scheduler needs Dask, which is not installed: pip install 'upheld[cluster]', here and "
+        "for the workers."
+    )
+
+
+@pytest.mark.parametrize("more", [["--refresh", "--jobs", "2"], []])
+def test_a_cluster_says_itself_how_many_jobs_there_are(tmp_path, more):
+    result = CliRunner().invoke(main, ["archive", str(tmp_path), "--scheduler", "tcp://h:1", *more])
+    assert result.exit_code == 2
+    assert "--scheduler goes with --refresh, and without --jobs" in result.stderr
+
+
+def test_what_was_made_before_a_cluster_was_lost_is_told(capsys):
+    def lost(*, done, **_):
+        done(Outcome(folder="s1", kind="made", why=("session.toml changed",), seconds=2.0))
+        raise ArchiveError("tcp://there: the scheduler was lost on the way.")
+
+    code = cli_archive._refresh(lost, folders=["s0", "s1"], whatever=False, as_json=False)
+    said = capsys.readouterr()
+    assert code == cli_archive.FAILED
+    assert "s1: made again, since session.toml changed." in said.out
+    assert said.err.splitlines()[-2:] == [
+        "Interrupted: 1 left. The same command goes on.",
+        "upheld: tcp://there: the scheduler was lost on the way.",
+    ]
 
 
 def test_facts_of_the_day_count(mine):

@@ -92,11 +92,12 @@ class Index:
         )
 
 
-def read_index(archive: Path, *, say: Callable[[str], None]) -> Index:
+def read_index(archive: Path, *, say: Callable[[str], None], address: str | None = None) -> Index:
     """Return the archive's index as its sessions are now, and keep it where it has changed.
 
     Parameters
     ----------
+    address : what rows call the archive where it is the shadow of one in a store
     say : called with one line for everything that somebody should know: an index that had to be
         made anew, a folder that can't be read
 
@@ -110,7 +111,9 @@ def read_index(archive: Path, *, say: Callable[[str], None]) -> Index:
     first = next(found, None)  # before anything is made in a wrong folder
     connection, changed = _loaded(place, say=say)
     folders = () if first is None else (first, *found)
-    changed |= _brought_up_to_date(connection, archive=archive, folders=folders)
+    changed |= _brought_up_to_date(
+        connection, archive=archive, folders=folders, address=address or str(archive)
+    )
     if changed and (folders or place.exists()):
         try:
             files.write_bytes_safely(place, connection.serialize(), inside=archive)
@@ -120,7 +123,7 @@ def read_index(archive: Path, *, say: Callable[[str], None]) -> Index:
 
 
 def _brought_up_to_date(
-    connection: sqlite3.Connection, *, archive: Path, folders: Iterable[str]
+    connection: sqlite3.Connection, *, archive: Path, folders: Iterable[str], address: str
 ) -> bool:
     """Make the rows of new and changed sessions, and let go of those that are gone."""
     known = dict(connection.execute("SELECT at, seen FROM sessions"))
@@ -135,6 +138,8 @@ def _brought_up_to_date(
                 continue  # deleted meanwhile
             if known.pop(at, None) != seen:
                 row = row_of(archive / folder, folder=folder)
+                if row["problem"]:
+                    row["problem"] = str(row["problem"]).replace(str(archive), address)
                 connection.execute(put, (at, seen, *(row[name] for name in kept)))
         connection.executemany("DELETE FROM sessions WHERE at = ?", ([one] for one in known))
     return connection.total_changes > before

@@ -42,15 +42,25 @@ def out_of_date(session_folder: Path) -> tuple[str, ...]:
     session = read_session(session_folder)
     try:
         told = memory.read_told(session_folder)
+    except NotebookError:
+        return _not_kept(session_folder)
+    return (*_changed_files(told.digests, session.digests), *pages_out_of_date(session_folder))
+
+
+def pages_out_of_date(session_folder: Path) -> tuple[str, ...]:
+    """Return why a report is to be made again, were its recordings and facts as they were."""
+    try:
         results = memory.read_results(session_folder).data["results.json"]
     except NotebookError:
-        never = not (session_folder / ".upheld" / "results").exists()
-        return ("no report was made yet",) if never else ("what was kept of it is damaged",)
-    found = list(_changed_files(told.digests, session.digests))
+        return _not_kept(session_folder)
     version = memory.tool_version(session_folder)
-    if version != __version__:
-        found.append(f"it was made by version {version or 'unknown'}")
-    return (*found, *_pages_behind(session_folder, results=results))
+    known = () if version == __version__ else (f"it was made by version {version or 'unknown'}",)
+    return (*known, *_pages_behind(session_folder, results=results))
+
+
+def _not_kept(session_folder: Path) -> tuple[str, ...]:
+    never = not (session_folder / ".upheld" / "results").exists()
+    return ("no report was made yet",) if never else ("what was kept of it is damaged",)
 
 
 def _changed_files(then: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:

@@ -7,25 +7,18 @@ it was or as it is to be, and those in between for the next refresh.
 """
 
 import contextlib
-import json
 import queue
-import signal
-import subprocess
-import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reportlib.one_line import one_line
+from reportlib.refreshing.helper import LEAVE_S, WORKER, Helper, session_at
+from reportlib.refreshing.interrupts import AT_ONCE, interrupts
 from reportlib.refreshing.outcome import Outcome, outcome_of
 
-WORKER = (sys.executable, "-P", "-m", "reportlib.refreshing.worker")
-_TRIES = 2
-_LEAVE_S = 10.0
 _LOOK_S = 1.0  # where a wait can't be interrupted, Ctrl-C is seen so soon
-_AT_ONCE = 2  # presses of it
 
 
 @dataclass(frozen=True)
@@ -36,11 +29,12 @@ class _Said:
 
 
 def refresh(
-    archive: Path,
+    archive: Path | str,
     *,
     folders: Sequence[str],
     jobs: int,
     whatever: bool = False,
+    cache: Path | None = None,
     say: Callable[[str, str], None],
     done: Callable[[Outcome], None],
     ending: Callable[[], None],
@@ -50,9 +44,11 @@ def refresh(
 
     Parameters
     ----------
+    archive : its path, or its address in a store
     folders : of sessions, from `archive` on
     jobs : worker processes
     whatever : make them again though they are up to date
+    cache : folder that keeps recordings fetched from a store
     say : called with a folder and what is being done there
     done : called with what became of each session, as they come
     ending : called when Ctrl-C was pressed and the sessions at work are still to be finished
@@ -67,17 +63,18 @@ def refresh(
         waiting.put(folder)
     said: queue.SimpleQueue[_Said | str | None] = queue.SimpleQueue()
     stop = threading.Event()
+    job = {"all": whatever, "cache": None if cache is None else str(cache.absolute())}
     crew = [
-        _Worker(archive, waiting=waiting, said=said, stop=stop, whatever=whatever, command=command)
+        _Worker(archive, waiting=waiting, said=said, stop=stop, job=job, command=command)
         for _ in range(min(jobs, len(folders)))
     ]
     left = dict.fromkeys(folders)
     at_work = len(crew)
-    with _interrupts(said) as pressed:
+    with interrupts(said) as pressed:
         try:
             for worker in crew:
                 worker.start()
-            while at_work and len(pressed) < _AT_ONCE:
+            while at_work and len(pressed) < AT_ONCE:
                 with contextlib.suppress(queue.Empty):
                     heard = said.get(timeout=_LOOK_S)
                     if heard is None:
@@ -98,39 +95,17 @@ def refresh(
     return tuple(left)
 
 
-@contextlib.contextmanager
-def _interrupts(said: "queue.SimpleQueue[Any]") -> Iterator[list[str]]:
-    """Put Ctrl-C among what the workers say, wherever it meets this process, and count it.
-
-    Outside the main thread there is nothing to catch: Python gives it no signals.
-    """
-    pressed: list[str] = []
-    if threading.current_thread() is not threading.main_thread():
-        yield pressed
-        return
-
-    def press(*_: object) -> None:
-        pressed.append("Ctrl-C")
-        said.put("Ctrl-C")
-
-    before = signal.signal(signal.SIGINT, press)
-    try:
-        yield pressed
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
 class _Worker(threading.Thread):
     """One worker process, and the thread that hands it its work."""
 
     def __init__(
         self,
-        archive: Path,
+        archive: Path | str,
         *,
         waiting: "queue.SimpleQueue[str]",
         said: "queue.SimpleQueue[_Said | str | None]",
         stop: threading.Event,
-        whatever: bool,
+        job: Mapping[str, Any],
         command: Sequence[str],
     ) -> None:
         super().__init__(daemon=True)
@@ -138,10 +113,8 @@ class _Worker(threading.Thread):
         self._waiting = waiting
         self._said = said
         self._stopped = stop
-        self._whatever = whatever
-        self._command = command
-        self._process: subprocess.Popen[str] | None = None
-        self._starting = threading.Lock()
+        self._job = job
+        self._helper = Helper(command)
 
     def run(self) -> None:
         try:
@@ -156,80 +129,11 @@ class _Worker(threading.Thread):
 
     def end(self) -> None:
         """End the process: at once where it works, by itself where it is idle."""
-        with self._starting:
-            process = self._process
-        if process is None:
-            return
-        if process.stdin and not self.is_alive():
-            with contextlib.suppress(OSError):
-                process.stdin.close()
-        else:
-            process.terminate()
-        try:
-            process.wait(_LEAVE_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        self.join(_LEAVE_S)
-        _closed(process)
+        self._helper.end()
+        self.join(LEAVE_S)
 
     def _take_up(self, folder: str) -> None:
-        for _ in range(_TRIES):
-            outcome = self._asked(folder)
-            if outcome is not None:
-                self._said.put(_Said(folder, outcome))
-                return
-            if self._stopped.is_set():
-                return  # it was ended with its work undone: the next refresh takes it up
-        line = one_line(
-            f"{self._archive / folder}: its worker process ended {_TRIES} times over it "
-            "(killed, or out of memory). Its report is as it was; run upheld report there."
-        )
-        self._said.put(_Said(folder, Outcome(folder=folder, kind="failed", line=line)))
-
-    def _asked(self, folder: str) -> Outcome | None:
-        """Return what became of a session, None where the worker ended before it told."""
-        process = self._running()
-        if process is None or process.stdin is None or process.stdout is None:
-            return None
-        job = {"session": str((self._archive / folder).absolute()), "all": self._whatever}
-        try:
-            process.stdin.write(json.dumps(job) + "\n")
-            process.stdin.flush()
-            for line in process.stdout:
-                answer = json.loads(line)
-                if "kind" in answer:
-                    return outcome_of(answer, folder=folder)
-                self._said.put(_Said(folder, str(answer["stage"])))
-        except (OSError, ValueError, KeyError, TypeError):
-            pass
-        with contextlib.suppress(OSError):
-            process.kill()
-        process.wait()
-        return None
-
-    def _running(self) -> subprocess.Popen[str] | None:
-        with self._starting:
-            if self._process is not None and self._process.poll() is None:
-                return self._process
-            if self._process is not None:
-                _closed(self._process)
-            if self._stopped.is_set():
-                return None
-            self._process = subprocess.Popen(
-                self._command,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                text=True,
-                encoding="utf-8",
-                start_new_session=True,  # a terminal's Ctrl-C reaches the crew alone
-            )
-            return self._process
-
-
-def _closed(process: "subprocess.Popen[str]") -> None:
-    """Close the pipes to a process that has ended."""
-    for pipe in (process.stdin, process.stdout):
-        if pipe is not None:
-            with contextlib.suppress(OSError):  # it may hold a job that nobody took
-                pipe.close()
+        job = {**self._job, "session": session_at(self._archive, folder=folder)}
+        answer = self._helper.have_done(job, say=lambda what: self._said.put(_Said(folder, what)))
+        if answer is not None:  # else it was ended with its work undone: for the next refresh
+            self._said.put(_Said(folder, outcome_of(answer, folder=folder)))

@@ -1,8 +1,12 @@
 """A worker process: takes session folders from standard input, makes their reports.
 
-Run as ``python -m reportlib.refreshing.worker``. A line of JSON in: ``{"session": …, "all": …}``;
-lines of JSON out: ``{"stage": …}`` while it works, then ``{"kind": …}`` with what came of it.
-It ends when standard input does.
+Run as ``python -P -m reportlib.refreshing.worker``. A line of JSON in: ``{"session": …, "all": …,
+"patience_s": …, "cache": …}``; lines of JSON out: ``{"stage": …}`` while it works, then
+``{"kind": …}`` with what came of it, and ``"last"`` where it takes no more. It ends when standard
+input does.
+
+Where processes can be forked, each session has a child and a kernel of its own (`nursery`);
+elsewhere this process makes a few, each with a kernel that is started anew, and ends.
 """
 
 import contextlib
@@ -13,30 +17,57 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from reportlib.errors import BusyError, ReportError
 from reportlib.one_line import one_line
 
+if TYPE_CHECKING:
+    from reportlib.forked import Seed
+    from reportlib.reporting import Kernels
+
 Answer = dict[str, Any]
+Say = Callable[..., None]
+_LOOK_S = 0.2
+_MOST_SESSIONS = 20
+"""Made by one process that can't be forked: what sets PDFs keeps 17 MB of each."""
 
 
 def take_up(
-    session: Path, *, whatever: bool, say: Callable[[str], None] = lambda _: None
+    session: Path,
+    *,
+    whatever: bool,
+    patience_s: float = 0.0,
+    say: Callable[[str], None] = lambda _: None,
+    kernels: "Kernels | None" = None,
 ) -> Answer:
     """Make a session's report again where it is out of date, and tell what came of it.
 
     Parameters
     ----------
     whatever : make it again though it is up to date
+    patience_s : how long to wait where another run is at work there
     say : called with what is being done
+    kernels : what starts the kernel, as for `reporting.make_report`
     """
     begun = time.monotonic()
+    while True:
+        answer = _taken_up(session, whatever=whatever, say=say, kernels=kernels)
+        took_s = time.monotonic() - begun
+        if not answer.pop("busy", False) or took_s >= patience_s:
+            return {**answer, "seconds": round(took_s, 3)}
+        time.sleep(_LOOK_S)
+
+
+def _taken_up(
+    session: Path, *, whatever: bool, say: Callable[[str], None], kernels: "Kernels | None"
+) -> Answer:
     try:
-        answer = _made(session, whatever=whatever, say=say)
+        answer = _made(session, whatever=whatever, say=say, kernels=kernels)
     except BusyError as error:
-        answer = {"kind": "skipped", "line": str(error)}
+        answer = {"kind": "skipped", "line": str(error), "busy": True}
     except ReportError as error:
         answer = {"kind": "failed", "line": _gone(session) or str(error)}
     except Exception as error:
@@ -44,10 +75,12 @@ def take_up(
         answer = {"kind": "failed", "line": _gone(session) or what}
     if "line" in answer:
         answer["line"] = one_line(" ".join(answer["line"].split()))
-    return {**answer, "seconds": round(time.monotonic() - begun, 3)}
+    return answer
 
 
-def _made(session: Path, *, whatever: bool, say: Callable[[str], None]) -> Answer:
+def _made(
+    session: Path, *, whatever: bool, say: Callable[[str], None], kernels: "Kernels | None"
+) -> Answer:
     say("comparing recordings and words")
     from reportlib.archive import differences, row_of
     from reportlib.archive.stale import measured, out_of_date
@@ -65,7 +98,7 @@ def _made(session: Path, *, whatever: bool, say: Callable[[str], None]) -> Answe
         say(what)
         yield
 
-    made = make_report(session, given={}, stage=stage)
+    made = make_report(session, given={}, stage=stage, kernels=kernels)
     after = row_of(session, folder=".")
     known = before["state"] == "reported"
     return {
@@ -83,8 +116,8 @@ def _gone(session: Path) -> str:
     return f"{session}: was deleted or moved away while it was worked on." if gone else ""
 
 
-def main() -> None:
-    """Work until standard input ends."""
+def main() -> int:
+    """Work until standard input ends; return the exit code."""
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that the kernel ends with it
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the crew's to answer
     answers = os.dup(1)
@@ -92,12 +125,52 @@ def main() -> None:
 
     def say(**answer: object) -> None:
         with contextlib.suppress(BrokenPipeError):  # nobody listens: what is begun is finished
-            os.write(answers, f"{json.dumps(answer)}\n".encode())
+            data = f"{json.dumps(answer)}\n".encode()
+            while data:
+                data = data[os.write(answers, data) :]
 
-    for line in sys.stdin:
-        job = json.loads(line)
-        say(**take_up(Path(job["session"]), whatever=job["all"], say=lambda s: say(stage=s)))
+    from reportlib.refreshing import nursery
+
+    if nursery.prepare():
+        return nursery.serve(partial(_in_a_child, say=say))
+    for left, line in zip(reversed(range(_MOST_SESSIONS)), sys.stdin, strict=False):
+        _work(line, say=partial(say, last=not left))
+    return 0
+
+
+def _in_a_child(line: str, seed: "Seed", *, say: Say) -> None:
+    from reportlib import forked
+
+    try:
+        _work(line, say=say, kernels=partial(forked.started, seed=seed))
+    finally:
+        seed.end()
+
+
+def _work(line: str, *, say: Say, kernels: "Kernels | None" = None) -> None:
+    job = json.loads(line)
+    whatever = job["all"]
+    make = partial(
+        take_up,
+        patience_s=job.get("patience_s", 0.0),
+        say=lambda what: say(stage=what),
+        kernels=kernels,
+    )
+    if "://" not in job["session"]:
+        say(**make(Path(job["session"]), whatever=whatever))
+        return
+    from reportlib.refreshing.stored import take_up_stored
+
+    begun = time.monotonic()
+    answer = take_up_stored(
+        job["session"],
+        whatever=whatever,
+        cache=Path(job["cache"]) if job.get("cache") else None,
+        say=lambda what: say(stage=what),
+        make=partial(make, whatever=whatever),
+    )
+    say(**{**answer, "seconds": round(time.monotonic() - begun, 3)})
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
