@@ -6,6 +6,7 @@ import pikepdf
 from pdf_words import elements, pages_of
 from sample_notebook import make_table, notebook_of, shown_cell
 
+from reportlib.publish.exporter_typst import laid_out
 from reportlib.publish.pdf import pdf_bytes
 from reportlib.publish.published import read_publication
 
@@ -38,3 +39,16 @@ def test_few_rows_of_many_lines_go_over_to_the_next_page():
     assert len(short) == 1
     (tall,) = tables_on_pages(wide_table(rows=14, sure=", ".join(NAMES)))
     assert len(tall) > 1
+
+
+def test_no_column_vanishes_where_all_of_them_need_the_room():
+    """The last one is given what is left, where something is."""
+    crowded = laid_out(wide_table(rows=2, sure=", ".join(NAMES)))
+    assert "1fr" not in crowded["widths"]
+    roomy = make_table(
+        columns=("by", "what", "why", "how"),
+        rows=(("a", "b", "c" * 100, "d"),),
+        anchors=("",),
+        numeric=(False,) * 4,
+    )
+    assert laid_out(roomy)["widths"][-1] == "1fr"

@@ -151,6 +151,9 @@ def laid_out(table: Table) -> dict[str, Any]:
         if not table.rows or any(cells[index] for cells in table.rows)
     ]
     short = [index for index in told if index not in long]
+    # the last column takes what is left, so that lines below span the text; where nothing is,
+    # it would vanish
+    fits = sum(_longest(table, index) + _GAP_LETTERS for index in short) <= _LINE_LETTERS
     many = len(table.rows) > LONGEST_WHOLE or _lines(table, short=short) > MOST_LINES
     sides = sides_of(table)
     return {
@@ -160,7 +163,8 @@ def laid_out(table: Table) -> dict[str, Any]:
         "caption": unbroken(table.caption),
         "sides": [Source({"number": "right"}.get(sides[index], "left")) for index in short],
         "breakable": Source(str(many).lower()),
-        "widths": [Source("auto")] * (len(short) - 1) + [Source("1fr" if long else "auto")],
+        "widths": [Source("auto")] * (len(short) - 1)
+        + [Source("1fr" if long and fits else "auto")],
         "columns": [table.columns[index] for index in short],
         "across": len(short),
         "rows": [
@@ -175,16 +179,18 @@ def laid_out(table: Table) -> dict[str, Any]:
     }
 
 
+def _longest(table: Table, index: int) -> int:
+    return max(len(row[index]) for row in (table.columns, *table.rows))
+
+
 def _lines(table: Table, *, short: Sequence[int]) -> float:
     """Return about how many lines a table takes, with half a line of room a row."""
-    longest = {
-        index: max(len(row[index]) for row in (table.columns, *table.rows)) for index in short
-    }
+    longest = {index: _longest(table, index) for index in short}
     room = _LINE_LETTERS - _GAP_LETTERS * len(short)
     share = max(room / max(sum(longest.values()), 1), 0.0)
     wide = {index: max(count * min(share, 1.0), 4.0) for index, count in longest.items()}
     return sum(
-        max(math.ceil(len(row[index]) / wide[index]) for index in short)
+        max((math.ceil(len(row[index]) / wide[index]) for index in short), default=0)
         + sum(
             math.ceil(len(text) / _LINE_LETTERS)
             for index, text in enumerate(row)
