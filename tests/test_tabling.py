@@ -65,3 +65,14 @@ def test_on_paper_a_long_text_stands_below_its_row_and_empty_columns_are_left_ou
     assert second["below"] == [("for", "The loss is the same everywhere.")]
     assert [len(row["rest"]) for row in laid["rows"]] == [2, 2]
     assert not re.search(r"against", str(laid))
+
+
+def test_words_get_room_and_long_texts_more() -> None:
+    assert tabling.classes_of(CAUSES) == [
+        "words roomy",
+        "words",
+        "words long",
+        "words",
+        "words roomy",
+    ]
+    assert tabling.classes_of(STEPS) == ["number"] * 4

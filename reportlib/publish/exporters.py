@@ -29,7 +29,7 @@ from reportlib.publish.published import (
     read_publication,
 )
 from reportlib.publish.svg import Drawing
-from reportlib.publish.tabling import anchors_of, long_columns, sides_of, too_wide_for_a_phone
+from reportlib.publish.tabling import anchors_of, classes_of, too_wide_for_a_phone
 from reportlib.resources import templates_folder
 from reportlib.shown import SeatCalculator, Table
 
@@ -162,7 +162,7 @@ class PageExporter(ReportExporter):
                     "id": f"{prefix}table-{block.name}",
                     "caption": unbroken(block.caption),
                     "narrow": "stacks" if too_wide_for_a_phone(block) else "fits",
-                    "columns": list(zip(block.columns, sides_of(block), strict=True)),
+                    "columns": list(zip(block.columns, classes_of(block), strict=True)),
                     "rows": [
                         _row(cells, anchors=anchors.split(), prefix=prefix, table=block)
                         for cells, anchors in zip(block.rows, anchors_of(block), strict=True)
@@ -222,8 +222,7 @@ def _row(
     cells: tuple[str, ...], *, anchors: list[str], prefix: str, table: Table
 ) -> dict[str, Any]:
     """The first anchor is the row's own id; any further ones stand in its first cell."""
-    long = long_columns(table)
-    sides = [f"{side} long" if i in long else side for i, side in enumerate(sides_of(table))]
+    sides = classes_of(table)
     return {
         "attributes": {"id": prefix + anchors[0]} if anchors else {},
         "further": [prefix + anchor for anchor in anchors[1:]],

@@ -8,6 +8,8 @@ from reportlib.shown import Table
 PHONE_CHARACTERS = 40
 """So many of a table's characters stand side by side on a phone of 360 px."""
 GAP_CHARACTERS = 2
+ROOMY_CELL = 16
+"""Longer words are not squeezed to one a line."""
 LONG_CELL = 60
 """A longer text makes a line of its own below its row."""
 
@@ -38,6 +40,21 @@ def long_columns(table: Table) -> tuple[int, ...]:
         for index, cells in enumerate(zip(*table.rows, strict=True))
         if index and max(map(len, cells)) > LONG_CELL
     )
+
+
+def classes_of(table: Table) -> list[str]:
+    """Return each column's classes in a page: its side, and whether its words need room."""
+    long = long_columns(table)
+    found = []
+    for index, side in enumerate(sides_of(table)):
+        longest = max((len(cells[index]) for cells in table.rows), default=0)
+        if index in long:
+            found.append(f"{side} long")
+        elif side == "words" and longest > ROOMY_CELL:
+            found.append("words roomy")
+        else:
+            found.append(side)
+    return found
 
 
 def _least_widths(table: Table) -> list[int]:
