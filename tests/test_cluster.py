@@ -120,7 +120,6 @@ def test_a_worker_of_another_version_says_so(tmp_path):
     assert "not 0.0.1. Install the same on both." in answer["line"]
 
 
-@pytest.mark.slow
 def test_a_real_session_of_a_killed_worker_is_made_with_its_words(
     workers, reported, tmp_path, monkeypatch
 ):
