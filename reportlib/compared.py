@@ -247,16 +247,35 @@ class StressEnd:
 
 @dataclass(frozen=True, kw_only=True)
 class NeedBeside:
-    """Whether one session's loudspeaker is enough for a need at a seat.
+    """Whether one session's loudspeaker is enough for a need at a seat: what is asked of it there,
+    and what it was found able to.
 
-    `in_peaks` where only its peaks could be answered for, for want of a long-term test.
+    Levels are at 1 m, on the scale that the session's own levels have.
+
+    Attributes
+    ----------
+    in_peaks : only its peaks could be answered for, for want of a long-term test
+    average_low_db, average_high_db : what one loudspeaker must make on average
+    peak_low_db, peak_high_db : the sine that reaches as high as the peaks
+    played_to_db, tested_to_db : highest level of the long-term test, and of the sweeps
+    weakest_band : that loses the most at what is asked for; None where nothing is known
+    loss_low_db, loss_high_db : how much, in peaks or on average, whichever is more; positive
     """
 
     name: str
     need: str
     setup: str
     answer: Answer
+    average_low_db: float
+    average_high_db: float
+    peak_low_db: float
+    peak_high_db: float
     in_peaks: bool = False
+    played_to_db: float | None = None
+    tested_to_db: float | None = None
+    weakest_band: str | None = None
+    loss_low_db: float | None = None
+    loss_high_db: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

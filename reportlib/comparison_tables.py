@@ -175,6 +175,57 @@ def _answer(one: NeedBeside | None) -> str:
     return one.answer.replace("'", "’") + (", in peaks" if one.in_peaks else "")
 
 
+def abilities_table(comparison: Comparison) -> Table | None:
+    """What is asked of each loudspeaker at the reader's seat, beside what it was found able to."""
+    own = [one for one in comparison.needs if one.setup == SEAT_SETUP]
+    if not own:
+        return None
+    needs = list(dict.fromkeys(one.need for one in own))
+    return Table(
+        name="abilities-beside",
+        caption="Need against ability at your seat: what one loudspeaker must make at 1 m, on "
+        "average and in peaks; how loud each was played for minutes, and in sweeps; and the band "
+        "that would lose the most, as far as it was tested.",
+        columns=(
+            "what", "loudspeaker", "enough", "asks for", "played to", "in peaks", "tested to",
+            "loses the most",
+        ),
+        rows=tuple(
+            (
+                one.need,
+                one.name,
+                _answer(one),
+                f"{_between(one.average_low_db, one.average_high_db)} dB",
+                _level(one.played_to_db),
+                f"{_between(one.peak_low_db, one.peak_high_db)} dB",
+                _level(one.tested_to_db),
+                _loss(one),
+            )
+            for need in needs
+            for one in own
+            if one.need == need
+        ),
+        numeric=(False, False, False, True, True, True, True, False),
+        folded=True,
+    )  # fmt: skip
+
+
+def _between(low_db: float, high_db: float) -> str:
+    low, high = number(low_db, 0), number(high_db, 0)
+    return low if low == high else f"{low}–{high}"
+
+
+def _level(level_db: float | None) -> str:
+    return "not tested" if level_db is None else level_text(round(level_db))
+
+
+def _loss(one: NeedBeside) -> str:
+    if one.weakest_band is None or one.loss_low_db is None or one.loss_high_db is None:
+        return "not tested so loud" if one.answer == "not tested" else "can’t tell"
+    low, high = number(max(one.loss_low_db, 0.0), 1), number(max(one.loss_high_db, 0.0), 1)
+    return f"{one.weakest_band}, {low if low == high else f'{low}–{high}'} dB"
+
+
 def seats_table(comparison: Comparison) -> Table | None:
     """What arrives at every seat of the loudest level that each was tested at."""
     if not comparison.arrives:

@@ -7,11 +7,14 @@ import re
 from functools import cache
 
 import pytest
+from builders import make_analysis
 from side_by_side import CASES, comparison
+from stressed import make_playing
 
 from reportlib import comparison_tables, facts, memory
 from reportlib.beside.facts import comparison_facts
 from reportlib.beside.standouts import band_verdicts
+from reportlib.beside.tracks import needs_of
 from reportlib.levels import BANDS
 from reportlib.results_comparison import CSV_COLUMNS, comparison_csv, comparison_json
 from reportlib.words.comparison import SLOTS, draft_comparison
@@ -21,6 +24,7 @@ TABLES = (
     "equal_output_table",
     "limits_table",
     "needs_table",
+    "abilities_table",
     "seats_table",
     "not_comparable_table",
     "measured_table",
@@ -208,3 +212,50 @@ def test_the_json_is_strict_and_repeats(case):
     for one in found["equal_output"]:
         if one["change_db"] is not None:
             assert one["driven_db"] + one["change_db"] == pytest.approx(one["output_db"], abs=2e-6)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_need_stands_against_ability_with_the_same_answers_as_at_every_seat(case):
+    report = comparison(case)
+    by_seat, own = (
+        getattr(comparison_tables, name)(report) for name in ("needs_table", "abilities_table")
+    )
+    if own is None:
+        assert by_seat is None or all(row[0] != "your seat" for row in by_seat.rows)
+        return
+    answers = {
+        (what, name): answer
+        for where, what, *cells in by_seat.rows
+        if where == "your seat"
+        for name, answer in zip(by_seat.columns[2:], cells, strict=True)
+        if answer
+    }
+    assert {(what, name): enough for what, name, enough, *_ in own.rows} == answers
+    assert [what for what, *_ in own.rows] == sorted(
+        (what for what, *_ in own.rows),
+        key=list(dict.fromkeys(what for what, *_ in own.rows)).index,
+    )
+
+
+def test_the_band_that_loses_the_most_is_the_one_with_the_highest_end_of_all():
+    analysis = make_analysis(playing=(make_playing(),))
+    found = needs_of(analysis, name="Trivet 6")
+    assert len(found) == len(analysis.needs) > 0
+    for beside, need in zip(found, analysis.needs, strict=True):
+        highs = {
+            band.band: max(
+                (
+                    loss
+                    for loss in (band.peak_loss_high_db, band.average_loss_high_db)
+                    if loss is not None
+                ),
+                default=None,
+            )
+            for band in need.bands
+        }
+        known = {band: high for band, high in highs.items() if high is not None}
+        if not known:
+            assert beside.weakest_band is None
+            continue
+        assert beside.loss_high_db == max(known.values())
+        assert known[beside.weakest_band] == beside.loss_high_db

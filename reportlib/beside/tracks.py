@@ -8,6 +8,7 @@ import numpy as np
 from reportlib.beside.named import slugs
 from reportlib.compared import ArrivesBeside, Compared, NeedBeside, OutputTrack, StressEnd
 from reportlib.day import LongTermEntry
+from reportlib.judged import NeedAnswer
 from reportlib.levels import BANDS, Band
 from reportlib.limits import SAME_DRIVE_DB
 from reportlib.listening.given import driven_levels, is_calibrated, starts_at
@@ -226,16 +227,36 @@ def _pause_s(entry: LongTermEntry, *, elapsed_s: float) -> float:
 
 
 def needs_of(analysis: Analysis, *, name: str) -> tuple[NeedBeside, ...]:
-    """Return every need's answer at every seat."""
-    return tuple(
-        NeedBeside(
-            name=name,
-            need=one.need,
-            setup=one.setup,
-            answer=one.peaks if one.played_to_db is None else one.answer,
-            in_peaks=one.played_to_db is None and one.peaks in ("yes", "just"),
+    """Return every need's answer at every seat, with what is asked and what could be given."""
+    return tuple(_need(one, name=name) for one in analysis.needs)
+
+
+def _need(one: NeedAnswer, *, name: str) -> NeedBeside:
+    losses = [
+        (high, low, band.band)
+        for band in one.bands
+        for low, high in (
+            (band.peak_loss_low_db, band.peak_loss_high_db),
+            (band.average_loss_low_db, band.average_loss_high_db),
         )
-        for one in analysis.needs
+        if low is not None and high is not None
+    ]
+    high, low, band = max(losses, default=(None, None, None), key=lambda loss: loss[0] or 0.0)
+    return NeedBeside(
+        name=name,
+        need=one.need,
+        setup=one.setup,
+        answer=one.peaks if one.played_to_db is None else one.answer,
+        in_peaks=one.played_to_db is None and one.peaks in ("yes", "just"),
+        average_low_db=one.average_low_db,
+        average_high_db=one.average_high_db,
+        peak_low_db=one.peak_low_db,
+        peak_high_db=one.peak_high_db,
+        played_to_db=one.played_to_db,
+        tested_to_db=one.tested_to_db,
+        weakest_band=band,
+        loss_low_db=low,
+        loss_high_db=high,
     )
 
 
