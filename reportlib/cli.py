@@ -58,7 +58,7 @@ _SESSION = click.argument("session", type=click.Path(path_type=Path))
 @JSON
 @_one_line_errors
 def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameters: Any) -> None:
-    r"""Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
+    """Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
 
     SESSION is a folder with a session.toml. Text that you edited in its report.ipynb is kept.
     An option that you give is remembered for this session's next runs.
@@ -104,7 +104,7 @@ def _report(session: Path, *, paper: Any, as_json: bool, parameters: dict[str, A
 @JSON
 @_one_line_errors
 def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None:
-    r"""Render SESSION's edited notebook again, without analysing anything.
+    """Render SESSION's edited notebook again, without analysing anything.
 
     SESSION may be a comparison's folder, too.
 
@@ -138,7 +138,7 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
 @JSON
 @_one_line_errors
 def history(session: Path, *, restore: int | None, as_json: bool) -> None:
-    r"""List the earlier notebooks of SESSION that are kept, or put one back.
+    """List the earlier notebooks of SESSION that are kept, or put one back.
 
     A notebook is kept before and after every run; the last 30 are. What stands in report.ipynb
     is kept before another version takes its place. SESSION may be a comparison's folder, too.
@@ -186,7 +186,7 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
 @JSON
 @_one_line_errors
 def check(session: Path, *, as_json: bool) -> None:
-    r"""Check SESSION's recordings, and the numbers typed into its text; nothing is written.
+    """Check SESSION's recordings, and the numbers typed into its text; nothing is written.
 
     Recordings are checked for what goes wrong on a measuring day; numbers that somebody typed into
     the notebook by hand are held against the last report's data. Exit code 0 where nothing is
@@ -263,7 +263,7 @@ def demo(
     takes: int,
     recorded_db: tuple[float, ...],
 ) -> None:
-    r"""Make simulated measuring days of invented loudspeakers in FOLDER.
+    """Make simulated measuring days of invented loudspeakers in FOLDER.
 
     \b
     Example:

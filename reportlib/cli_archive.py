@@ -90,7 +90,7 @@ def archive(
     catalogue: bool,
     as_json: bool,
 ) -> None:
-    r"""List the sessions below DIR, write their catalogue, and make reports again.
+    """List the sessions below DIR, write their catalogue, and make reports again.
 
     A filter compares columns by =, !=, <, <=, >, >= or has, joined by and, or and parentheses. A
     limit that was not reached counts as beyond the level that was tested. Exit code 0 when done,

@@ -31,7 +31,7 @@ def compare(
     as_json: bool,
     **parameters: Any,
 ) -> None:
-    r"""Compare two to eight SESSIONS at equal output, and render page, PDF, pictures and data.
+    """Compare two to eight SESSIONS at equal output, and render page, PDF, pictures and data.
 
     The comparison gets a folder of its own, with a comparison.ipynb whose text is yours to edit;
     the sessions stay as they are. Without SESSIONS those that the folder remembers are compared

@@ -15,7 +15,7 @@ from reportlib.cli_errors import one_line_errors
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @one_line_errors
 def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> None:
-    r"""File the sweeps and multitones of RECORDINGS as captures of a planned SESSION.
+    """File the sweeps and multitones of RECORDINGS as captures of a planned SESSION.
 
     RECORDINGS are WAV or FLAC files or folders of them, of any name, in any order, one long
     recording as well. They are only read. Exit code 0 where all was found, 3 where something is

@@ -138,7 +138,7 @@ def _number(name: str, about: str) -> Callable[[Callable[..., None]], Callable[.
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @one_line_errors
 def plan(folder: Path, *, paper: Any, as_json: bool, **options: Any) -> None:
-    r"""Plan a measuring day: levels, files to play, a checklist, all in NEW_SESSION.
+    """Plan a measuring day: levels, files to play, a checklist, all in NEW_SESSION.
 
     What is needed and not given is asked for at a terminal. A plan beyond the maker's rating is
     refused unless --beyond-rating gives a reason.

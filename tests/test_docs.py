@@ -41,7 +41,10 @@ def test_ci_calls_the_readmes_test_command():
 def test_every_verb_has_help_with_an_example_and_stands_in_the_readme(verb):
     result = CliRunner().invoke(main, [verb, "--help"])
     assert result.exit_code == 0
-    assert "Example:" in result.output
+    lines = [line.strip() for line in result.output.splitlines()]
+    example = lines[lines.index("Example:") + 1]  # a line of its own, to be copied
+    assert example.startswith(f"upheld {verb} ")
+    assert "\\b" not in result.output
     assert f"upheld {verb}" in README
     for parameter in main.commands[verb].params:
         if isinstance(parameter, click.Option):
