@@ -145,7 +145,7 @@ def plan(folder: Path, *, paper: Any, as_json: bool, **options: Any) -> None:
 
     \b
     Example:
-      upheld plan marram-12 --name "Marram 12" --drive passive --impedance 4 --power 150 \
+      upheld plan marram-12 --name "Marram 12" --drive passive --impedance 4 --power 150 \\
         --sensitivity 84 --distance 1 --space "free field" --baseline 72 --top 99
     """
     from reportlib.plan_folder import refuse_used
