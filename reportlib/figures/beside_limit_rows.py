@@ -1,5 +1,7 @@
 """1 dB behind: by band and session, the level at which the output first lags by so much."""
 
+from collections.abc import Sequence
+
 from reportlib.beside.facts import comparison_facts
 from reportlib.beside.telling import limit_words
 from reportlib.compared import Comparison
@@ -15,6 +17,8 @@ from reportlib.limits import kind_of
 
 _BEYOND = 0.06
 """Room for arrows, as a share of the scale."""
+_BEFORE_DB, _LEAST_DB = 4.0, 12.0
+"""The scale begins so far below whatever is drawn, and is at least so wide."""
 
 
 def draw(comparison: Comparison, *, paper: Paper = PAGE) -> Sheet | None:
@@ -30,10 +34,13 @@ def draw(comparison: Comparison, *, paper: Paper = PAGE) -> Sheet | None:
             strict=True,
         )
     )
-    low = min(one.baseline_db for one in comparison.sessions)
-    high = max(tested)
-    spare = _BEYOND * (high - low)
     limits = {(one.name, one.limit.band): one.limit for one in comparison.limits}
+    high = max(tested)
+    low = max(
+        min(one.baseline_db for one in comparison.sessions),
+        min(_lowest(list(limits.values())) - _BEFORE_DB, high - _LEAST_DB),
+    )
+    spare = _BEYOND * (high - low)
     facts = comparison_facts(comparison)
     slugs = {one.name: one.slug for one in comparison.sessions}
     heading = Heading(
@@ -65,6 +72,17 @@ def draw(comparison: Comparison, *, paper: Paper = PAGE) -> Sheet | None:
         ticks=level_ticks(low, high, most=paper.either(6, phone=3)),
         paper=paper,
     )
+
+
+def _lowest(limits: Sequence[Limit]) -> float:
+    """Return the lowest level of all that is drawn."""
+    ends = [
+        end
+        for limit in limits
+        for end in (limit.low_db, limit.level_db, limit.tested_to_db)
+        if end is not None
+    ]
+    return min(ends)
 
 
 def _row(limit: Limit, *, label: str, words: str) -> Row:
