@@ -1,6 +1,7 @@
-"""The data files of a comparison: ``comparison.csv`` and ``comparison.json``.
+"""The data files of a comparison: ``comparison.csv`` and ``results.json``.
 
-Texts only; whoever calls writes them. Numbers are rounded as in ``results``.
+Texts only; whoever calls writes them. Numbers are rounded as in ``results``;
+``reportlib/schema/comparison.schema.json`` describes the JSON.
 """
 
 import csv
@@ -9,6 +10,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
+from importlib import resources
 from typing import Any
 
 from reportlib.compared import Comparison
@@ -56,9 +58,10 @@ def comparison_csv(comparison: Comparison) -> str:
 
 
 def comparison_document(comparison: Comparison, *, tool_version: str) -> dict[str, Any]:
-    """Return what ``comparison.json`` holds, as JSON types."""
+    """Return what the ``results.json`` of a comparison holds, as JSON types."""
     document = {
         "format": 1,
+        "kind": "comparison",
         "tool_version": tool_version,
         "sessions": [asdict(one) for one in comparison.sessions],
         "rankings": [asdict(one) for one in comparison.rankings],
@@ -75,9 +78,16 @@ def comparison_document(comparison: Comparison, *, tool_version: str) -> dict[st
 
 
 def comparison_json(comparison: Comparison, *, tool_version: str) -> str:
-    """Write ``comparison.json``: UTF-8, no NaN."""
+    """Write the ``results.json`` of a comparison: UTF-8, no NaN."""
     document = comparison_document(comparison, tool_version=tool_version)
     return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def comparison_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the ``results.json`` of a comparison."""
+    text = resources.files("reportlib").joinpath("schema/comparison.schema.json").read_text("utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
 
 
 def _text(value: float | None) -> str:

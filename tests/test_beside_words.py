@@ -6,6 +6,7 @@ import json
 import re
 from functools import cache
 
+import jsonschema
 import pytest
 from builders import make_analysis
 from side_by_side import CASES, comparison
@@ -16,7 +17,12 @@ from reportlib.beside.facts import comparison_facts
 from reportlib.beside.standouts import band_verdicts
 from reportlib.beside.tracks import needs_of
 from reportlib.levels import BANDS
-from reportlib.results_comparison import CSV_COLUMNS, comparison_csv, comparison_json
+from reportlib.results_comparison import (
+    CSV_COLUMNS,
+    comparison_csv,
+    comparison_json,
+    comparison_schema,
+)
 from reportlib.words.comparison import SLOTS, draft_comparison
 
 TABLES = (
@@ -259,3 +265,32 @@ def test_the_band_that_loses_the_most_is_the_one_with_the_highest_end_of_all():
             continue
         assert beside.loss_high_db == max(known.values())
         assert known[beside.weakest_band] == beside.loss_high_db
+
+
+def test_the_schema_is_one_and_describes_all_that_a_comparison_may_say():
+    schema = comparison_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    validator = jsonschema.Draft202012Validator(schema)
+    for case in CASES:
+        validator.validate(json.loads(comparison_json(comparison(case), tool_version="1.2")))
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        (("needs", 0, "answer"), "perhaps"),
+        (("rankings", 0, "question"), "by price"),
+        (("sessions", 0, "space"), None),
+        (("limits", 0, "shelf"), "B 2"),
+        (("kind",), "report"),
+    ],
+)
+def test_the_schema_refuses_what_no_comparison_says(place, value):
+    document = json.loads(comparison_json(comparison(next(iter(CASES))), tool_version="1.2"))
+    *way, last = place
+    inner = document
+    for step in way:
+        inner = inner[step]
+    inner[last] = value
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(document, comparison_schema())
