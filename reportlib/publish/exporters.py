@@ -157,14 +157,15 @@ class PageExporter(ReportExporter):
                     else [],
                 }
             case Table():
+                columns = list(zip(block.columns, classes_of(block), strict=True))
                 return {
                     "template": "folded.html.j2" if block.folded else "table.html.j2",
                     "id": f"{prefix}table-{block.name}",
                     "caption": unbroken(block.caption),
                     "narrow": "stacks" if too_wide_for_a_phone(block) else "fits",
-                    "columns": list(zip(block.columns, classes_of(block), strict=True)),
+                    "columns": columns,
                     "rows": [
-                        _row(cells, anchors=anchors.split(), prefix=prefix, table=block)
+                        _row(cells, anchors=anchors.split(), prefix=prefix, columns=columns)
                         for cells, anchors in zip(block.rows, anchors_of(block), strict=True)
                     ],
                 }
@@ -219,16 +220,18 @@ class SectionExporter(PageExporter):
 
 
 def _row(
-    cells: tuple[str, ...], *, anchors: list[str], prefix: str, table: Table
+    cells: tuple[str, ...], *, anchors: list[str], prefix: str, columns: list[tuple[str, str]]
 ) -> dict[str, Any]:
     """The first anchor is the row's own id; any further ones stand in its first cell."""
-    sides = classes_of(table)
     return {
         "attributes": {"id": prefix + anchors[0]} if anchors else {},
         "further": [prefix + anchor for anchor in anchors[1:]],
         "first": cells[0],
-        "first_side": sides[0],
-        "rest": list(zip(cells[1:], sides[1:], table.columns[1:], strict=True)),
+        "first_side": columns[0][1],
+        "rest": [
+            (words, side, column)
+            for words, (column, side) in zip(cells[1:], columns[1:], strict=True)
+        ],
     }
 
 
