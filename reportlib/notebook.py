@@ -94,7 +94,7 @@ class Run:
             else:
                 said.append(f"{slot}: {quote.then} → {quote.now} ({place})")
         for slot, why in self.read_again.items():
-            said.append(f"Read again: {slot}. {'; '.join(why)}.")
+            said.append(f"Read again: {slot}. {read_again.in_brief(why)}.")
         return tuple(said)
 
 
@@ -277,7 +277,7 @@ def require_read(
     saved = saved or read_saved(path)
     marked = read_again.unread(saved.notebook, digest=merge.text_digest)
     if marked and not as_it_is:
-        named = "; ".join(f"{slot} ({', '.join(why)})" for slot, why in marked.items())
+        named = "; ".join(f"{slot} ({read_again.in_brief(why)})" for slot, why in marked.items())
         raise NotebookError(
             f"{path}: read again what you wrote in {named}. Edit it, or delete "
             "the note behind it, then publish; or publish with --as-it-is."

@@ -18,6 +18,7 @@ from reportlib.merge import NOTE, give_ids
 BASIS = "basis"
 REASONS = "read_again"
 MARKED = "marked_text"
+_MOST_IN_BRIEF = 4
 _BELONGS: Mapping[str, tuple[str, ...]] = {
     "in-short": ("short.", "long.", "finding.", "need.", "standing.", "hindrance."),
     "turned-up": ("short.",),
@@ -123,6 +124,20 @@ def unread(notebook: NotebookNode, *, digest: Callable[[str], str]) -> dict[str,
         if about.get(REASONS) and NOTE + name in notes and about.get(MARKED) == digest(cell.source):
             found[name] = tuple(map(str, about[REASONS]))
     return found
+
+
+def in_brief(why: Sequence[str]) -> str:
+    """Return reasons as one line: the first of many, as all of them stand in the note.
+
+    >>> in_brief(["a", "b"])
+    'a; b'
+    >>> in_brief(["a", "b", "c", "d", "e"])
+    'a; b; c; and 2 more, in the note behind it'
+    """
+    if len(why) <= _MOST_IN_BRIEF:
+        return "; ".join(why)
+    first = why[: _MOST_IN_BRIEF - 1]
+    return "; ".join([*first, f"and {len(why) - len(first)} more, in the note behind it"])
 
 
 def _forget(about: dict[str, Any]) -> None:
