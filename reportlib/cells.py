@@ -11,7 +11,6 @@ from typing import Any
 from nbformat import NotebookNode
 
 KEY = "upheld"
-NARRATIVE = "narrative"
 
 
 def cell_name(cell: Mapping[str, Any]) -> str:

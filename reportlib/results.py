@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib import resources
-from typing import Any
+from typing import Any, Literal
 
 from reportlib.judged import Limit
 from reportlib.model import Analysis, ChangeCurve, Fact
@@ -37,14 +37,14 @@ def compression_csv(curves: Sequence[ChangeCurve]) -> str:
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(CSV_COLUMNS)
     for curve in curves:
-        head = (curve.test, _text(curve.level_db), _text(curve.elapsed_s), curve.source)
+        head = (curve.test, number_text(curve.level_db), number_text(curve.elapsed_s), curve.source)
         for point, frequency_hz in enumerate(curve.frequency_hz.tolist()):
             writer.writerow(
                 (
                     *head,
-                    _text(frequency_hz),
-                    _text(curve.change_db[point]),
-                    _text(curve.u95_db[point]),
+                    number_text(frequency_hz),
+                    number_text(curve.change_db[point]),
+                    number_text(curve.u95_db[point]),
                     "true" if curve.usable[point] else "false",
                     curve.reason[point],
                 )
@@ -85,9 +85,9 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "exposure": _exposure(analysis),
         "needs": [asdict(answer) for answer in analysis.needs],
     }
-    rounded = _rounded(document)
-    assert isinstance(rounded, dict)
-    return rounded
+    found = rounded(document)
+    assert isinstance(found, dict)
+    return found
 
 
 def _limit(limit: Limit) -> dict[str, Any]:
@@ -121,27 +121,27 @@ def facts_from_json(text: str) -> dict[str, Fact]:
     return {name: Fact(**fields) for name, fields in json.loads(text).items()}
 
 
-def results_schema() -> dict[str, Any]:
-    """Return the JSON Schema of ``results.json`` that travels in the package."""
-    text = resources.files("reportlib").joinpath("schema/results.schema.json").read_text("utf-8")
-    schema: dict[str, Any] = json.loads(text)
+def results_schema(kind: Literal["results", "comparison"] = "results") -> dict[str, Any]:
+    """Return the JSON Schema of a report's ``results.json``, or of a comparison's."""
+    file = resources.files("reportlib").joinpath(f"schema/{kind}.schema.json")
+    schema: dict[str, Any] = json.loads(file.read_text("utf-8"))
     return schema
 
 
-def _text(value: float) -> str:
-    """Write a number with at most 4 decimals, nothing where it is not finite."""
-    if not math.isfinite(value):
+def number_text(value: float | None) -> str:
+    """Write a number with 4 decimals, nothing where there is none or it is not finite."""
+    if value is None or not math.isfinite(value):
         return ""
     text = f"{value:.{_DECIMALS}f}"
     return "0.0000" if float(text) == 0.0 else text
 
 
-def _rounded(value: object) -> object:
+def rounded(value: object) -> object:
     """Round numbers to 6 decimals, so that files do not differ by the last bit."""
     if isinstance(value, float):
         return round(value, 6) + 0.0 if math.isfinite(value) else None
     if isinstance(value, Mapping):
-        return {key: _rounded(item) for key, item in value.items()}
+        return {key: rounded(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_rounded(item) for item in value]
+        return [rounded(item) for item in value]
     return value

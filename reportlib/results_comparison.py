@@ -7,13 +7,11 @@ Texts only; whoever calls writes them. Numbers are rounded as in ``results``;
 import csv
 import io
 import json
-import math
-from collections.abc import Mapping
 from dataclasses import asdict
-from importlib import resources
 from typing import Any
 
 from reportlib.compared import Comparison
+from reportlib.results import number_text, rounded
 
 CSV_COLUMNS = (
     "band",
@@ -28,7 +26,6 @@ CSV_COLUMNS = (
     "driven_db",
     "unique",
 )
-_DECIMALS = 4
 
 
 def comparison_csv(comparison: Comparison) -> str:
@@ -46,11 +43,11 @@ def comparison_csv(comparison: Comparison) -> str:
         writer.writerow(
             (
                 one.band,
-                *(_text(edge) for edge in edges[one.band]),
-                _text(one.output_db),
+                *(number_text(edge) for edge in edges[one.band]),
+                number_text(one.output_db),
                 one.name,
                 one.given,
-                *(_text(value) for value in numbers),
+                *(number_text(value) for value in numbers),
                 "true" if one.unique else "false",
             )
         )
@@ -72,38 +69,12 @@ def comparison_document(comparison: Comparison, *, tool_version: str) -> dict[st
         "at_the_seat": [asdict(one) for one in comparison.arrives],
         "hindrances": [asdict(one) for one in comparison.hindrances],
     }
-    rounded = _rounded(document)
-    assert isinstance(rounded, dict)
-    return rounded
+    found = rounded(document)
+    assert isinstance(found, dict)
+    return found
 
 
 def comparison_json(comparison: Comparison, *, tool_version: str) -> str:
     """Write the ``results.json`` of a comparison: UTF-8, no NaN."""
     document = comparison_document(comparison, tool_version=tool_version)
     return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-
-
-def comparison_schema() -> dict[str, Any]:
-    """Return the JSON Schema of the ``results.json`` of a comparison."""
-    text = resources.files("reportlib").joinpath("schema/comparison.schema.json").read_text("utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
-
-
-def _text(value: float | None) -> str:
-    """Write a number with 4 decimals, nothing where there is none."""
-    if value is None or not math.isfinite(value):
-        return ""
-    text = f"{value:.{_DECIMALS}f}"
-    return "0.0000" if float(text) == 0.0 else text
-
-
-def _rounded(value: object) -> object:
-    """Round numbers to 6 decimals, so that files do not differ by the last bit."""
-    if isinstance(value, float):
-        return round(value, 6) + 0.0 if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {key: _rounded(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_rounded(item) for item in value]
-    return value

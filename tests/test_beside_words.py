@@ -17,11 +17,11 @@ from reportlib.beside.facts import comparison_facts
 from reportlib.beside.standouts import band_verdicts
 from reportlib.beside.tracks import needs_of
 from reportlib.levels import BANDS
+from reportlib.results import results_schema
 from reportlib.results_comparison import (
     CSV_COLUMNS,
     comparison_csv,
     comparison_json,
-    comparison_schema,
 )
 from reportlib.words.comparison import SLOTS, draft_comparison
 
@@ -268,7 +268,7 @@ def test_the_band_that_loses_the_most_is_the_one_with_the_highest_end_of_all():
 
 
 def test_the_schema_is_one_and_describes_all_that_a_comparison_may_say():
-    schema = comparison_schema()
+    schema = results_schema("comparison")
     jsonschema.Draft202012Validator.check_schema(schema)
     validator = jsonschema.Draft202012Validator(schema)
     for case in CASES:
@@ -293,4 +293,4 @@ def test_the_schema_refuses_what_no_comparison_says(place, value):
         inner = inner[step]
     inner[last] = value
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(document, comparison_schema())
+        jsonschema.validate(document, results_schema("comparison"))

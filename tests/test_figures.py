@@ -25,6 +25,7 @@ from reportlib.figures import panel as figure_panel
 from reportlib.figures import style
 from reportlib.figures import turned_up_panel as figure_turned_up
 from reportlib.figures.axes import Axes
+from reportlib.figures.box import Box
 from reportlib.figures.marks import Area
 from reportlib.figures.paper import PAGE, PHONE
 from reportlib.figures.sheet import Sheet
@@ -275,7 +276,8 @@ def test_a_line_that_leaves_the_scale_ends_in_an_arrow_and_says_how_far():
 def test_a_point_without_neighbours_is_a_dot():
     xs, ys = np.arange(5.0), np.array([1.0, np.nan, 2.0, np.nan, np.nan])
     # a pixel a unit, and down instead of up
-    axes = Axes(left=0.0, top=0.0, width=4.0, height=4.0, x_range=(0.0, 4.0), y_range=(0.0, 4.0))
+    box = Box(left=0.0, top=0.0, width=4.0, height=4.0, x_range=(0.0, 4.0), y_range=(0.0, 4.0))
+    axes = Axes(box=box)
     figure_panel.draw_lone_points(axes, xs=xs, ys=ys, color=style.SEA, markersize=3.0, zorder=3.0)
     np.testing.assert_array_equal(axes.group().marks[0].centres, [(0.0, 3.0), (2.0, 2.0)])
 

@@ -7,33 +7,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reportlib.arrays import FloatArray
+from reportlib.figures.box import Box
 from reportlib.figures.marks import Area, Dots, Group, Line, LineStyle, Mark, Raster
 from reportlib.readings.untold import runs
 
 
 @dataclass(kw_only=True)
 class Axes:
-    """A frame with a scale along each side, under way; lengths in pixels of the sheet."""
+    """What is drawn by its values into a box, under way."""
 
-    left: float
-    top: float
-    width: float
-    height: float
-    x_range: tuple[float, float]
-    y_range: tuple[float, float]
-    x_log: bool = False
+    box: Box
     marks: list[Mark] = field(default_factory=list)
-
-    def place(self, xs: ArrayLike, ys: ArrayLike) -> FloatArray:
-        """Return where values stand, shape (n, 2); beyond the frame too."""
-        low, high = self.x_range
-        across = np.asarray(xs, dtype=float)
-        if self.x_log:
-            low, high, across = np.log(low), np.log(high), np.log(across)
-        bottom, top = self.y_range
-        up = (np.asarray(ys, dtype=float) - bottom) / (top - bottom)
-        x = self.left + (across - low) / (high - low) * self.width
-        return np.stack(np.broadcast_arrays(x, self.top + (1.0 - up) * self.height), axis=-1)
 
     def plot(
         self,
@@ -48,7 +32,7 @@ class Axes:
         """Draw a line through values, broken where they are NaN."""
         self.marks.append(
             Line(
-                points=self.place(xs, ys),
+                points=self.box.place(xs, ys),
                 colour=color,
                 width=linewidth,
                 style=linestyle,
@@ -64,7 +48,7 @@ class Axes:
         """Draw a disc at each value."""
         self.marks.append(
             Dots(
-                centres=self.place(xs, ys),
+                centres=self.box.place(xs, ys),
                 diameter=markersize,
                 fill=color,
                 edge="none",
@@ -84,7 +68,7 @@ class Axes:
         zorder: float,
     ) -> None:
         """Fill from `low` to `high`, broken where either is NaN."""
-        upper, lower = self.place(xs, high), self.place(xs, low)
+        upper, lower = self.box.place(xs, high), self.box.place(xs, low)
         known = np.isfinite(np.hstack([upper, lower])).all(axis=1)
         outlines = [
             np.concatenate([upper[first : last + 1], lower[first : last + 1][::-1]])
@@ -97,30 +81,30 @@ class Axes:
         self, low: float, high: float, *, facecolor: str, alpha: float = 1.0, zorder: float
     ) -> None:
         """Fill the whole height between two values."""
-        bottom, top = self.y_range
-        outline = self.place([low, low, high, high], [bottom, top, top, bottom])
+        bottom, top = self.box.y_range
+        outline = self.box.place([low, low, high, high], [bottom, top, top, bottom])
         self._fill([outline], facecolor=facecolor, alpha=alpha, zorder=zorder)
 
     def axhline(self, value: float, *, color: str, linewidth: float, zorder: float) -> None:
         """Draw a line across at a value."""
-        self.plot(self.x_range, (value, value), color=color, linewidth=linewidth, zorder=zorder)
+        self.plot(self.box.x_range, (value, value), color=color, linewidth=linewidth, zorder=zorder)
 
     def imshow(self, pixels: NDArray[np.uint8]) -> None:
         """Fill the frame with a picture, shape (height, width, 4), its first row on top."""
         self.marks.append(
             Raster(
                 pixels=pixels,
-                left=self.left,
-                top=self.top,
-                width=self.width,
-                height=self.height,
+                left=self.box.left,
+                top=self.box.top,
+                width=self.box.width,
+                height=self.box.height,
                 zorder=0.0,
             )
         )
 
     def group(self) -> Group:
         """Return what was drawn so far."""
-        frame = (self.left, self.top, self.width, self.height)
+        frame = (self.box.left, self.box.top, self.box.width, self.box.height)
         return Group(marks=tuple(self.marks), frame=frame, zorder=0.0)
 
     def _fill(

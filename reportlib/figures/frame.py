@@ -6,10 +6,11 @@ The numbers are written as ordinary text of the sheet: they stand where they are
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from reportlib.figures import style
 from reportlib.figures.axes import Axes
+from reportlib.figures.box import Box
 from reportlib.figures.sheet import Sheet
 from reportlib.wording import true_minus
 
@@ -18,60 +19,16 @@ _SPARSE_TICKS_HZ = (20.0, 100.0, 1e3, 10e3)
 _BEHIND = -2.0
 
 
-@dataclass(frozen=True, kw_only=True)
-class Frame:
-    """A rectangle with a scale along each side; lengths in pixels from the sheet's top left.
-
-    `x_range` runs logarithmically where `x_log`, so that every octave is equally wide.
-    """
-
-    left: float
-    top: float
-    width: float
-    height: float
-    x_range: tuple[float, float]
-    y_range: tuple[float, float]
-    x_log: bool = False
-
-    @property
-    def right(self) -> float:
-        """The right edge."""
-        return self.left + self.width
-
-    @property
-    def bottom(self) -> float:
-        """The lower edge."""
-        return self.top + self.height
+class Frame(Box):
+    """A box in which something is plotted."""
 
     def moved(self, down: float) -> "Frame":
         """Return the frame so much further down the sheet."""
         return replace(self, top=self.top + down)
 
-    def x(self, value: float) -> float:
-        """Return where a value stands across, kept inside the frame."""
-        low, high = self.x_range
-        if self.x_log:
-            low, high, value = math.log(low), math.log(high), math.log(value)
-        return self.left + min(max((value - low) / (high - low), 0.0), 1.0) * self.width
-
-    def y(self, value: float) -> float:
-        """Return where a value stands downwards, kept inside the frame."""
-        low, high = self.y_range
-        return self.bottom - min(max((value - low) / (high - low), 0.0), 1.0) * self.height
-
     def axes(self, sheet: Sheet) -> Axes:
         """Return bare axes that fill the frame, for curves."""
-        return sheet.add_axes(
-            Axes(
-                left=self.left,
-                top=self.top,
-                width=self.width,
-                height=self.height,
-                x_range=self.x_range,
-                y_range=self.y_range,
-                x_log=self.x_log,
-            )
-        )
+        return sheet.add_axes(Axes(box=self))
 
     def grid(self, sheet: Sheet, *, xs: Iterable[float] = (), ys: Iterable[float] = ()) -> None:
         """Draw faint lines at values of either scale, behind everything."""

@@ -65,11 +65,6 @@ class Solved:
     log_determinant: FloatArray
     allowed: BoolArray
 
-    @property
-    def least_misfit(self) -> float:
-        """The smallest that is allowed; inf where none is."""
-        return float(np.min(self.misfit, where=self.allowed, initial=np.inf))
-
 
 def grid_products(
     track_db: FloatArray, *, history: History, axes: Axes, cooling: float, slopes: bool = False
