@@ -111,9 +111,11 @@ def draw(analysis: Analysis, *, paper: Paper = PAGE) -> Sheet | None:
         _draw_band(sheet, panel, playing=loudest, lines=lines, frame=frame, scale=scale)
     row, column = divmod(len(panels), columns)
     left = left_px(paper) + column * each
-    _write_key(
+    bottom = _write_key(
         sheet, panels, levels=levels, lines=lines, left=left, top=first + row * row_px + 30.0
     )
+    if column == 0:  # nothing stands beside it
+        sheet.cut(bottom)
     return sheet
 
 
@@ -246,8 +248,8 @@ def _write_key(
     lines: Timeline,
     left: float,
     top: float,
-) -> None:
-    """Say in the free place what the marks are: of those that occur."""
+) -> float:
+    """Say in the free place what the marks are, of those that occur; return where it ends."""
     colours = style.ramp(len(levels))
     middle, y = left + 12.0, top
     size = style.SMALL_PX
@@ -280,3 +282,4 @@ def _write_key(
     ):
         at = row("since the first period")
         sheet.text(middle, at + 6.0, text="*", size=style.TEXT_PX, ha="center")
+    return y

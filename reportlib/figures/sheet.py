@@ -48,6 +48,10 @@ class Sheet:
         """What was drawn so far."""
         return tuple(one.group() if isinstance(one, Axes) else one for one in self._marks)
 
+    def cut(self, height_px: float) -> None:
+        """Leave only so much of it, from the top on; before anything is told as its share."""
+        self.height_px = float(math.ceil(height_px))
+
     def add_axes(self, axes: Axes) -> Axes:
         """Add axes, whose curves may be drawn later."""
         self._marks.append(axes)
