@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from reportlib.beside.facts import comparison_facts, limit_row, output_row, rank_row
 from reportlib.beside.shown_outputs import shown_outputs
-from reportlib.beside.telling import limit_words, place_words, sure_words, value_words
+from reportlib.beside.telling import answer_words, limit_words, place_words, sure_words, value_words
 from reportlib.compared import Compared, Comparison, NeedBeside, OutputPoint, Question, Ranking
 from reportlib.facts import SLUGS, FactTable, duration, level_key, number
 from reportlib.judged import SEAT_SETUP
@@ -162,17 +162,14 @@ def needs_table(comparison: Comparison) -> Table | None:
             (
                 setup,
                 need,
-                *(_answer(answers.get((setup, need, name))) for name in comparison.names),
+                *(
+                    answer_words(one) if (one := answers.get((setup, need, name))) else ""
+                    for name in comparison.names
+                ),
             )
             for setup, need in asked
         ),
     )
-
-
-def _answer(one: NeedBeside | None) -> str:
-    if one is None:
-        return ""
-    return one.answer.replace("'", "’") + (", in peaks" if one.in_peaks else "")
 
 
 def abilities_table(comparison: Comparison) -> Table | None:
@@ -194,7 +191,7 @@ def abilities_table(comparison: Comparison) -> Table | None:
             (
                 one.need,
                 one.name,
-                _answer(one),
+                answer_words(one),
                 f"{_between(one.average_low_db, one.average_high_db)} dB",
                 _level(one.played_to_db),
                 f"{_between(one.peak_low_db, one.peak_high_db)} dB",

@@ -121,7 +121,7 @@ CASES = {
     ],
     "not transitive": lambda: [
         make_analysis(name=name, change=flat(most), band_u95_db=0.45, seed=seed)
-        for seed, (name, most) in enumerate(zip(NAMES, (0.5, 2.0, 3.5), strict=False))
+        for seed, (name, most) in enumerate(zip(NAMES, (0.5, 1.3, 2.1), strict=False))
     ],
     "small but sure": lambda: [
         make_analysis(name=name, change=flat(most), band_u95_db=0.03, ripple_db=0.005)
@@ -178,6 +178,14 @@ CASES = {
         make_analysis(name="潮汐 <b>3</b>"),
         make_analysis(name="[Trivet](javascript:x) `6` *7*", change=port(6.0)),
     ],
+    "one stage heard otherwise": lambda: [
+        make_analysis(name=name, long_noise_below_hz={82.0: 60.0}) for name in NAMES[:2]
+    ],
+    "one gains, one loses": lambda: [
+        make_analysis(name="Marram 12", change=flat(-1.5)),
+        make_analysis(name="Trivet 6", change=loss_of(bass=3.0)),
+    ],
+    "stress at half decibels": lambda: family(2, long_term_levels_db=(82.5, 92.5)),
     "half decibels": lambda: [
         make_analysis(name="Marram 12", baseline_db=72.5, levels_db=(84.5, 96.5)),
         make_analysis(name="Trivet 6", levels_db=(84.0, 95.5)),

@@ -24,6 +24,7 @@ from reportlib.results_comparison import (
     comparison_json,
 )
 from reportlib.words.comparison import SLOTS, draft_comparison
+from reportlib.words.comparison_captions import caption_at_equal_output, caption_beside_limits
 
 TABLES = (
     "standing_table",
@@ -152,8 +153,8 @@ def test_the_verdict_names_nobody_whom_the_intervals_do_not_part():
     first = next(one for one in band_verdicts(comparison("not transitive"), "equal output"))
     assert first.kind == "gives in"
     assert first.worst[0] == "Samphire 3"
-    if first.unsure:
-        assert "can’t be told" in text
+    assert first.unsure == ("Trivet 6",)
+    assert "where Trivet 6 would stand between them can’t be told" in text
     for name in first.better:
         pairs = {(p.better, p.worse) for p in first.ranking.partings}
         assert (name, "Samphire 3") in pairs
@@ -294,3 +295,36 @@ def test_the_schema_refuses_what_no_comparison_says(place, value):
     inner[last] = value
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate(document, results_schema("comparison"))
+
+
+def test_a_session_stands_in_one_ranking_of_a_band_whatever_its_stages_heard():
+    ranked = comparison("one stage heard otherwise").ranked("left playing")
+    bands = [ranking.band for ranking in ranked]
+    assert bands
+    assert len(bands) == len(set(bands))
+
+
+def test_who_gains_where_another_loses_elsewhere_is_not_said_to_be_ahead_in_every_band():
+    text = verdict("one gains, one loses")
+    assert "In every band" not in text
+    assert "Trivet 6 gives in first" in text
+    assert "Marram 12 gives" in text
+
+
+def test_a_caption_names_the_most_also_where_nobody_falls_behind():
+    text = caption_at_equal_output(comparison("gains"))
+    assert text.startswith("They part most in the ")
+    assert "In no band" not in text
+
+
+def test_levels_of_stress_keep_their_half_decibels():
+    text = _QUOTE.sub(r"\1", drafts("stress at half decibels")["in-short"])
+    assert "at 92.5 dB" in text
+    assert "at 92 dB" not in text
+
+
+@pytest.mark.parametrize(
+    ("case", "own"), [("two", False), ("one in a room", True), ("all in rooms", True)]
+)
+def test_limits_on_scales_of_their_own_are_said_to_be(case, own):
+    assert ("own scale of level" in caption_beside_limits(comparison(case))) == own

@@ -178,12 +178,14 @@ def counted_from(track: OutputTrack, output_db: float, *, start_db: float) -> Es
 
 
 def per_db(track: OutputTrack, output_db: float) -> float:
-    """Return by how much the change at an output moves where the output itself is 1 dB off."""
-    _, index = _first_crossing(track.driven_db, track.given_db, output_db=output_db)
-    if index == 0:
-        return 0.0
-    change = track.change_db[index] - track.change_db[index - 1]
-    return float(change / (track.given_db[index] - track.given_db[index - 1]))
+    """Return by how much the change at an output moves where the output itself is 1 dB off.
+
+    The more of both ways; nothing is known beyond the levels tested.
+    """
+    here = change_at(track, output_db)
+    near = (change_at(track, output_db + step) for step in (-1.0, 1.0))
+    moves = [one.value_db - here.value_db for one in near if here is not None and one is not None]
+    return max(moves, key=abs, default=0.0)
 
 
 def output_point(track: OutputTrack, output_db: float) -> OutputPoint:

@@ -128,7 +128,8 @@ def _ranking(ranking: Ranking, *, slugs: dict[str, str]) -> Iterator[Fact]:
             yield _db(f"{key}.from", start, digits=_whole(start), row=row)
             yield _db(f"{key}.per-db", abs(one.per_db or 0.0), digits=1, row=row)
         else:
-            yield _db(f"{key}.level", ranking.at_db or 0.0, digits=0, row=row)
+            level = ranking.at_db or 0.0
+            yield _db(f"{key}.level", level, digits=_whole(level), row=row)
             yield Fact(name=f"{key}.elapsed", value=ranking.elapsed_s, unit="s", digits=0, row=row)
     for pair in ranking.partings:
         key = f"{apart}.{slugs[pair.better]}.{slugs[pair.worse]}.{band}"

@@ -59,6 +59,12 @@ def split(items: Sequence[T], *, by: Callable[[T], Hashable]) -> tuple[tuple[T, 
     return tuple(sorted((tuple(group) for group in groups.values()), key=lambda one: -len(one)))
 
 
+def one_scale(sessions: Sequence[Compared]) -> bool:
+    """Whether the levels of all sessions mean the same, at 1 m."""
+    scales = {scale_of(one) for one in sessions}
+    return len(scales) == 1 and None not in scales
+
+
 def same_stretch(items: Sequence[H]) -> tuple[tuple[H, ...], ...]:
     """Split what was heard of one band by the stretch of it, the largest group first.
 
@@ -133,7 +139,7 @@ def _sharing(tracks: Sequence[OutputTrack], *, start_db: float) -> CommonOutput:
 
 
 def common_stress(ends: Sequence[StressEnd]) -> tuple[tuple[StressEnd, ...], ...]:
-    """Split ends of stress in one band into sets of one level and one duration.
+    """Split ends of stress in one band into sets of one level, one duration and one stretch.
 
     The set of the most sessions comes first, then the louder, then the longer, then the one that
     was heard while it played. A session is in one set only.
@@ -166,6 +172,7 @@ def _comparable(one: StressEnd, other: StressEnd) -> bool:
     pauses = (one.pause_s or 0.0, other.pause_s or 0.0)
     return (
         one.while_playing == other.while_playing
+        and _one_stretch(one, other)
         and abs(one.level_db - other.level_db) <= SAME_STRESS_DB
         and abs(one.elapsed_s - other.elapsed_s) <= SAME_STRESS_SHARE * longest
         and abs(pauses[0] - pauses[1]) <= SAME_PAUSE_S

@@ -133,8 +133,8 @@ def in_order(
         Standing(
             name=name,
             value_db=estimates[name].value_db,
-            low_db=_end(estimates[name].low_db),
-            high_db=_end(estimates[name].high_db),
+            low_db=finite(estimates[name].low_db),
+            high_db=finite(estimates[name].high_db),
             best_place=place[name][0],
             worst_place=place[name][1],
         )
@@ -142,5 +142,6 @@ def in_order(
     )
 
 
-def _end(value_db: float) -> float | None:
+def finite(value_db: float) -> float | None:
+    """Return the end of an interval, None where it is open."""
     return float(value_db) if np.isfinite(value_db) else None

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from reportlib import thresholds
 from reportlib.beside.equal_output import Estimate, counted_from, per_db
 from reportlib.beside.groups import (
     CommonOutput,
@@ -16,13 +17,13 @@ from reportlib.beside.groups import (
     scale_of,
     split,
 )
-from reportlib.beside.parting import in_order, partings, places, simultaneous
+from reportlib.beside.parting import finite, in_order, partings, places, simultaneous
 from reportlib.compared import Compared, OutputTrack, Parting, Ranking, Standing, StressEnd
 from reportlib.judged import Limit
 from reportlib.levels import BANDS, Band
 from reportlib.limits import Crossing, first_crossing
 
-BEHIND_DB = 1.0
+BEHIND_DB = thresholds.BEHIND_DB[0]
 """The loss whose level is ranked."""
 
 
@@ -156,9 +157,13 @@ def stress_sets(
     found: list[tuple[StressEnd, ...]] = []
     for scale in split(rankable(sessions), by=measured_alike):
         names = {one.name for one in scale}
-        own = [end for end in ends if end.band == band and end.name in names]
-        for heard in same_stretch(own):
-            found += common_stress(heard)
+        found += common_stress(
+            [
+                end
+                for end in ends
+                if end.band == band and end.name in names and end.stretch_hz is not None
+            ]
+        )
     return tuple(found)
 
 
@@ -231,8 +236,8 @@ def _limit_ranking(band: Band, *, tracks: Sequence[OutputTrack], family: int) ->
             Standing(
                 name=name,
                 value_db=crossings[name].level_db,
-                low_db=_end(own[name][0]),
-                high_db=_end(own[name][1]),
+                low_db=finite(own[name][0]),
+                high_db=finite(own[name][1]),
                 best_place=place[name][0],
                 worst_place=place[name][1],
             )
@@ -282,7 +287,3 @@ def _order_db(crossing: Crossing, *, bracket_db: tuple[float, float], top_db: fl
     if not crossing.reached:
         return top_db
     return bracket_db[1] if crossing.level_db is None else crossing.level_db
-
-
-def _end(value_db: float) -> float | None:
-    return value_db if math.isfinite(value_db) else None

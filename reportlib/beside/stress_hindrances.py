@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 
 from reportlib.beside.groups import measured_alike
+from reportlib.beside.noting import note
 from reportlib.beside.ranked import rankable
 from reportlib.compared import Compared, Hindrance, Ranking, StressEnd
 from reportlib.facts import duration
-from reportlib.levels import BANDS
 from reportlib.wording import level_text, levels_text, listing
 
 _SAME_CREST_DB = 1.0
@@ -44,11 +44,10 @@ def _not_alike(one: Compared, *, others: Sequence[str], told: bool, remedy: str)
     else:
         words = f"What {one.name} lost while it was left playing can’t be told in any band."
         remedy = "Measure it with more takes or where it is quieter."
-    return Hindrance(
-        kind="no common stress",
+    return note(
+        "no common stress",
         stops=True,
-        groups=((one.name,), tuple(others)),
-        bands=tuple(band.name for band in BANDS),
+        groups=[[one.name], others],
         questions=("left playing",),
         words=words,
         remedy=remedy,
@@ -74,11 +73,10 @@ def _crest(able: Sequence[Compared], *, placed: set[str]) -> list[Hindrance]:
         return []
     parts = [f"{one.name} {one.crest_factor_db:g} dB" for one in played]
     return [
-        Hindrance(
-            kind="crest factor",
+        note(
+            "crest factor",
             stops=False,
-            groups=tuple((one.name,) for one in played),
-            bands=tuple(band.name for band in BANDS),
+            groups=[[one.name] for one in played],
             questions=("left playing",),
             words=f"What played had not the same crest factor ({listing(parts)}): higher peaks "
             "make a limiter act sooner.",

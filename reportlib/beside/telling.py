@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable
 
-from reportlib.compared import Ranking, Standing
+from reportlib.compared import NeedBeside, Ranking, Standing
 from reportlib.facts import SLUGS, FactTable, written
 from reportlib.judged import Limit
 from reportlib.limits import kind_of
@@ -84,3 +84,8 @@ def sure_words(ranking: Ranking) -> str:
     told = [f"{listing(above)} before {listing(below)}" for below, above in parts.items()]
     every = math.comb(len(ranking.names), 2) == len(ranking.partings)
     return "; ".join([*told, *([] if every else ["the rest too close to call"])])
+
+
+def answer_words(one: NeedBeside) -> str:
+    """Say whether it is enough."""
+    return one.answer.replace("'", "’") + (", in peaks" if one.in_peaks else "")

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from reportlib.beside.facts import comparison_facts
+from reportlib.beside.groups import one_scale
 from reportlib.beside.telling import limit_words
 from reportlib.compared import Comparison
 from reportlib.figures import style
@@ -43,10 +44,11 @@ def draw(comparison: Comparison, *, paper: Paper = PAGE) -> Sheet | None:
     spare = _BEYOND * (high - low)
     facts = comparison_facts(comparison)
     slugs = {one.name: one.slug for one in comparison.sessions}
+    at = " at 1 m" if one_scale(comparison.sessions) else ""
     heading = Heading(
         name=heading_name(comparison),
         title="Turned up until 1 dB behind",
-        more="The level, dB at 1 m, at which a band is first 1 dB behind, and how surely that is "
+        more=f"The level, dB{at}, at which a band is first 1 dB behind, and how surely that is "
         "known.",
     )
     blocks = [

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from reportlib.beside.cautions import SAME_BASELINE_DB
 from reportlib.beside.shown_outputs import giving_out
-from reportlib.beside.telling import sure_words
+from reportlib.beside.telling import answer_words, sure_words
 from reportlib.compared import Comparison, Hindrance, NeedBeside, Question, Ranking
 from reportlib.facts import SLUGS, FactTable
 from reportlib.judged import SEAT_SETUP, Answer
@@ -80,7 +80,9 @@ def _seat_line(writer: ComparisonWriter) -> str:
     if not own:
         return writer.say("comparison/in-short/seat-untold")
     by_need = _by_need(own)
-    parting = [need for need in _ordered(by_need) if len({_said(o) for o in by_need[need]}) > 1]
+    parting = [
+        need for need in _ordered(by_need) if len({answer_words(o) for o in by_need[need]}) > 1
+    ]
     if parting:
         return writer.say(
             "comparison/in-short/seat",
@@ -89,7 +91,9 @@ def _seat_line(writer: ComparisonWriter) -> str:
         )
     return writer.say(
         "comparison/in-short/seat-alike",
-        needs=listed([f"{need} ({_said(by_need[need][0])})" for need in _ordered(by_need)[::-1]]),
+        needs=listed(
+            [f"{need} ({answer_words(by_need[need][0])})" for need in _ordered(by_need)[::-1]]
+        ),
     )
 
 
@@ -103,11 +107,6 @@ def _by_need(answers: Sequence[NeedBeside]) -> dict[str, list[NeedBeside]]:
 def _ordered(by_need: dict[str, list[NeedBeside]]) -> list[str]:
     known = [need for need in _WEIGHTIEST if need in by_need]
     return [*known, *(need for need in by_need if need not in known)]
-
-
-def _said(one: NeedBeside) -> str:
-    answer = one.answer.replace("'", "’")
-    return f"{answer}, in peaks" if one.in_peaks else answer
 
 
 def _answered(answers: Sequence[NeedBeside]) -> str:

@@ -1,7 +1,8 @@
 """Captions and alternative texts of a comparison's figures, from its facts."""
 
 from reportlib.beside.facts import comparison_facts
-from reportlib.beside.standouts import BandVerdict, band_verdicts, leading
+from reportlib.beside.groups import one_scale
+from reportlib.beside.standouts import BandVerdict, band_verdicts
 from reportlib.beside.telling import limit_words
 from reportlib.compared import Comparison, Question
 from reportlib.facts import SLUGS, FactTable, written
@@ -67,10 +68,14 @@ def alt_beside_left_playing(comparison: Comparison) -> str:
 
 
 def caption_beside_limits(comparison: Comparison) -> str:
-    """Say what bars and arrows are."""
-    return (
+    """Say what bars and arrows are, and whether rows can be held against each other."""
+    return joined(
         "The stroke is the level, turned up, at which a band is first 1 dB behind what was asked; "
-        "the bar is where else it may lie. An arrow means more than was tested, or less."
+        "the bar is where else it may lie. An arrow means more than was tested, or less.",
+        ""
+        if one_scale(comparison.sessions)
+        else "Each is on its own scale of level: where they were measured differs, and rows of "
+        "different scales can’t be compared.",
     )
 
 
@@ -90,9 +95,10 @@ def alt_beside_limits(comparison: Comparison) -> str:
 
 
 def _most(comparison: Comparison, question: Question) -> str:
-    """Say in which band somebody gives in first."""
+    """Say in which band they part the most, by more than would be too little to name."""
     verdicts = band_verdicts(comparison, question)
-    lead = leading(verdicts)
+    parted = [one for one in verdicts if one.kind in ("gives in", "differs")]
+    lead = max(parted, key=lambda one: one.apart_db, default=None)
     if lead is None or lead.ranking is None:
         return _CLOSE if any(one.ranking for one in verdicts) else ""
     facts = comparison_facts(comparison)

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from reportlib.beside.groups import scale_of
+from reportlib.beside.groups import one_scale
 from reportlib.beside.standouts import BandVerdict, band_verdicts, bands_of, leading
 from reportlib.beside.telling import limit_words
 from reportlib.compared import Question, Ranking
@@ -31,7 +31,9 @@ def _sentences(writer: ComparisonWriter, verdicts: Sequence[BandVerdict]) -> lis
     found = []
     if lead is not None:
         compared = [one for one in verdicts if one.ranking is not None]
-        if len(compared) > 1 and all(one.worst == lead.worst for one in compared):
+        if len(compared) > 1 and all(
+            one.kind == "gives in" and one.worst == lead.worst for one in compared
+        ):
             found.append(_lead_in_all(writer, lead, bands=[one.band for one in compared]))
         else:
             found.append(_lead(writer, lead, close=close))
@@ -243,8 +245,7 @@ def behind_line(writer: ComparisonWriter) -> str:
         for one in limits
         if one.limit.band == band
     ]
-    scales = {scale_of(one) for one in writer.comparison.sessions}
-    wording = "limit" if len(scales) == 1 and None not in scales else "limit-own-scales"
+    wording = "limit" if one_scale(writer.comparison.sessions) else "limit-own-scales"
     return writer.say(
         f"comparison/in-short/{wording}", where=where_text([band]), limits="; ".join(parts)
     )
@@ -268,9 +269,17 @@ def left_playing_line(writer: ComparisonWriter) -> str:
         "elapsed": writer.quote(f"{key}.elapsed"),
     }
     if lead is None:
+        alike = [
+            one
+            for one in verdicts
+            if one.ranking is not None
+            and (one.ranking.at_db, one.ranking.elapsed_s) == (ranking.at_db, ranking.elapsed_s)
+        ]
+        sure = any(one.ranking is not None and one.ranking.partings for one in alike)
+        wording = "long-small" if sure else "long-close"
         return writer.say(
-            "comparison/in-short/long-close",
-            where=where_text([one.band for one in verdicts if one.ranking is not None]),
+            f"comparison/in-short/{wording}",
+            where=where_text([one.band for one in alike]),
             **values,
         )
     return writer.say(
