@@ -116,9 +116,13 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     from reportlib.kinds import kind_of
 
     kind = kind_of(session)
-    saved = notebook.read_saved(session / kind.notebook)
+    path = session / kind.notebook
+    saved = notebook.read_saved(path)
     notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
+        if path.read_bytes() != saved.data:  # a run came to its end meanwhile
+            saved = notebook.read_saved(path)
+            notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
         written = reporting.render_session(
             session, kind=kind, paper=paper, stage=status, saved=saved
         )

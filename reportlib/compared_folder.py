@@ -57,7 +57,7 @@ def chosen_folder(chosen: Sequence[Path], *, into: Path | None, remembered: bool
         folder = Path(DEFAULT) if into is None else into
     else:
         folder = _beside(chosen) if into is None else into
-    _require_own(folder, sessions=chosen)
+    _require_own(folder)
     if into is None and not remembered:
         _require_the_same(folder, sessions=chosen)
     return folder
@@ -68,7 +68,13 @@ def remembered_sessions(folder: Path) -> tuple[Path, ...]:
     named = memory.last_parameters(folder).get("sessions") or _from_notebook(folder)
     if not isinstance(named, list) or not all(isinstance(one, str) for one in named):
         return ()
-    return tuple(Path(os.path.normpath(folder / one)) for one in named)
+    return tuple(_plain(folder / one) for one in named)
+
+
+def _plain(path: Path) -> Path:
+    """Return a path without its detours, where that leads to the same place: links may not."""
+    plain = Path(os.path.normpath(path))
+    return plain if _itself(plain) == _itself(path) else _itself(path)
 
 
 def as_seen_from(folder: Path, *, sessions: Sequence[Path]) -> list[str]:
@@ -126,14 +132,21 @@ def _itself(session: Path) -> Path:
         return session.absolute()
 
 
-def _require_own(folder: Path, *, sessions: Sequence[Path]) -> None:
-    """See to it that a comparison may live in `folder`: nobody else's files are there."""
+def _require_own(folder: Path) -> None:
+    """See to it that a comparison may live in `folder`: nobody else's files are there.
+
+    Inside another session or comparison the next run there would throw it away.
+    """
     if folder.exists() and not folder.is_dir():
         raise NotebookError(one_line(f"{folder}: is a file. Name a folder with --into."))
-    inside = [one for one in sessions if _itself(folder).is_relative_to(_itself(one))]
-    if (folder / "session.toml").exists() or inside:
-        itself = not inside or _itself(folder) == _itself(inside[0])
-        where = "is a session" if itself else f"lies in a session's folder ({inside[0]})"
+    mine = _itself(folder)
+    holders = [one for one in (mine, *mine.parents) if (one / "session.toml").exists()]
+    holders += [one for one in mine.parents if kind_of(one) is COMPARISON]
+    if holders:
+        kind = "session's" if (holders[0] / "session.toml").exists() else "comparison's"
+        where = (
+            "is a session" if holders[0] == mine else f"lies in a {kind} folder ({holders[0].name})"
+        )
         raise NotebookError(
             one_line(
                 f"{folder}: {where}. A comparison has a folder of its own: name another with "

@@ -12,7 +12,7 @@ from reportlib.compared_folder import (
     chosen_sessions,
     remembered_sessions,
 )
-from reportlib.errors import NotebookError, SessionError
+from reportlib.errors import BusyError, NotebookError, SessionError
 from reportlib.kinds import COMPARISON
 from reportlib.one_line import one_line
 from reportlib.reporting import Made, Stage, quietly, run_and_render
@@ -134,6 +134,9 @@ def _folder_made(folder: Path) -> Iterator[None]:
         raise NotebookError(one_line(f"{folder}: could not be made ({reason}).")) from error
     try:
         yield
+    except BusyError:
+        fresh = False  # another run lives there now
+        raise
     finally:
         if fresh:
             memory = folder / ".upheld"

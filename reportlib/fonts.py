@@ -10,6 +10,9 @@ from pathlib import Path
 
 from reportlib.errors import RenderError
 
+FIGURE_FONTS = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
+"""Those that figures are measured and drawn in: regular, bold."""
+
 
 def shipped_fonts() -> list[Path]:
     """Return the font files.
@@ -19,18 +22,17 @@ def shipped_fonts() -> list[Path]:
     RenderError
         The installation is damaged.
     """
-    return sorted(Path(fonts_folder()).glob("DejaVuSans*.ttf"))
+    return sorted(Path(_fonts_folder()).glob("DejaVuSans*.ttf"))
 
 
 @functools.cache
 def shipped_font(name: str) -> str:
     """Return the path of one of them, e.g. ``DejaVuSans.ttf``."""
-    return str(Path(fonts_folder()) / name)
+    return str(Path(_fonts_folder()) / name)
 
 
 @functools.cache
-def fonts_folder() -> str:
-    """Return the folder that they lie in; see `shipped_fonts`."""
+def _fonts_folder() -> str:
     package = importlib.util.find_spec("matplotlib")
     if package is None or package.origin is None:
         raise RenderError("matplotlib is not installed. Install upheld again.")

@@ -98,6 +98,8 @@ def test_the_folder_lies_beside_the_sessions_unless_it_is_named(shelf):
         ("marram-12", "is a session. A comparison has a folder of its own"),
         ("marram-12/out", "lies in a session's folder"),
         ("samphire-3", "is a session"),
+        ("samphire-3/out/mine", r"lies in a session's folder \(samphire-3\)"),
+        ("compared/out/mine", r"lies in a comparison's folder \(compared\)"),
         ("notes", r"holds other files \(shopping\.txt\)"),
         ("notes/shopping.txt", "is a file"),
         ("no/where", "there is no folder"),
@@ -106,10 +108,25 @@ def test_the_folder_lies_beside_the_sessions_unless_it_is_named(shelf):
 def test_no_folder_of_anybody_else_is_written_into(shelf, into, match):
     (shelf / "notes").mkdir()
     (shelf / "notes" / "shopping.txt").touch()
+    (shelf / "samphire-3" / "out").mkdir(exist_ok=True)
+    (shelf / "compared" / "out").mkdir(parents=True)
+    (shelf / "compared" / "comparison.ipynb").touch()
     two = (shelf / "marram-12", shelf / "trivet-6")
     before = sorted(shelf.rglob("*"))
     refused(NotebookError, match=match, call=lambda: chosen_folder(two, into=shelf / into))
     assert sorted(shelf.rglob("*")) == before
+
+
+def test_sessions_are_remembered_through_a_link_to_the_comparison(shelf):
+    """From where the link lies, another session would stand at the same relative path."""
+    remember(shelf / "comparison", "../marram-12", "../trivet-6")
+    elsewhere = shelf / "elsewhere"
+    write_session(elsewhere / "marram-12")
+    (elsewhere / "latest").symlink_to(shelf / "comparison")
+    found = remembered_sessions(elsewhere / "latest")
+    assert [one.resolve() for one in found] == [
+        (shelf / name).resolve() for name in ("marram-12", "trivet-6")
+    ]
 
 
 def test_a_comparison_of_others_is_not_overwritten_unasked(shelf):

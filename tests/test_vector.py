@@ -91,7 +91,9 @@ def test_dashes_are_as_long_as_the_line_is_wide():
     assert lengths.tolist() == [40, 20, 40, 20, 40]
 
 
-@pytest.mark.parametrize("text", ["a < b & c > d", "1 · 10⁻³ „Ω“", "]]>", "<script>", "--><!--"])
+@pytest.mark.parametrize(
+    "text", ["a < b & c > d", "1 · 10⁻³ „Ω“", "]]>", "1.23456 %", "<script>", "--><!--"]
+)
 def test_any_text_arrives_as_text(text):
     sheet = Sheet(height_px=40.0)
     sheet.text(5.0, 20.0, text=text, size=12.0)
@@ -133,3 +135,16 @@ def test_names_within_drawings_mean_one_place_in_a_document_of_many():
             for name, place in cuts:
                 assert places.setdefault(name, place) == place
     assert len(set(places.values())) == len(places)
+
+
+@pytest.mark.parametrize("weight", ["normal", "bold"])
+def test_a_letter_that_the_font_lacks_leaves_the_others_as_they_are(weight):
+    """A font of last resort would draw the whole line as boxes."""
+    inked = []
+    for text in ("Trivet 6", "Trivet 6 潮"):
+        sheet = Sheet(height_px=40.0, paper=PHONE)
+        sheet.text(5.0, 25.0, text=text, size=16.0, weight=weight)
+        inked.append(pixels_of(sheet))
+    end = int(2.0 * (5.0 + text_width("Trivet 6", size=16.0, weight=weight) / 1.04))
+    np.testing.assert_array_equal(inked[0][:, :end], inked[1][:, :end])
+    assert (inked[0][:, :end] < 255).any()

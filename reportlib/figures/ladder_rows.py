@@ -140,7 +140,7 @@ def _spaced(centres: Mapping[float, float], *, size: float, right: float) -> dic
     kept: dict[float, float] = {}
     free = right
     for level_db, centre in reversed([*centres.items()]):
-        half = text_width(f"{level_db:g}", size=size) / 2.0
+        half = text_width(f"{level_db:g}", size=size, weight="bold") / 2.0
         x = centre if kept else min(centre, right - half)
         if x + half <= free:
             kept[level_db] = x

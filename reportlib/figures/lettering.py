@@ -6,7 +6,7 @@ from functools import lru_cache
 
 from PIL import ImageFont
 
-from reportlib.fonts import shipped_font
+from reportlib.fonts import FIGURE_FONTS, shipped_font
 
 ASCENT = 0.76
 """How far the font's tall letters rise above the baseline, in ems."""
@@ -28,9 +28,7 @@ def text_width(text: str, *, size: float, weight: str = "normal") -> float:
 
 @lru_cache(maxsize=2)
 def _font(*, bold: bool) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(
-        shipped_font("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"), _EM
-    )
+    return ImageFont.truetype(shipped_font(FIGURE_FONTS[bold]), _EM)
 
 
 def fitted(text: str, *, size: float, width: float, weight: str = "normal") -> str:

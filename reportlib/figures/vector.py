@@ -172,7 +172,7 @@ def _for_a_page(svg: str, *, width_px: float, height_px: float) -> str:
     body = re.sub(r"<style.*?</style>\s*", "", body, count=1, flags=re.DOTALL)
     body = re.sub(r"\s*<defs>\s*</defs>", "", body)
     body = _POLYLINE.sub(_packed_line, body)
-    body = re.sub(r"(?<=\.\d\d)\d+", "", body)
+    body = re.sub(r"(?<=\.\d\d)\d+(?=[^<>]*>)", "", body)  # in tags, never in a text
     body = re.sub(r' transform="rotate\(-?0 [^"]*"', "", body).replace("; text-anchor: start", "")
     body = re.sub(r"\n\s+", "\n", body).replace("\nz", "z").replace('\n"', '"')
     body = body.replace(f"; font-family: {_MEASURED_FAMILY}", "")

@@ -61,6 +61,8 @@ def _least_widths(table: Table) -> list[int]:
     """Return each column's width in characters: a number is never broken, words are."""
     columns = zip(table.columns, *table.rows, strict=True)
     return [
-        max(max(map(len, cells if side == "number" else cell.split() or [""])) for cell in cells)
+        max(map(len, cells))
+        if side == "number"
+        else max((len(word) for cell in cells for word in cell.split()), default=0)
         for side, cells in zip(sides_of(table), columns, strict=True)
     ]

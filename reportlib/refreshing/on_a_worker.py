@@ -17,6 +17,7 @@ from distributed.diagnostics.plugin import WorkerPlugin
 from reportlib import __version__
 from reportlib.one_line import one_line
 from reportlib.refreshing.helper import PATIENCE_S, Helper
+from reportlib.stores.place import is_address
 
 
 class Helpers(WorkerPlugin):  # type: ignore[misc]
@@ -72,7 +73,7 @@ def make_one(job: Mapping[str, Any], *, refresh: str, version: str) -> dict[str,
             "Install the same on both."
         )
         return {"kind": "failed", "line": one_line(line)}
-    if "://" not in job["archive"] and not Path(job["archive"]).is_dir():
+    if not is_address(job["archive"]) and not Path(job["archive"]).is_dir():
         line = (
             f"{job['session']}: the worker on {where} does not see {job['archive']}. Put the "
             "archive where all workers see it under the same path, or in an object store."

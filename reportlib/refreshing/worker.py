@@ -156,7 +156,9 @@ def _work(line: str, *, say: Say, kernels: "Kernels | None" = None) -> None:
         say=lambda what: say(stage=what),
         kernels=kernels,
     )
-    if "://" not in job["session"]:
+    from reportlib.stores.place import is_address
+
+    if not is_address(job["session"]):
         say(**make(Path(job["session"]), whatever=whatever))
         return
     from reportlib.refreshing.stored import take_up_stored

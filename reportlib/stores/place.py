@@ -15,7 +15,10 @@ from typing import Any
 from reportlib.errors import StoreError
 from reportlib.one_line import one_line
 
-_STAMPS = ("ETag", "etag", "md5Hash", "generation", "mtime", "LastModified", "modified", "created")
+_STAMPS = (
+    "ETag", "etag", "md5Hash", "generation", "mtime", "LastModified", "last_modified",
+    "modificationTime", "modify", "modified", "created",
+)  # fmt: skip
 """What a store says of a file's content, the surest first."""
 _WHOLE = frozenset(("s3", "s3a", "gs", "gcs", "abfs", "abfss", "az", "memory"))
 """Stores that put whole by themselves."""
@@ -177,6 +180,8 @@ class Place:
             beside = f"{folder}/.{PurePosixPath(last).name[:40]}.{secrets.token_hex(8)}"
             self._system.put_file(str(path), beside)
             self._system.mv(beside, full)
+            if self._system.exists(beside):
+                raise FileExistsError("it does not rename over a file")
 
     @contextlib.contextmanager
     def _said(self, what: str) -> Iterator[None]:

@@ -13,11 +13,12 @@ from reportlib.archive.index import FOLDER as INDEX
 from reportlib.archive.rows import RESULTS
 from reportlib.archive.sessions import OWN
 from reportlib.errors import StoreError
+from reportlib.kinds import COMPARISON
 from reportlib.one_line import one_line
 from reportlib.stores.place import Held, Place, each
 
 _READ = ("session.toml", *RESULTS, ".upheld/rendered.json")
-_PRESENT = ("out/report.html",)
+_PRESENT = ("out/report.html", f".upheld/results/{COMPARISON.data[0]}")
 _STAMPS = ".upheld-store.json"
 
 
@@ -56,7 +57,9 @@ class Shadow:
         changed = [
             name
             for name, one in held.items()
-            if known.get(name) != [one.size, one.stamp] or not (self.folder / name).exists()
+            if not one.stamp
+            or known.get(name) != [one.size, one.stamp]
+            or not (self.folder / name).exists()
         ]
         each(self._fetch, changed)
         self._remember(held)

@@ -9,6 +9,7 @@ was saved in the store meanwhile is not overwritten. What a run keeps to be quic
 
 import hashlib
 import json
+import re
 import secrets
 import shutil
 from itertools import groupby
@@ -23,6 +24,8 @@ _FACTS = "session.toml"
 _FETCHED = ".upheld/fetched.json"
 _HISTORY = ".upheld/history/"
 _LEFT_OUT = (".upheld/lock", ".upheld/kept/")
+_BY_THE_WAY = re.compile(r"(^|/)(\.ipynb_checkpoints/|\.[^/]*\.[0-9a-f]{16}$)")
+"""What Jupyter keeps beside a notebook, and what a write that was cut off leaves."""
 _ORDER = (".upheld/", NOTEBOOK, ".upheld/written.json", "out/", _FETCHED, ".upheld/rendered.json")
 """The later in this order, the later put back; the longest that fits counts."""
 
@@ -60,7 +63,7 @@ class Copy:
         self._held = {
             name: held
             for name, held in self._place.files().items()
-            if not name.startswith(_LEFT_OUT)
+            if not name.startswith(_LEFT_OUT) and not _BY_THE_WAY.search(name)
         }
         earlier = sorted(name for name in self._held if name.startswith(_HISTORY))
         notebooks = [name for name in earlier if name.endswith(".ipynb")]
@@ -79,7 +82,9 @@ class Copy:
             kept = json.loads((self.folder / _FETCHED).read_text("utf-8"))
         except (OSError, ValueError):
             return False
-        return kept == self._recordings() and not pages_out_of_date(self.folder)
+        now = self._recordings()
+        sure = all(stamp for _, stamp in now.values())  # else a file of the same size may be new
+        return sure and kept == now and not pages_out_of_date(self.folder)
 
     def fetch_recordings(self) -> None:
         """Fetch what is missing yet: what the report is made from.
