@@ -4,7 +4,7 @@ import io
 
 import pikepdf
 import pytest
-from pdf_words import elements, pages_of
+from pdf_words import elements, pages_of, words
 from sample_notebook import make_table, notebook_of, shown_cell
 
 from reportlib.publish import exporter_typst
@@ -52,3 +52,26 @@ def test_every_column_gets_room_where_most_are_narrow():
     widths = exporter_typst.widths(table, short=range(9), long=())
     assert all(width.endswith("fr") for width in widths)
     assert min(float(width.removesuffix("fr")) for width in widths[1:]) > 3.0
+
+
+def test_no_row_runs_off_the_page_whatever_its_columns_hold():
+    """Unbroken numbers squeeze the words beside them into many lines."""
+    number = "123456789012345678901234"
+    table = make_table(
+        columns=("band", "what is sure", "a", "b", "c", "d"),
+        rows=tuple(
+            (
+                f"row{row:02d}",
+                "one before two before three before four before five of six",
+                *(number,) * 4,
+            )
+            for row in range(16)
+        ),
+        anchors=("",) * 16,
+        numeric=(False, False, *(True,) * 4),
+    )
+    notebook = notebook_of(shown_cell(table))
+    made = pdf_bytes(notebook, publication=read_publication(notebook))
+    with pikepdf.open(io.BytesIO(made)) as opened:
+        text = " ".join(map(words, opened.pages))
+    assert [row for row in range(16) if f"row{row:02d}" not in text] == []

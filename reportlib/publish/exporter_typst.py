@@ -4,8 +4,8 @@ Its template places the records of a `Publication`; whatever it places that is n
 nor `Source` becomes a string literal, which typst never reads as code.
 """
 
-import math
 import re
+import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -39,8 +39,8 @@ FEW_COLUMNS = 3
 """So many columns leave room for a long text among them."""
 _LETTER_PT, _LINE_PT, _INSET_PT = 3.5, 10.0, 8.0
 """Of a table as it is set, about: a letter's width, a line, what stands around a row's lines."""
-_LEAST_WORDS = 10
-"""So many letters a column of words needs beside columns of unbroken numbers."""
+_SURELY_WHOLE = 0.7
+"""A table is kept whole up to this share of a page by that reckoning, which is a rough one."""
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
@@ -155,7 +155,10 @@ def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
         if not (index and table.rows) or any(cells[index] for cells in table.rows)
     ]
     short = [index for index in told if index not in long]
-    over = len(table.rows) > LONGEST_WHOLE or _height_pt(table, short=short, long=long) > room_pt
+    over = (
+        len(table.rows) > LONGEST_WHOLE
+        or _height_pt(table, short=short, long=long) > _SURELY_WHOLE * room_pt
+    )
     sides = sides_of(table)
     return {
         "template": "told.typ.j2" if long else "table.typ.j2",
@@ -183,33 +186,53 @@ def widths(table: Table, *, short: Sequence[int], long: Sequence[int]) -> list[s
     """Return each short column's width as typst has it.
 
     Where room is scarce columns share it by their cells: those of words alone, where numbers
-    leave them enough.
+    leave each of them its longest word.
     """
-    longest = {index: _longest(table, index) for index in short}
-    room = _letters_across(short)
-    if sum(longest.values()) <= room:
+    whole, letters = _shared(table, short=short)
+    if whole == set(short):
         return ["auto"] * (len(short) - 1) + ["1fr" if long else "auto"]
-    sides = sides_of(table)
-    whole = {index for index in short if sides[index] == "number"}
-    left = room - sum(longest[index] for index in whole)
-    if left < _LEAST_WORDS * (len(short) - len(whole)):
-        whole = set()
-    return ["auto" if index in whole else f"{count**0.5:.1f}fr" for index, count in longest.items()]
+    return ["auto" if index in whole else f"{letters[index]:.1f}fr" for index in short]
+
+
+def _shared(table: Table, *, short: Sequence[int]) -> tuple[set[int], dict[int, float]]:
+    """Return which columns keep their whole width, and about how many letters each gets."""
+    longest = {index: float(_longest(table, index)) for index in short}
+    room, sides = _letters_across(short), sides_of(table)
+    if sum(longest.values()) <= room:
+        return set(short), longest
+    numbers = {index for index in short if sides[index] == "number"}
+    words = [index for index in short if index not in numbers]
+    left = room - sum(longest[index] for index in numbers)
+    if words and left > 0.0:
+        roots = {index: longest[index] ** 0.5 for index in words}
+        got = {index: left * root / sum(roots.values()) for index, root in roots.items()}
+        if all(got[index] >= _longest_word(table, index) for index in words):
+            return numbers, {index: got.get(index, longest[index]) for index in short}
+    roots = {index: longest[index] ** 0.5 for index in short}
+    return set(), {
+        index: max(room * root / sum(roots.values()), 1.0) for index, root in roots.items()
+    }
 
 
 def _height_pt(table: Table, *, short: Sequence[int], long: Sequence[int]) -> float:
     """Return about how tall a table is: few rows of many lines can be longer than a page."""
-    across = _letters_across(short)
-    wide = [float(_longest(table, index)) for index in short]
-    if sum(wide) > across:
-        shares = [count**0.5 for count in wide]
-        wide = [max(across * share / sum(shares), 1.0) for share in shares]
+    _, letters = _shared(table, short=short)
+    across = int(_letters_across(short))
     heights = []
     for cells in table.rows:
-        lines = [math.ceil(len(cells[i]) / room) for i, room in zip(short, wide, strict=True)]
-        below = sum(math.ceil(len(cells[index]) / across) for index in long)
-        heights.append(_LINE_PT * (max(lines) + below) + _INSET_PT)
+        lines = max(_lines(cells[index], room=int(letters[index])) for index in short)
+        below = sum(_lines(cells[index], room=across) for index in long)
+        heights.append(_LINE_PT * (lines + below) + _INSET_PT)
     return sum(heights)
+
+
+def _lines(cell: str, *, room: int) -> int:
+    return max(1, len(textwrap.wrap(cell, max(room, 1))))
+
+
+def _longest_word(table: Table, index: int) -> int:
+    column = (table.columns[index], *(cells[index] for cells in table.rows))
+    return max((len(word) for cell in column for word in cell.split()), default=1)
 
 
 def _longest(table: Table, index: int) -> int:
