@@ -172,10 +172,15 @@ def test_the_story_finds_who_gives_first():
     assert all(one.holds for one in story.bands if one.band in ("mids", "treble"))
 
 
-WORDINGS = sorted((resources.templates_folder() / "narrative").rglob("*.md.j2"))
+NARRATIVE = resources.templates_folder() / "narrative"
+SLOTS = sorted(NARRATIVE.rglob("*.md.j2"))
 
 
-@pytest.mark.parametrize("path", WORDINGS, ids=lambda path: f"{path.parent.name}/{path.name}")
+def slot_of(path):
+    return str(path.relative_to(NARRATIVE)).removesuffix(".md.j2")
+
+
+@pytest.mark.parametrize("path", SLOTS, ids=slot_of)
 def test_wordings_only_place_what_they_are_given(path):
     nodes = jinja2.nodes
     tree = jinja2.Environment(autoescape=True).parse(path.read_text("utf-8"))
@@ -186,11 +191,13 @@ def test_wordings_only_place_what_they_are_given(path):
     assert not list(tree.find_all(deciding))
 
 
-def test_every_wording_is_used_by_the_code():
+@pytest.mark.parametrize("path", SLOTS, ids=slot_of)
+def test_every_wording_is_used_by_the_code(path):
     modules = sorted(Path(words.__file__).parent.glob("*.py"))
-    source = "".join(path.read_text("utf-8") for path in modules)
-    for path in WORDINGS:
-        wording = f"{path.parent.name}/{path.name.removesuffix('.md.j2')}"
-        name = wording.split("/")[1]
+    source = "".join(module.read_text("utf-8") for module in modules)
+    blocks = jinja2.Environment(autoescape=True).parse(path.read_text("utf-8"))
+    for block in blocks.find_all(jinja2.nodes.Block):
+        name = block.name.replace("_", "-")
         # a wording is named whole, or chosen among names of its slot
-        assert name == "page" or wording in source or f'"{name}"' in source, wording
+        whole = f"{slot_of(path)}/{name}"
+        assert name == "page" or whole in source or f'"{name}"' in source, whole

@@ -3,14 +3,18 @@
 import datetime
 from collections.abc import Sequence
 
+from jinja2 import Environment
+
 from reportlib.corrected import Changed
 from reportlib.facts import place_of
-from reportlib.words.writer import Templates
+from reportlib.words.writer import worded
 
 MOST_LINES = 12
 
 
-def what_changed(changed: Sequence[Changed], *, since: datetime.date, templates: Templates) -> str:
+def what_changed(
+    changed: Sequence[Changed], *, since: datetime.date, templates: Environment
+) -> str:
     """Return the draft of the correction, empty where nothing changed.
 
     Parameters
@@ -22,7 +26,7 @@ def what_changed(changed: Sequence[Changed], *, since: datetime.date, templates:
         return ""
 
     def say(wording: str, **values: object) -> str:
-        return templates.get_template(f"what-changed/{wording}.md.j2").render(values).strip()
+        return worded(templates, wording=f"what-changed/{wording}", values=values)
 
     def line(one: Changed) -> str:
         wording = "line" if one.then and one.now else "gone" if one.then else "new"

@@ -1,10 +1,12 @@
 """Drafts of a comparison's narrative cells: which wording, with which quoted facts.
 
-As in `narrative`: every wording is a file below ``templates/narrative/comparison/<slot>/`` that
+As in `narrative`: every wording is a block of ``templates/narrative/comparison/<slot>.md.j2`` that
 only places what it is given; the cautions are those of every report.
 """
 
 from collections.abc import Sequence
+
+from jinja2 import Environment
 
 from reportlib.beside.cautions import SAME_BASELINE_DB
 from reportlib.beside.shown_outputs import giving_out
@@ -17,7 +19,7 @@ from reportlib.seat_facts import slug as seat_slug
 from reportlib.wording import counted, sentence
 from reportlib.words.comparison_verdict import behind_line, left_playing_line, verdict, why_not
 from reportlib.words.comparison_writer import ComparisonWriter, names_text, where_text
-from reportlib.words.writer import Templates, listed, plain, spoken
+from reportlib.words.writer import listed, plain, spoken
 
 SLOTS = (
     "in-short",
@@ -41,14 +43,14 @@ _WEIGHTIEST = ("loud music", "film at reference level", "relaxed music", "speech
 
 
 def draft_comparison(
-    comparison: Comparison, *, facts: FactTable, templates: Templates
+    comparison: Comparison, *, facts: FactTable, templates: Environment
 ) -> dict[str, str]:
     """Return the Markdown of every narrative cell, by slot.
 
     Parameters
     ----------
     facts : of the same comparison, quoted by name
-    templates : finds ``comparison/<slot>/<wording>.md.j2`` and ``care/<wording>.md.j2``
+    templates : finds ``comparison/<slot>.md.j2`` and ``care.md.j2``
     """
     writer = ComparisonWriter(comparison=comparison, facts=facts, templates=templates)
     return {

@@ -4,10 +4,12 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from jinja2 import Environment
+
 from reportlib.compared import Comparison, Ranking
 from reportlib.facts import SLUGS, FactTable, quoted
 from reportlib.levels import BANDS
-from reportlib.words.writer import Templates, listed, plain, spoken
+from reportlib.words.writer import listed, plain, spoken, worded
 
 _ORDER = tuple(band.name for band in BANDS)
 
@@ -16,16 +18,16 @@ _ORDER = tuple(band.name for band in BANDS)
 class ComparisonWriter:
     """What every draft of a comparison needs: its records, its facts, the wordings.
 
-    `templates` finds ``comparison/<slot>/<wording>.md.j2``.
+    `templates` finds ``comparison/<slot>.md.j2``, in which every wording is a block.
     """
 
     comparison: Comparison
     facts: FactTable
-    templates: Templates
+    templates: Environment
 
     def say(self, wording: str, **values: object) -> str:
         """Fill in one wording."""
-        return self.templates.get_template(f"{wording}.md.j2").render(values).strip()
+        return worded(self.templates, wording=wording, values=values)
 
     def page(self, slot: str, **values: object) -> str:
         """Fill in the page of a slot from finished paragraphs."""

@@ -1,11 +1,13 @@
 """Drafts of the narrative cells: which wording, with which quoted facts.
 
-Every wording is a file below ``templates/narrative/<slot>/`` that only places what it is
+Every wording is a block of ``templates/narrative/<slot>.md.j2`` that only places what it is
 given; which one is used is decided here, by the grades. Nothing here reads a file: the caller
 hands in a Jinja environment. Names come from the session folder and are escaped.
 """
 
 import math
+
+from jinja2 import Environment
 
 from reportlib.day import Session
 from reportlib.facts import FactTable, frequency, number
@@ -19,7 +21,7 @@ from reportlib.words.seat import at_your_seat
 from reportlib.words.turned_up import turned_up
 from reportlib.words.verdict import verdict_sentences
 from reportlib.words.why import why
-from reportlib.words.writer import Templates, Writer, plain
+from reportlib.words.writer import Writer, plain
 
 SLOTS = (
     "in-short",
@@ -33,14 +35,14 @@ SLOTS = (
 
 
 def draft(
-    analysis: Analysis, *, facts: FactTable, templates: Templates, parameters: ReportParameters
+    analysis: Analysis, *, facts: FactTable, templates: Environment, parameters: ReportParameters
 ) -> dict[str, str]:
     """Return the Markdown of every narrative cell, by slot.
 
     Parameters
     ----------
     facts : of the same analysis, quoted by name
-    templates : finds ``<slot>/<wording>.md.j2``
+    templates : finds ``<slot>.md.j2``, in which every wording is a block
     """
     writer = Writer(analysis=analysis, facts=facts, templates=templates, parameters=parameters)
     return {

@@ -3,7 +3,8 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+
+from jinja2 import Environment
 
 from reportlib.facts import FactTable, band_key, quoted
 from reportlib.model import Analysis, BandResult
@@ -14,18 +15,12 @@ _PLURAL = ("low mids", "mids")
 _SPOKEN = {"presence": "presence range"}
 
 
-class Templates(Protocol):
-    """What is needed of a Jinja environment."""
-
-    def get_template(self, name: str, /) -> "Template":
-        """Return a template by its path."""
-
-
-class Template(Protocol):
-    """What is needed of a Jinja template."""
-
-    def render(self, values: Mapping[str, object], /) -> str:
-        """Fill it in."""
+def worded(templates: Environment, *, wording: str, values: Mapping[str, object]) -> str:
+    """Fill in one wording, named ``<slot>/<block>``: a block of the slot's file."""
+    slot, _, block = wording.rpartition("/")
+    template = templates.get_template(f"{slot}.md.j2")
+    parts = template.blocks[block.replace("-", "_")](template.new_context(dict(values)))
+    return "".join(parts).strip()
 
 
 def plain(text: str) -> str:
@@ -53,12 +48,12 @@ def listed(names: Sequence[str]) -> str:
 class Writer:
     """What every draft needs: the analysis, its facts, the wordings.
 
-    `templates` finds ``<slot>/<wording>.md.j2``.
+    `templates` finds ``<slot>.md.j2``, in which every wording is a block.
     """
 
     analysis: Analysis
     facts: FactTable
-    templates: Templates
+    templates: Environment
     parameters: ReportParameters
 
     @property
@@ -73,10 +68,8 @@ class Writer:
 
     def say(self, wording: str, **values: object) -> str:
         """Fill in one wording; the speaker's name is always there."""
-        template = self.templates.get_template(f"{wording}.md.j2")
-        return template.render(
-            {"name": plain(self.analysis.session.speaker.name), **values}
-        ).strip()
+        name = plain(self.analysis.session.speaker.name)
+        return worded(self.templates, wording=wording, values={"name": name, **values})
 
     def page(self, slot: str, **values: object) -> str:
         """Fill in the page of a slot from finished paragraphs."""
