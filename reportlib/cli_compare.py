@@ -65,7 +65,7 @@ def check_comparison(folder: Path, *, as_json: bool) -> int:
     from reportlib import claimed, quality
     from reportlib.comparing import check_compared
     from reportlib.kinds import COMPARISON
-    from reportlib.wording import counted
+    from reportlib.numbers import counted
 
     with status("measuring and comparing"):
         found = check_compared(folder)

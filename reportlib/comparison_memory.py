@@ -11,8 +11,8 @@ from reportlib.beside.judged import judged
 from reportlib.compared import Comparison
 from reportlib.memory import FOLDER, narrative_templates
 from reportlib.model import Analysis
+from reportlib.numbers import counted, listed
 from reportlib.parameters import ComparisonParameters
-from reportlib.wording import counted, listing
 from reportlib.words.comparison import draft_comparison
 
 _MOST_NAMED = 4
@@ -56,7 +56,7 @@ def keep_comparison(
 def about_comparison(comparison: Comparison, *, reports: Sequence[Analysis]) -> dict[str, Any]:
     """Return what the page says about itself; its date is the last day of measuring."""
     names = comparison.names
-    named = listing(names) if len(names) <= _MOST_NAMED else f"{len(names)} sessions"
+    named = listed(names) if len(names) <= _MOST_NAMED else f"{len(names)} sessions"
     days = [one.session.date for one in reports if one.session.date is not None]
     digests = ", ".join(one.session.digests.get("session.toml", "")[:12] for one in reports)
     return {
@@ -66,7 +66,7 @@ def about_comparison(comparison: Comparison, *, reports: Sequence[Analysis]) -> 
         "date": max(days, default=None),
         "tool_version": __version__,
         "language": "en",
-        "description": f"{listing(names)}: whose output keeps up with the volume? "
+        "description": f"{listed(names)}: whose output keeps up with the volume? "
         "Compared at equal output.",
         "colophon": f"Made with upheld {__version__} from {counted(len(names), 'session')}: "
         f"{digests}.",

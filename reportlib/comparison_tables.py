@@ -7,12 +7,20 @@ from reportlib.beside.facts import comparison_facts, limit_row, output_row, rank
 from reportlib.beside.shown_outputs import shown_outputs
 from reportlib.beside.telling import answer_words, limit_words, place_words, sure_words, value_words
 from reportlib.compared import Compared, Comparison, NeedBeside, OutputPoint, Question, Ranking
-from reportlib.facts import SLUGS, FactTable, duration, level_key, number
+from reportlib.facts import FactTable
 from reportlib.judged import SEAT_SETUP
-from reportlib.levels import BANDS
-from reportlib.seat_facts import slug as seat_slug
+from reportlib.levels import BANDS, SLUGS
+from reportlib.numbers import (
+    duration,
+    level_key,
+    level_text,
+    listed,
+    number,
+    sentence,
+    slug,
+    span_text,
+)
 from reportlib.shown import Table
-from reportlib.wording import level_text, listing, sentence, span_text
 
 _QUESTIONS: tuple[tuple[Question, str], ...] = (
     ("equal output", "at equal output"),
@@ -253,7 +261,7 @@ def seats_table(comparison: Comparison) -> Table | None:
             ),
         ),
         rows=tuple(rows),
-        anchors=tuple(_anchors(facts, f"fact-beside.seat.{seat_slug(setup)}") for setup in setups),
+        anchors=tuple(_anchors(facts, f"fact-beside.seat.{slug(setup)}") for setup in setups),
         numeric=(False, *(True for _ in comparison.names)),
     )
 
@@ -271,11 +279,11 @@ def not_comparable_table(comparison: Comparison) -> Table | None:
         rows=tuple(
             (
                 "no" if one.stops else "with care",
-                " | ".join(listing(group) for group in one.groups),
-                "every band" if len(one.bands) == len(BANDS) else listing(one.bands),
+                " | ".join(listed(group) for group in one.groups),
+                "every band" if len(one.bands) == len(BANDS) else listed(one.bands),
                 "every question"
                 if len(one.questions) == len(_QUESTIONS)
-                else listing([questions[question] for question in one.questions]),
+                else listed([questions[question] for question in one.questions]),
                 one.words,
                 one.remedy,
             )
@@ -321,4 +329,4 @@ def _levels(one: Compared) -> str:
 
 
 def _long(levels_db: Sequence[float]) -> str:
-    return f"{listing([f'{level:g}' for level in levels_db])} dB" if levels_db else "no"
+    return f"{listed([f'{level:g}' for level in levels_db])} dB" if levels_db else "no"

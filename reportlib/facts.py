@@ -50,12 +50,11 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 
 from reportlib.judged_facts import judged_facts
-from reportlib.levels import BANDS
+from reportlib.levels import BANDS, SLUGS
 from reportlib.model import Analysis, BandResult, Fact
+from reportlib.numbers import digits_for, duration, frequency, half_width, level_key, number
 from reportlib.seat_facts import seat_facts
 from reportlib.stress_facts import stress_facts
-
-SLUGS = {band.name: band.slug for band in BANDS}
 
 
 class FactTable(Mapping[str, Fact]):
@@ -81,41 +80,6 @@ class FactTable(Mapping[str, Fact]):
         return len(self._facts)
 
 
-def number(value: float, digits: int) -> str:
-    """Write a number with a true minus sign and no minus zero.
-
-    >>> number(-1.46, 1), number(-0.04, 1)
-    ('−1.5', '0.0')
-    """
-    text = f"{value:.{max(digits, 0)}f}"
-    if float(text) == 0.0:
-        text = text.lstrip("-")
-    return text.replace("-", "−")
-
-
-def frequency(value_hz: float) -> str:
-    """Write a frequency for reading: two significant digits, kHz from 1 kHz up.
-
-    >>> frequency(41.7), frequency(1234.0), frequency(16000.0)
-    ('42 Hz', '1.2 kHz', '16 kHz')
-    """
-    rounded = round(value_hz, 1 - math.floor(math.log10(value_hz)))
-    return f"{rounded / 1000:g} kHz" if rounded >= 1000.0 else f"{rounded:g} Hz"
-
-
-def duration(value_s: float) -> str:
-    """Write a length of time for reading.
-
-    >>> duration(18.0), duration(120.0), duration(90.0), duration(9000.0)
-    ('18 s', '2 min', '90 s', '2.5 h')
-    """
-    if value_s >= 7200.0:
-        return f"{value_s / 3600:.3g} h"
-    if value_s >= 120.0:
-        return f"{value_s / 60:.3g} min"
-    return f"{value_s:.3g} s"
-
-
 def written(fact: Fact) -> str:
     """Write a fact's value with its unit.
 
@@ -132,11 +96,6 @@ def written(fact: Fact) -> str:
 def quoted(fact: Fact) -> str:
     """Write a fact as the Markdown link that quotes it."""
     return f"[{written(fact)}](#fact-{fact.name})"
-
-
-def level_key(level_db: float) -> str:
-    """Write a level as it stands in names: ``94``, ``82.5``."""
-    return f"{level_db:g}"
 
 
 def band_key(result: BandResult) -> str:
@@ -193,11 +152,6 @@ def row_anchors(facts: FactTable, *, key: str) -> str:
     return " ".join([f"fact-{key[:-1]}", *names] if names else [])
 
 
-def digits_for(u95_db: float) -> int:
-    """Return how many decimals an interval supports: one below 1 dB, none above."""
-    return 1 if u95_db < 1.0 else 0
-
-
 def collect(analysis: Analysis) -> FactTable:
     """Name every number of an analysis that a sentence may need."""
     facts = [
@@ -248,8 +202,7 @@ def _band_facts(result: BandResult) -> list[Fact]:
     found = [
         fact("mean", result.mean_db),
         fact("shortfall", -result.mean_db),
-        # An uncertainty is rounded up (JCGM 100:2008, 7.2.6).
-        fact("u95", math.ceil(result.u95_db * 10.0**digits - 1e-9) / 10.0**digits),
+        fact("u95", half_width(result.u95_db)),
     ]
     if result.worst_db is not None and result.worst_hz is not None:
         found += [fact("worst", result.worst_db), fact("worst-at", result.worst_hz, unit="Hz")]

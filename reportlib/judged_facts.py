@@ -3,15 +3,12 @@
 Collected by `facts`, which says what each name means.
 """
 
-import math
 from collections.abc import Iterator
 
 from reportlib.judged import Audible, Limit
-from reportlib.levels import BANDS
+from reportlib.levels import SLUGS
 from reportlib.model import Analysis, Fact
-
-_SLUGS = {band.name: band.slug for band in BANDS}
-_SAME_LEVEL_DB = 0.05
+from reportlib.numbers import digits_for, half_width, level_digits, outwards
 
 
 def judged_facts(analysis: Analysis) -> Iterator[Fact]:
@@ -27,7 +24,7 @@ def judged_facts(analysis: Analysis) -> Iterator[Fact]:
 
 def limit_key(limit: Limit) -> str:
     """Name the facts of a band's or drive unit's limits, without the last parts."""
-    slug = _SLUGS.get(limit.band, f"unit-{limit.low_hz:.0f}-{limit.high_hz:.0f}")
+    slug = SLUGS.get(limit.band, f"unit-{limit.low_hz:.0f}-{limit.high_hz:.0f}")
     return f"limit.{slug}" if limit.test == "short_term" else f"limit.long.{slug}"
 
 
@@ -46,43 +43,32 @@ def _limit_facts(limit: Limit) -> list[Fact]:
 
     found = []
     if limit.threshold_db == 1.0 and limit.tested_to_db is not None:
-        # Half decibels are levels too; a step that was made within 0.05 dB is the level's name.
-        whole = abs(limit.tested_to_db - round(limit.tested_to_db)) <= _SAME_LEVEL_DB
-        digits = 0 if whole else 1
-        tested = _outwards(limit.tested_to_db, digits=digits, up=False)
+        # Half decibels are levels too.
+        digits = level_digits(limit.tested_to_db)
+        tested = outwards(limit.tested_to_db, digits=digits, up=False)
         found.append(fact("tested", tested, digits=digits))
     name = f"{limit.threshold_db:g}"
-    width = math.inf
+    digits = 0
     if limit.low_db is not None and limit.high_db is not None:
-        width = limit.high_db - limit.low_db
+        digits = digits_for(0.5 * (limit.high_db - limit.low_db))
     if limit.level_db is not None:
-        found.append(fact(name, limit.level_db, digits=_digits(0.5 * width)))
-    digits = _digits(0.5 * width)
+        found.append(fact(name, limit.level_db, digits=digits))
     if limit.low_db is not None:
         found.append(
-            fact(f"{name}.low", _outwards(limit.low_db, digits=digits, up=False), digits=digits)
+            fact(f"{name}.low", outwards(limit.low_db, digits=digits, up=False), digits=digits)
         )
     if limit.high_db is not None:
         found.append(
-            fact(f"{name}.high", _outwards(limit.high_db, digits=digits, up=True), digits=digits)
+            fact(f"{name}.high", outwards(limit.high_db, digits=digits, up=True), digits=digits)
         )
     return found
 
 
-def _outwards(value: float, *, digits: int, up: bool) -> float:
-    """Round an end of a bracket away from its middle, unless it is as good as on a digit."""
-    scale = 10.0**digits
-    if up:
-        return math.ceil(value * scale - _SAME_LEVEL_DB) / scale
-    return math.floor(value * scale + _SAME_LEVEL_DB) / scale
-
-
 def _heard_facts(one: Audible, *, key: str) -> list[Fact]:
-    digits = _digits(one.u95_db)
-    u95 = math.ceil(one.u95_db * 10.0**digits - 1e-9) / 10.0**digits
+    digits = digits_for(one.u95_db)
     found = [
         Fact(name=f"{key}.size", value=abs(one.change_db), unit="dB", digits=digits),
-        Fact(name=f"{key}.u95", value=u95, unit="dB", digits=digits),
+        Fact(name=f"{key}.u95", value=half_width(one.u95_db), unit="dB", digits=digits),
         Fact(name=f"{key}.low", value=one.low_hz, unit="Hz", digits=0),
         Fact(name=f"{key}.high", value=one.high_hz, unit="Hz", digits=0),
     ]
@@ -92,8 +78,3 @@ def _heard_facts(one: Audible, *, key: str) -> list[Fact]:
         digits = 1 if abs(one.phon) < 2.0 else 0
         found.append(Fact(name=f"{key}.as-mids", value=abs(one.phon), unit="dB", digits=digits))
     return found
-
-
-def _digits(u95_db: float) -> int:
-    """How many decimals an interval supports, as in `facts.digits_for`."""
-    return 1 if u95_db < 1.0 else 0

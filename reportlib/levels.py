@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from reportlib.model import BoolArray, FloatArray
+from reportlib.numbers import slug
 
 G = 10.0**0.3
 """Octave ratio, base 10 (IEC 61260-1:2014, 5.2): 1.995262."""
@@ -30,7 +31,7 @@ class Band:
     @property
     def slug(self) -> str:
         """The name as it stands in fact names and anchors, e.g. ``"low-mids"``."""
-        return self.name.replace(" ", "-")
+        return slug(self.name)
 
     def holds(self, frequency_hz: ArrayLike) -> BoolArray:
         """Return which frequencies lie in the band."""
@@ -45,6 +46,8 @@ BANDS = (
     Band("presence", 2000.0, 6000.0),
     Band("treble", 6000.0, 16000.0),
 )
+SLUGS = {band.name: band.slug for band in BANDS}
+"""Names of bands as they stand in names of facts."""
 
 
 def db(power: ArrayLike) -> FloatArray:

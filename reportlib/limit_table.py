@@ -6,10 +6,10 @@ from reportlib.facts import collect, row_anchors
 from reportlib.judged import Limit
 from reportlib.judged_facts import limit_key
 from reportlib.model import Analysis, Test
+from reportlib.numbers import levels_text, listed, sentence
 from reportlib.readings.behind import band_limits, bracket_text, limited_bands, where_text
 from reportlib.readings.stress import end_of
 from reportlib.shown import Table
-from reportlib.wording import levels_text, listing, sentence
 
 
 def limit_table(analysis: Analysis) -> Table | None:
@@ -55,7 +55,7 @@ def _skipped(limits: Sequence[Limit]) -> str:
         if limit.reached is not None and limit.untold_db and limit.band not in names:
             names.append(limit.band)
     parts = [
-        f"{listing(names)} {'turned up to' if test == 'short_term' else 'left playing at'} "
+        f"{listed(names)} {'turned up to' if test == 'short_term' else 'left playing at'} "
         f"{levels_text(levels)}"
         for (test, levels), names in groups.items()
         if names

@@ -19,10 +19,10 @@ from typing import Literal
 
 import numpy as np
 
-from reportlib.facts import frequency
 from reportlib.judged import Limit
 from reportlib.levels import BANDS, Band, G
 from reportlib.model import BandResult, DriveStep, FloatArray, Test
+from reportlib.numbers import frequency
 from reportlib.thresholds import (
     BEHIND_DB,
     CROSSOVER_OCTAVES,

@@ -10,8 +10,9 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from reportlib.facts import number, written
+from reportlib.facts import written
 from reportlib.model import Fact
+from reportlib.numbers import number
 
 _QUOTED = re.compile(r"\[(?P<text>[^\[\]\n]*)\]\(#fact-(?P<name>[\w.-]+)\)")
 _NUMBER = re.compile(

@@ -10,14 +10,10 @@ from reportlib.exposure import NIOSH, OSHA, WHO_ITU, stricter_time_s
 from reportlib.judged import SEAT_SETUP, DayDose, Exposure, NeedAnswer
 from reportlib.listening import ROOM_METHOD, TRADE_METHOD
 from reportlib.model import Analysis, Fact, SeatLevel
+from reportlib.numbers import slug
 
 _METHODS = {TRADE_METHOD: "sum", ROOM_METHOD: "room"}
 _RULES = {NIOSH: "day", WHO_ITU: "week", OSHA: "osha"}
-
-
-def slug(name: str) -> str:
-    """Return a setting's or a need's name as it stands in fact names."""
-    return name.replace(" ", "-")
 
 
 def seat_facts(analysis: Analysis) -> Iterator[Fact]:

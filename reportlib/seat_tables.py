@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 
 from reportlib.exposure import NIOSH, OSHA, WHO_ITU, stricter_time_s
-from reportlib.facts import collect, digits_for, duration, level_key, number, row_anchors
+from reportlib.facts import collect, row_anchors
 from reportlib.judged import SEAT_SETUP, Exposure, SeatBand
 from reportlib.model import Analysis
-from reportlib.seat_facts import shown_exposure, slug
+from reportlib.numbers import digits_for, duration, level_key, number, slug, u95_text
+from reportlib.seat_facts import shown_exposure
 from reportlib.shown import Table
 
 _DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
@@ -114,7 +115,7 @@ def _change(one: SeatBand) -> tuple[str, str]:
     if one.change_db is None or one.u95_db is None:
         return "can’t tell", ""
     digits = digits_for(one.u95_db)
-    return f"{number(one.change_db, digits)} dB", f"{number(one.u95_db, 2)} dB"
+    return f"{number(one.change_db, digits)} dB", u95_text(one.u95_db)
 
 
 def exposure_table(analysis: Analysis) -> Table | None:

@@ -6,20 +6,20 @@ Collected by `facts`, which says what each name means.
 import math
 from collections.abc import Iterator
 
-from reportlib.levels import BANDS
+from reportlib.levels import SLUGS
 from reportlib.model import Analysis, Fact
+from reportlib.numbers import digits_for, half_width
 from reportlib.readings.coil import coil_end
 from reportlib.readings.stress import distortion_ends, end_of, last_recovery
 from reportlib.soaked import CoilTrack, GroupTrack, Playing, Recovery, ThermalTerm
 
-_SLUGS = {band.name: band.slug for band in BANDS}
 _MINUTES_FROM_S = 120.0
 """From here on times are written in minutes."""
 
 
 def stress_key(playing: Playing, track: GroupTrack) -> str:
     """Name the facts of a band or drive unit at one level, without the last part."""
-    slug = _SLUGS.get(track.name, f"unit-{track.low_hz:.0f}-{track.high_hz:.0f}")
+    slug = SLUGS.get(track.name, f"unit-{track.low_hz:.0f}-{track.high_hz:.0f}")
     return f"stress.{slug}.{playing.level_db:g}"
 
 
@@ -83,7 +83,7 @@ def _coil_facts(playing: Playing, coil: CoilTrack) -> Iterator[Fact]:
     key = coil_key(playing)
     row = f"fact-{key}"
     yield Fact(name=f"{key}.rise", value=end.rise_k, unit="°C", digits=0, row=row)
-    rise_u95 = float(math.ceil(end.rise_u95_k - 1e-9))
+    rise_u95 = half_width(end.rise_u95_k, least=1.0)
     yield Fact(name=f"{key}.rise-u95", value=rise_u95, unit="°C", digits=0, row=row)
     yield _decibels(f"{key}.expected", end.expected_db, u95_db=0.0)
     if end.heard_db is not None and end.heard_u95_db is not None:
@@ -96,18 +96,12 @@ def _row(name: str) -> str:
 
 
 def _decibels(name: str, value: float, *, u95_db: float) -> Fact:
-    return Fact(name=name, value=value, unit="dB", digits=_digits(u95_db), row=_row(name))
+    return Fact(name=name, value=value, unit="dB", digits=digits_for(u95_db), row=_row(name))
 
 
 def _interval(name: str, u95_db: float) -> Fact:
-    """An uncertainty is rounded up (JCGM 100:2008, 7.2.6)."""
-    digits = _digits(u95_db)
-    value = max(math.ceil(u95_db * 10.0**digits - 1e-9), 1) / 10.0**digits
+    value, digits = half_width(u95_db), digits_for(u95_db)
     return Fact(name=name, value=value, unit="dB", digits=digits, row=_row(name))
-
-
-def _digits(u95_db: float) -> int:
-    return 1 if u95_db < 1.0 else 0
 
 
 def _percent(name: str, value_db: float, *, row: str) -> Fact:

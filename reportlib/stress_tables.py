@@ -1,24 +1,13 @@
 """The tables about the stress while it plays: what each band lost, and the coil."""
 
-import math
-
-from reportlib.facts import (
-    FactTable,
-    collect,
-    duration,
-    frequency,
-    level_key,
-    number,
-    row_anchors,
-    written,
-)
+from reportlib.facts import FactTable, collect, row_anchors, written
 from reportlib.model import Analysis
+from reportlib.numbers import db_interval, duration, frequency, half_width, level_key, number
 from reportlib.readings.coil import coil_end
 from reportlib.readings.stress import end_of, last_recovery, too_slow
 from reportlib.shown import Table
 from reportlib.soaked import GroupTrack, Playing, ThermalFit
 from reportlib.stress_facts import coil_key, stress_key
-from reportlib.wording import db_interval
 
 _AGREEMENT = {"agrees": "yes", "disagrees": "no", "can't tell": "can’t tell"}
 
@@ -109,7 +98,7 @@ def coil_table(analysis: Analysis) -> Table | None:
                 f"{number(coil.cold_ohm, 2)} Ω",
                 f"{number(coil.ambient_c, 0)} °C{assumed}",
                 f"{number(end.ohm, 2)} Ω",
-                f"{number(end.rise_k, 0)} ± {number(math.ceil(end.rise_u95_k - 1e-9), 0)} °C",
+                f"{number(end.rise_k, 0)} ± {number(half_width(end.rise_u95_k, least=1.0), 0)} °C",
                 f"{number(end.expected_db, 1)} dB",
                 heard,
             )

@@ -3,19 +3,12 @@
 import math
 
 from reportlib.causes import CAUSE_NAMES
-from reportlib.facts import (
-    band_key,
-    collect,
-    digits_for,
-    duration,
-    frequency,
-    level_key,
-    number,
-)
+from reportlib.facts import band_key, collect
 from reportlib.facts import row_anchors as _anchors
 from reportlib.judged import Finding
 from reportlib.limit_table import limit_table
 from reportlib.model import Analysis, BandResult
+from reportlib.numbers import digits_for, duration, frequency, level_key, number, u95_text
 from reportlib.seat_tables import exposure_table, need_table, seat_band_table, seat_table
 from reportlib.shown import Table
 from reportlib.stress_tables import coil_table, thermal_table
@@ -80,7 +73,7 @@ def _band_row(result: BandResult) -> tuple[str, ...]:
     return (
         *head,
         f"{number(result.mean_db, digits)} dB",
-        f"{number(result.u95_db, 2)} dB",
+        u95_text(result.u95_db),
         worst,
         near,
         grade.replace("'", "’"),

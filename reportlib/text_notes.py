@@ -6,9 +6,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from reportlib.day import TextFacts
-from reportlib.facts import frequency
 from reportlib.levels import G
 from reportlib.model import FloatArray, QualityNote, Response
+from reportlib.numbers import frequency
 from reportlib.text_response import ColumnText
 
 _MOST_NAMED = 3

@@ -18,7 +18,7 @@ NUMBERS = {
     "response", "text_response", "uncertainty", "compression", "rooms", "soak",
 }  # fmt: skip
 LAYERS = [
-    {"errors", "one_line", "arrays"},
+    {"errors", "one_line", "arrays", "numbers"},
     {
         "day",
         "model",
@@ -53,7 +53,6 @@ LAYERS = [
         "limit_table",
         "seat_tables",
         "stress_facts",
-        "wording",
         "quality",
         "text_notes",
         "readings",

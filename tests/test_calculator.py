@@ -9,12 +9,12 @@ from builders import make_analysis, make_curve
 from stressed import make_playing
 
 from reportlib.exposure import exposures, programme_dba, stricter_time_s
-from reportlib.facts import duration, number
 from reportlib.levels import BANDS
 from reportlib.listening import all_seats, arrivals, given_levels, span, starts_at
 from reportlib.need import NEEDS, abilities, answer_need, loss_over
 from reportlib.need.answers import band_share_db
 from reportlib.need.wants import SINE_CREST_DB
+from reportlib.numbers import duration, number
 from reportlib.parameters import checked_parameters
 from reportlib.publish.render import page_html
 from reportlib.words.calculator import seat_calculator

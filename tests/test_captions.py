@@ -83,7 +83,7 @@ def test_no_shortfall_is_claimed_that_its_interval_does_not_carry():
 def test_digits_follow_the_uncertainty():
     # graded roughly by the builder: 6.4 ± 1.2 dB is beyond every edge, so it can be told
     rough = make_analysis(change=flat(-6.4), ripple_db=0.0, band_u95_db=1.2)
-    assert " 6 dB short (± 1.2 dB)" in caption("level_ladder", rough)
+    assert " 6 dB short (± 2 dB)" in caption("level_ladder", rough)
 
 
 def test_half_full_is_three_decibels_far_above_the_baseline():

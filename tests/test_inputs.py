@@ -21,8 +21,8 @@ from reportlib.analysis import analyse
 from reportlib.cli import main
 from reportlib.day import SweepFacts
 from reportlib.errors import CaptureError
-from reportlib.facts import number
 from reportlib.model import Analysis
+from reportlib.numbers import number
 from reportlib.parameters import ReportParameters
 from reportlib.results import compression_csv, results_document, results_schema
 from reportlib.session import read_session

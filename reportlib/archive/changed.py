@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from reportlib.archive.columns import COLUMNS, Value
-from reportlib.wording import true_minus
+from reportlib.numbers import true_minus
 
 _SAME_DB = 0.05
 """Numbers that differ by less read the same."""

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from reportlib import numbers
 from reportlib.judged import Answer
 from reportlib.levels import BANDS
 from reportlib.need.wants import NEEDS as WANTS
@@ -57,7 +58,7 @@ def slug(name: str) -> str:
     >>> slug("low mids")
     'low_mids'
     """
-    return name.replace(" ", "_")
+    return numbers.slug(name).replace("-", "_")
 
 
 def limit_column(*, test: str, threshold_db: float, band: str) -> str:

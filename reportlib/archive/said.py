@@ -5,7 +5,7 @@ import math
 from reportlib.archive.columns import CANT_TELL, NOT_TESTED, limit_column
 from reportlib.archive.rows import Row
 from reportlib.levels import BANDS
-from reportlib.wording import listing, true_minus
+from reportlib.numbers import listed, true_minus
 
 _REACHED = ("at", "between", "by")
 
@@ -53,7 +53,7 @@ def first_behind(row: Row, *, test: str) -> str:
         return f"{band} {limit_said(row, columns[band])} dB"
     maybe = [band for band, state in states.items() if state == "may be"]
     if maybe:
-        return f"{listing(maybe)} {limit_said(row, columns[maybe[0]])} dB"
+        return f"{listed(maybe)} {limit_said(row, columns[maybe[0]])} dB"
     told = [band for band, state in states.items() if state == "not reached"]
     if not told:
         return CANT_TELL.replace("'", "’")

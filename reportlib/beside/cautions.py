@@ -5,8 +5,7 @@ from collections.abc import Callable, Hashable, Sequence
 from reportlib.beside.groups import split
 from reportlib.beside.noting import SWEEPS, named, note
 from reportlib.compared import Compared, Hindrance
-from reportlib.facts import duration
-from reportlib.wording import level_text, listing
+from reportlib.numbers import duration, level_text, listed
 
 _SAME_DISTANCE = 2.0
 """A level is taken back to 1 m as that of a point: within this ratio a loudspeaker's size leaves
@@ -38,7 +37,7 @@ def _assumed(sessions: Sequence[Compared]) -> list[Hindrance]:
             "levels assumed",
             stops=False,
             groups=[group for group in (named(assumed), calibrated) if group],
-            words=f"The levels of {listing(named(assumed))} are those asked for, and nobody "
+            words=f"The levels of {listed(named(assumed))} are those asked for, and nobody "
             "measured whether they were met: a comparison at equal output holds only if they were.",
             remedy="Record an acoustic calibrator on the day.",
         )
@@ -57,7 +56,7 @@ def _distance(sessions: Sequence[Compared]) -> list[Hindrance]:
     groups = _differing(sessions, by=lambda one: one.distance_m)
     if max(distances) <= _SAME_DISTANCE * min(distances) or not groups:
         return []
-    parts = [f"{listing(named(group))} at {group[0].distance_m:g} m" for group in groups]
+    parts = [f"{listed(named(group))} at {group[0].distance_m:g} m" for group in groups]
     return [
         note(
             "distance",
@@ -75,7 +74,7 @@ def _baseline(sessions: Sequence[Compared]) -> list[Hindrance]:
     if max(starts) - min(starts) <= SAME_BASELINE_DB:
         return []
     groups = _differing(sessions, by=lambda one: round(one.baseline_db, 1))
-    parts = [f"{listing(named(group))} at {group[0].baseline_db:.3g} dB" for group in groups]
+    parts = [f"{listed(named(group))} at {group[0].baseline_db:.3g} dB" for group in groups]
     return [
         note(
             "baseline",
@@ -96,7 +95,7 @@ def _sweep(sessions: Sequence[Compared]) -> list[Hindrance]:
     if not lengths or max(lengths) <= _SAME_SWEEP * min(lengths):
         return []
     groups = _differing(timed, by=lambda one: one.sweep_s)
-    parts = [f"{listing(named(group))}: {duration(group[0].sweep_s or 0.0)}" for group in groups]
+    parts = [f"{listed(named(group))}: {duration(group[0].sweep_s or 0.0)}" for group in groups]
     return [
         note(
             "sweep length",
@@ -121,7 +120,7 @@ def _reference(sessions: Sequence[Compared]) -> list[Hindrance]:
         "loop-back": "with its amplifier",
         None: "with everything before it, for want of a reference",
     }
-    parts = [f"{listing(named(group))} {words[group[0].reference]}" for group in groups]
+    parts = [f"{listed(named(group))} {words[group[0].reference]}" for group in groups]
     return [
         note(
             "reference",
@@ -143,7 +142,7 @@ def _steps(sessions: Sequence[Compared]) -> list[Hindrance]:
             "drive step",
             stops=False,
             groups=[group for group in (named(unmeasured), measured) if group],
-            words=f"How far the volume of {listing(named(unmeasured))} was raised was not measured "
+            words=f"How far the volume of {listed(named(unmeasured))} was raised was not measured "
             "but taken as asked, which widens its interval.",
             remedy="Record the drive beside the sound.",
         )

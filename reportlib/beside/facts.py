@@ -23,18 +23,15 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
 ================================== ==========================================================
 """
 
-import math
 from collections.abc import Iterator
 
 from reportlib.beside.shown_outputs import giving_out, shown_outputs
 from reportlib.compared import Comparison, OutputPoint, Ranking, Standing
-from reportlib.facts import SLUGS, FactTable, digits_for, level_key
+from reportlib.facts import FactTable
 from reportlib.judged import Limit
+from reportlib.levels import SLUGS
 from reportlib.model import Fact
-from reportlib.seat_facts import slug as seat_slug
-
-_WHOLE_DB = 0.05
-"""Half decibels are levels too; what is this near to a whole one is written as one."""
+from reportlib.numbers import digits_for, level_digits, level_key, outwards, slug
 
 
 def comparison_facts(comparison: Comparison) -> FactTable:
@@ -49,9 +46,9 @@ def output_row(band: str, output_db: float) -> str:
 
 def rank_row(ranking: Ranking) -> str:
     """Return the anchor of the row of one ranking."""
-    slug = {"equal output": "output", "1 dB behind": "limit", "left playing": "long"}
+    asked = {"equal output": "output", "1 dB behind": "limit", "left playing": "long"}
     first = min(ranking.names)
-    return f"fact-standing.{slug[ranking.question]}.{SLUGS[ranking.band]}.{seat_slug(first)}"
+    return f"fact-standing.{asked[ranking.question]}.{SLUGS[ranking.band]}.{slug(first)}"
 
 
 def limit_row(band: str) -> str:
@@ -68,7 +65,7 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
                     name=f"beside.{one.slug}.{name}",
                     value=level,
                     unit="dB",
-                    digits=_whole(level),
+                    digits=level_digits(level),
                     row=f"fact-beside.{one.slug}.measured",
                 )
     for point in giving_out(comparison):
@@ -76,7 +73,7 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
         row = output_row(point.band, point.output_db)
         yield _db(f"{key}.most", point.most_db or 0.0, digits=1, row=row)
         asked = point.asked_to_db or 0.0
-        yield _db(f"{key}.asked", asked, digits=_whole(asked), row=row)
+        yield _db(f"{key}.asked", asked, digits=level_digits(asked), row=row)
     shown = {band: shown_outputs(comparison, band=band) for band in SLUGS}
     for point in comparison.points:
         if point.output_db in shown[point.band]:
@@ -87,9 +84,9 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
     for limited in comparison.limits:
         yield from _limit(limited.limit, slug=slugs[limited.name])
     for seat in comparison.arrives:
-        key = f"beside.{slugs[seat.name]}.seat.{seat_slug(seat.setup)}"
+        key = f"beside.{slugs[seat.name]}.seat.{slug(seat.setup)}"
         for name, value in (("low", seat.low_db), ("high", seat.high_db)):
-            row = f"fact-beside.seat.{seat_slug(seat.setup)}"
+            row = f"fact-beside.seat.{slug(seat.setup)}"
             yield _db(f"{key}.{name}", value, digits=0, row=row)
 
 
@@ -125,11 +122,11 @@ def _ranking(ranking: Ranking, *, slugs: dict[str, str]) -> Iterator[Fact]:
         if at_output:
             yield _db(f"{key}.output", ranking.at_db or 0.0, digits=0, row=row)
             start = ranking.counted_from_db or 0.0
-            yield _db(f"{key}.from", start, digits=_whole(start), row=row)
+            yield _db(f"{key}.from", start, digits=level_digits(start), row=row)
             yield _db(f"{key}.per-db", abs(one.per_db or 0.0), digits=1, row=row)
         else:
             level = ranking.at_db or 0.0
-            yield _db(f"{key}.level", level, digits=_whole(level), row=row)
+            yield _db(f"{key}.level", level, digits=level_digits(level), row=row)
             yield Fact(name=f"{key}.elapsed", value=ranking.elapsed_s, unit="s", digits=0, row=row)
     for pair in ranking.partings:
         key = f"{apart}.{slugs[pair.better]}.{slugs[pair.worse]}.{band}"
@@ -166,14 +163,9 @@ def _limit(limit: Limit, *, slug: str) -> Iterator[Fact]:
             f"{key}-high", outwards(limit.high_db, digits=digits, up=True), digits=digits, row=row
         )
     if limit.tested_to_db is not None:
-        digits = _whole(limit.tested_to_db)
+        digits = level_digits(limit.tested_to_db)
         tested = outwards(limit.tested_to_db, digits=digits, up=False)
         yield _db(f"{key}-tested", tested, digits=digits, row=row)
-
-
-def _whole(level_db: float) -> int:
-    """How many decimals a level is written with: none where it is as good as a whole number."""
-    return 0 if abs(level_db - round(level_db)) <= _WHOLE_DB else 1
 
 
 def digits_of(low_db: float | None, high_db: float | None) -> int:
@@ -181,15 +173,3 @@ def digits_of(low_db: float | None, high_db: float | None) -> int:
     if low_db is None or high_db is None:
         return 1
     return digits_for(0.5 * (high_db - low_db))
-
-
-def outwards(value: float, *, digits: int, up: bool) -> float:
-    """Round an end of an interval away from its middle, unless it is as good as on a digit.
-
-    >>> outwards(-1.93, digits=1, up=False), outwards(-1.93, digits=1, up=True)
-    (-2.0, -1.9)
-    """
-    scale = 10.0**digits
-    if up:
-        return math.ceil(value * scale - _WHOLE_DB) / scale
-    return math.floor(value * scale + _WHOLE_DB) / scale

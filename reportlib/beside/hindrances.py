@@ -9,8 +9,7 @@ from reportlib.beside.noting import ALL_BANDS, SWEEPS, named, note
 from reportlib.beside.ranked import heard_alike, rankable
 from reportlib.beside.stress_hindrances import stress_hindrances
 from reportlib.compared import Compared, Hindrance, OutputTrack, Ranking, StressEnd
-from reportlib.facts import frequency
-from reportlib.wording import level_text, listing
+from reportlib.numbers import frequency, level_text, listed
 
 
 def hindrances(
@@ -55,7 +54,7 @@ def _space(sessions: Sequence[Compared]) -> list[Hindrance]:
     if len(groups) < 2:
         return []
     parts = [
-        f"{listing(named(group))}: {' or '.join(dict.fromkeys(one.space for one in group))}"
+        f"{listed(named(group))}: {' or '.join(dict.fromkeys(one.space for one in group))}"
         for group in groups
     ]
     return [
@@ -74,7 +73,7 @@ def _smoothing(sessions: Sequence[Compared]) -> list[Hindrance]:
     if len(groups) < 2:
         return []
     parts = [
-        f"{listing(named(group))} over {group[0].smoothing_octaves:.2g} octave" for group in groups
+        f"{listed(named(group))} over {group[0].smoothing_octaves:.2g} octave" for group in groups
     ]
     return [
         note(
@@ -136,7 +135,7 @@ def _nothing_heard(
                 stops=True,
                 groups=[[one.name], rest],
                 bands=by_gate,
-                words=f"{one.name} says nothing of the {listing(by_gate)}: its gate resolves "
+                words=f"{one.name} says nothing of the {listed(by_gate)}: its gate resolves "
                 f"nothing below {frequency(one.lowest_hz)}.",
                 remedy=f"Measure it with a gate of {math.ceil(2e3 / lowest):g} ms or more.",
             )
@@ -148,7 +147,7 @@ def _nothing_heard(
                 stops=True,
                 groups=[[one.name], rest],
                 bands=by_noise,
-                words=f"{one.name} says nothing of the {listing(by_noise)}: too little can be "
+                words=f"{one.name} says nothing of the {listed(by_noise)}: too little can be "
                 "told there at any level.",
                 remedy="Measure it with more takes or where it is quieter.",
             )
@@ -165,7 +164,7 @@ def _heard_otherwise(
         stops=True,
         groups=[[one.name], rest],
         bands=bands,
-        words=f"Of the {listing(bands)}, {one.name} was heard over another stretch "
+        words=f"Of the {listed(bands)}, {one.name} was heard over another stretch "
         f"({frequency(low)} to {frequency(high)}) than most.",
         remedy="Measure all of them with the same gate and sweep, clear of the noise.",
     )
@@ -206,11 +205,11 @@ def _no_common_output(
     name: str, *, others: Sequence[str], start_db: float, above: bool, bands: Sequence[str]
 ) -> Hindrance:
     if above:
-        words = f"{name} begins at an output above what {listing(others)} gave."
+        words = f"{name} begins at an output above what {listed(others)} gave."
         remedy = f"Measure {name} from a baseline of {level_text(start_db)} or less."
     else:
         begin = "begins" if len(others) == 1 else "begin"
-        words = f"{name} gave no output as high as where {listing(others)} {begin}."
+        words = f"{name} gave no output as high as where {listed(others)} {begin}."
         remedy = f"Measure {name} well above {level_text(start_db)}, or the others from less."
     return note(
         "no common output",

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from reportlib.beside.facts import rank_row
 from reportlib.compared import Comparison, Hindrance, Ranking
-from reportlib.wording import listing
+from reportlib.numbers import listed
 
 
 def judged(comparison: Comparison) -> dict[str, str]:
@@ -53,8 +53,8 @@ def _ordinal(best: int, worst: int) -> str:
 def _hindrance(one: Hindrance) -> str:
     groups = " | ".join(sorted(_alphabetical(group) for group in one.groups))
     way = "not comparable" if one.stops else "with care"
-    return f"{groups}: {way}, {listing([*one.bands])}"
+    return f"{groups}: {way}, {listed([*one.bands])}"
 
 
 def _alphabetical(names: Sequence[str]) -> str:
-    return listing(sorted(names))
+    return listed(sorted(names))

@@ -1,12 +1,12 @@
 """What the sessions of a comparison are called: by loudspeaker, then date, then folder."""
 
 import datetime
-import re
 from collections import Counter
 from collections.abc import Sequence
 
 from reportlib.errors import AnalysisError
 from reportlib.model import Analysis
+from reportlib.numbers import day_text, slug
 
 MOST_SESSIONS = 8
 """More lines than that no figure tells apart."""
@@ -34,7 +34,7 @@ def shown_names(analyses: Sequence[Analysis], *, names: Sequence[str]) -> tuple[
     sessions = [one.session for one in analyses]
     alone = [" ".join(session.speaker.name.split()) for session in sessions]
     dated = [
-        f"{name} of {_in_words(session.date)}" if session.date else ""
+        f"{name} of {day_text(datetime.date.fromisoformat(session.date))}" if session.date else ""
         for name, session in zip(alone, sessions, strict=True)
     ]
     placed = [f"{name} “{folder}”" for name, folder in zip(alone, names, strict=True)]
@@ -59,11 +59,6 @@ def shown_names(analyses: Sequence[Analysis], *, names: Sequence[str]) -> tuple[
     return tuple(shown)
 
 
-def _in_words(date: str) -> str:
-    day = datetime.date.fromisoformat(date)
-    return f"{day.day} {day:%B} {day.year}"
-
-
 def slugs(names: Sequence[str]) -> tuple[str, ...]:
     """Return the names as they stand in facts' names: lower-case letters, digits and hyphens.
 
@@ -72,10 +67,10 @@ def slugs(names: Sequence[str]) -> tuple[str, ...]:
     """
     found: list[str] = []
     for index, name in enumerate(names):
-        plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or f"session-{index + 1}"
-        slug = plain
-        while slug in found:
-            slug = f"{plain}-{index + 1}"
-            plain = slug if slug in found else plain
-        found.append(slug)
+        plain = slug(name, other=f"session-{index + 1}")
+        one = plain
+        while one in found:
+            one = f"{plain}-{index + 1}"
+            plain = one if one in found else plain
+        found.append(one)
     return tuple(found)

@@ -6,8 +6,7 @@ from reportlib.beside.groups import measured_alike
 from reportlib.beside.noting import note
 from reportlib.beside.ranked import rankable
 from reportlib.compared import Compared, Hindrance, Ranking, StressEnd
-from reportlib.facts import duration
-from reportlib.wording import level_text, levels_text, listing
+from reportlib.numbers import duration, level_text, levels_text, listed
 
 _SAME_CREST_DB = 1.0
 """Stresses whose crest factors differ by more load a limiter otherwise (a judgement)."""
@@ -78,7 +77,7 @@ def _crest(able: Sequence[Compared], *, placed: set[str]) -> list[Hindrance]:
             stops=False,
             groups=[[one.name] for one in played],
             questions=("left playing",),
-            words=f"What played had not the same crest factor ({listing(parts)}): higher peaks "
+            words=f"What played had not the same crest factor ({listed(parts)}): higher peaks "
             "make a limiter act sooner.",
             remedy="Use the same multitone for all of them.",
         )

@@ -4,11 +4,12 @@ import math
 from collections.abc import Callable
 
 from reportlib.compared import NeedBeside, Ranking, Standing
-from reportlib.facts import SLUGS, FactTable, written
+from reportlib.facts import FactTable, written
 from reportlib.judged import Limit
+from reportlib.levels import SLUGS
 from reportlib.limits import kind_of
 from reportlib.model import Fact
-from reportlib.wording import listing
+from reportlib.numbers import listed
 
 
 def place_words(one: Standing) -> str:
@@ -81,7 +82,7 @@ def sure_words(ranking: Ranking) -> str:
         )
         if below:
             parts.setdefault(below, []).append(name)
-    told = [f"{listing(above)} before {listing(below)}" for below, above in parts.items()]
+    told = [f"{listed(above)} before {listed(below)}" for below, above in parts.items()]
     every = math.comb(len(ranking.names), 2) == len(ranking.partings)
     return "; ".join([*told, *([] if every else ["the rest too close to call"])])
 

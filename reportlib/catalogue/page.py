@@ -17,11 +17,11 @@ from reportlib.archive import Value
 from reportlib.archive.columns import YES, limit_column
 from reportlib.archive.said import first_behind, limit_said
 from reportlib.levels import BANDS
+from reportlib.numbers import counted, sentence
 from reportlib.one_line import one_line
 from reportlib.publish.live import policy
 from reportlib.publish.markup import unbroken
 from reportlib.resources import templates_folder
-from reportlib.wording import counted, sentence
 
 Row = Mapping[str, Value]
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from reportlib.causes.evidence import Stretch, WhilePlaying
-from reportlib.facts import frequency
+from reportlib.numbers import frequency
 
 Sign = Literal["fits", "against", "untold"]
 

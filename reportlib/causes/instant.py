@@ -5,7 +5,7 @@ from reportlib.causes.evidence import Evidence, Stretch
 from reportlib.causes.instruments import BENT, CLEAN, even, spans_all
 from reportlib.causes.law import Law
 from reportlib.causes.stretches import octaves_of
-from reportlib.facts import frequency
+from reportlib.numbers import frequency
 
 BASS_HZ = 250.0
 """Above it no cone of a whole loudspeaker moves far enough for port or suspension (judgement:

@@ -6,7 +6,7 @@ Each takes the evidence and returns its cases, none where nothing of the kind sh
 from reportlib.causes.case import Case, Seen, case_of, where
 from reportlib.causes.evidence import Evidence, Stretch
 from reportlib.causes.stretches import octaves_of
-from reportlib.facts import number
+from reportlib.numbers import number
 
 CLEAR_SNR_DB = 42.0
 """Σ over a smoothed cell: beyond it no noise that was not seen makes half a decibel."""

@@ -7,7 +7,7 @@ from reportlib.causes.instruments import even, spans_all
 from reportlib.causes.soaking import EARLY, LATE, about, groups_at, late_share_of, stepped
 from reportlib.causes.timing import coil_rise_k
 from reportlib.causes.warming import HARDLY_K
-from reportlib.facts import frequency
+from reportlib.numbers import frequency
 
 MAGNET_HZ = 1500.0
 LEAST_MIDS_DB = 0.2

@@ -1,7 +1,7 @@
 """What rules ask of the stress: which groups of tones, steps, how late the growth came."""
 
 from reportlib.causes.evidence import Evidence, Stretch, WhilePlaying
-from reportlib.facts import duration
+from reportlib.numbers import duration
 
 STEP_DB, STEP_SHARE = 0.6, 0.5
 """A step that is half of all that was lost is no warming."""

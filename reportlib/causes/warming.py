@@ -11,7 +11,7 @@ from reportlib.causes.instruments import even, heat_text, spans_all
 from reportlib.causes.soaking import MOSTLY_LATE, about, groups_at, late_share_of, stepped
 from reportlib.causes.stretches import octaves_of
 from reportlib.causes.timing import coil_rise_k
-from reportlib.facts import frequency, number
+from reportlib.numbers import frequency, number
 
 IMPLAUSIBLE_K = 250.0
 HARDLY_K = 200.0

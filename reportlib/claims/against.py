@@ -9,9 +9,9 @@ from reportlib.claims.data import ClaimData
 from reportlib.claims.numbers import Amount
 from reportlib.claims.reading import Claim, read_claim
 from reportlib.claims.sentences import QUOTED, sentences
-from reportlib.facts import frequency, number
 from reportlib.grades import GAIN_GRADES, LOSS_GRADES
 from reportlib.model import BandResult
+from reportlib.numbers import frequency, number
 
 Verdict = Literal["contradicted", "borne out", "can't be checked"]
 

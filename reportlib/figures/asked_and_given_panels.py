@@ -19,10 +19,10 @@ from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.judged import Limit
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
+from reportlib.numbers import db_number, sentence
 from reportlib.readings.behind import limit_label, marked_limits
 from reportlib.readings.ladder import Rung, rungs
 from reportlib.readings.untold import why_band
-from reportlib.wording import db_number, sentence
 
 _LEFT_PX = 70.0
 _LEFT_PHONE_PX = 44.0

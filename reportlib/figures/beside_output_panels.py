@@ -20,7 +20,7 @@ from reportlib.figures.placing import spread
 from reportlib.figures.scales import Scale, change_scale
 from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
-from reportlib.wording import levels_text, sentence
+from reportlib.numbers import levels_text, sentence
 
 _LEFT_PX = 44.0
 _LABEL_PX = 92.0

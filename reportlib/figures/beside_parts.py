@@ -10,7 +10,7 @@ from reportlib.figures.lettering import fitted, text_width, wrapped
 from reportlib.figures.marks import LineStyle
 from reportlib.figures.paper import Paper
 from reportlib.figures.sheet import MARGIN_PX, Sheet
-from reportlib.wording import listing
+from reportlib.numbers import listed
 
 _DASHES: tuple[LineStyle, ...] = (
     "solid",
@@ -80,7 +80,7 @@ def key(names: Sequence[str], *, labelled: Sequence[str], paper: Paper) -> Key:
 
 def heading_name(comparison: Comparison) -> str:
     """Return the loudspeakers in one line, or how many sessions there are."""
-    names = listing(comparison.names)
+    names = listed(comparison.names)
     if len(names) <= _SHORT_NAMES:
         return names
     return f"{len(comparison.names)} sessions side by side"

@@ -2,7 +2,7 @@
 
 from reportlib.beside.facts import comparison_facts
 from reportlib.compared import Comparison, Ranking
-from reportlib.facts import SLUGS, FactTable, duration, written
+from reportlib.facts import FactTable, written
 from reportlib.figures import style
 from reportlib.figures.beside_parts import heading_name, key, labels
 from reportlib.figures.beside_rows import Block, Row, draw_rows, label_room
@@ -10,8 +10,8 @@ from reportlib.figures.heading import Heading
 from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.scales import change_scale
 from reportlib.figures.sheet import Sheet
-from reportlib.levels import BANDS
-from reportlib.wording import level_text
+from reportlib.levels import BANDS, SLUGS
+from reportlib.numbers import duration, level_text
 
 _ASIDE = "not alike"
 

@@ -10,7 +10,7 @@ from reportlib.figures.heading import Heading
 from reportlib.figures.lettering import text_width
 from reportlib.figures.paper import Paper
 from reportlib.figures.sheet import MARGIN_PX, Sheet
-from reportlib.wording import sentence, true_minus
+from reportlib.numbers import sentence, true_minus
 
 _ROW_PX = 20.0
 _BLOCK_HEAD_PX = 24.0

@@ -13,8 +13,8 @@ from reportlib.figures.scales import Scale, TimeTick, change_scale, time_ticks, 
 from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.figures.stress_parts import AS_COLD, draw_interval, draw_line, draw_pauses
 from reportlib.model import Analysis
+from reportlib.numbers import db_number, level_text, true_minus
 from reportlib.readings.coil import CoilCourse, CoilEnd, coil_course, coil_end, with_coil
-from reportlib.wording import db_number, level_text, true_minus
 
 _ABOVE_PX = 34.0
 _FRAME_PX = 140.0

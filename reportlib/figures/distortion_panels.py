@@ -23,9 +23,9 @@ from reportlib.figures.scales import change_scale, harmonic_scale, usable_values
 from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.figures.turned_up_panel import AS_ASKED, shown_range_hz
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves
+from reportlib.numbers import level_text
 from reportlib.readings.harmonics import ordinal, shown_beside, two_levels
 from reportlib.readings.untold import stretches
-from reportlib.wording import level_text
 
 _ABOVE_PX = 22.0
 _HARMONICS_PX = 190.0

@@ -12,7 +12,7 @@ from reportlib.figures import style
 from reportlib.figures.axes import Axes
 from reportlib.figures.box import Box
 from reportlib.figures.sheet import Sheet
-from reportlib.wording import true_minus
+from reportlib.numbers import true_minus
 
 _OCTAVE_TICKS_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3)
 _SPARSE_TICKS_HZ = (20.0, 100.0, 1e3, 10e3)

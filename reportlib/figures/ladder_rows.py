@@ -9,8 +9,8 @@ from reportlib.figures.paper import PAGE, Paper
 from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
+from reportlib.numbers import db_number, hz_range_text, sentence
 from reportlib.readings.ladder import Rung, driven_levels, rungs
-from reportlib.wording import db_number, hz_range_text, sentence
 
 
 @dataclass(frozen=True, kw_only=True)

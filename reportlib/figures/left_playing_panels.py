@@ -18,9 +18,9 @@ from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.figures.turned_up_panel import shown_range_hz
 from reportlib.levels import BANDS, Band
 from reportlib.model import Analysis
+from reportlib.numbers import sentence
 from reportlib.readings.stages import Track, after_text, last_curves, last_result, tracks
 from reportlib.readings.untold import why_band
-from reportlib.wording import sentence
 
 _ABOVE_MULTIPLES_PX = 22.0
 _MULTIPLES_PX = 160.0

@@ -23,6 +23,7 @@ from reportlib.figures.stress_parts import (
 )
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
+from reportlib.numbers import db_interval, db_number, level_text, sentence, span_text
 from reportlib.readings.stress import (
     Course,
     Swept,
@@ -34,7 +35,6 @@ from reportlib.readings.stress import (
     why_untold,
 )
 from reportlib.soaked import Playing
-from reportlib.wording import db_interval, db_number, level_text, sentence, span_text
 
 _COLUMNS = 3
 _FRAME_PX = 150.0

@@ -15,8 +15,8 @@ from reportlib.figures.placing import in_order, spread
 from reportlib.figures.sheet import MARGIN_PX, Sheet
 from reportlib.levels import BANDS
 from reportlib.model import BaselineCurve, ChangeCurve, FloatArray
+from reportlib.numbers import level_text
 from reportlib.readings.untold import cell_edges, hidden, runs
-from reportlib.wording import level_text
 
 _LABEL_GAP_PX = 16.0
 _SAME_END_PX = 10.0

@@ -18,8 +18,8 @@ from reportlib.figures.scales import Excursion, Scale, change_scale, excursions,
 from reportlib.figures.sheet import MARGIN_PX
 from reportlib.levels import BANDS
 from reportlib.model import ChangeCurve
+from reportlib.numbers import db_number, level_text, sentence
 from reportlib.readings.untold import Stretch, stretches
-from reportlib.wording import db_number, level_text, sentence
 
 LEFT_PX = 132.0
 PHONE_LEFT_PX = 44.0

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from reportlib.figures.frame import Frame
 from reportlib.figures.sheet import Sheet
 from reportlib.model import ChangeCurve
+from reportlib.numbers import level_text
 from reportlib.readings.read_out import curve_words, frequency_words, read_points, where_most
 from reportlib.shown import ReadLine, ReadOut
-from reportlib.wording import level_text
 
 
 def read_out(

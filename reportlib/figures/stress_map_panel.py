@@ -12,8 +12,8 @@ from reportlib.figures.scales import time_ticks
 from reportlib.figures.sheet import Sheet
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
+from reportlib.numbers import level_text, sentence, true_minus
 from reportlib.readings.stress_map import StressMap, stress_map
-from reportlib.wording import level_text, sentence, true_minus
 
 _ABOVE_PX = 50.0
 _KEY_ROW_PX = 26.0

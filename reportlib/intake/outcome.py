@@ -9,7 +9,7 @@ from reportlib.errors import CaptureError
 from reportlib.intake.heard import Heard
 from reportlib.intake.matching import Match, match
 from reportlib.intake.slots import Role, Slot, expected
-from reportlib.wording import level_text, listing
+from reportlib.numbers import level_text, listed
 
 _AFTER_WITHIN_S = 20.0
 """A sweep that begins so soon after a stress belongs to it: later, a coil is cold again."""
@@ -184,7 +184,7 @@ class _Filing:
         if not short[0].captures:
             raise CaptureError(
                 f"no take of the baseline, {level_text(short[0].level_db)}, was found among "
-                f"{listing(self.heap.names[:6]) or 'the recordings'}: without it there is nothing "
+                f"{listed(self.heap.names[:6]) or 'the recordings'}: without it there is nothing "
                 "to compare with. Record it, and take in again."
             )
         again = [

@@ -3,13 +3,12 @@
 import math
 
 from reportlib.exposure import OSHA_CEILING_DBA
-from reportlib.facts import duration
+from reportlib.numbers import duration, listed
 from reportlib.planning import rules
 from reportlib.planning.drive import SWEEP_CREST_DB
 from reportlib.planning.heat import MOST_K, SelfHeat, copper_rise_k
 from reportlib.planning.making import dose_text
 from reportlib.planning.plan import Plan
-from reportlib.wording import listing
 
 Caution = tuple[str, str]
 """A heading and what it says."""
@@ -75,7 +74,7 @@ def heat_warnings(plan: Plan) -> tuple[str, ...]:
     hot = [(level, part) for level, part in hot if part.loss_db >= rules.SELF_HEAT_DB]
     if not hot:
         return ()
-    levels = listing([f"{level.level_db:g}" for level, _ in hot])
+    levels = listed([f"{level.level_db:g}" for level, _ in hot])
     _, worst = hot[-1]
     share = copper_rise_k(rules.SELF_HEAT_DB) / worst.rise_k
     length_s = plan.request.sweep.duration_s * share

@@ -8,11 +8,11 @@ from typing import Literal
 from reportlib.day import SPACES_WITH_1_M_LEVELS, Rig
 from reportlib.errors import PlanError
 from reportlib.levels import distance_change_db
+from reportlib.numbers import level_text
 from reportlib.planning import rules
 from reportlib.planning.asked import PlanRequest
 from reportlib.planning.drive import rated_level_db
 from reportlib.planning.excursion import excursion_level_db
-from reportlib.wording import level_text
 
 _SLACK_DB = 0.05  # levels are typed to a tenth
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from reportlib import exposure
 from reportlib.day import Entry, LongTermEntry, MultitoneFacts, Session, Stage, SweepFacts
 from reportlib.errors import PlanError
+from reportlib.numbers import level_text, share_text
 from reportlib.planning import names, rules
 from reportlib.planning.asked import PlanRequest
 from reportlib.planning.drive import SWEEP_CREST_DB, terminals
@@ -24,7 +25,6 @@ from reportlib.planning.plan import Plan, PlanDose, PlannedLevel
 from reportlib.planning.refusals import refuse_impossible, refuse_over_rating
 from reportlib.planning.steps import day_steps, rest_s, stress_play, sweep_play
 from reportlib.planning.sweep import law_of, played_facts
-from reportlib.wording import level_text, share_text
 
 
 def make_plan(request: PlanRequest) -> Plan:

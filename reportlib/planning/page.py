@@ -8,7 +8,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from reportlib.day import Calibration
-from reportlib.facts import duration, frequency
+from reportlib.numbers import (
+    counted,
+    duration,
+    frequency,
+    hz_range_text,
+    level_text,
+    levels_text,
+    listed,
+    sentence,
+)
 from reportlib.planning import names, rules
 from reportlib.planning.cautions import (
     Caution,
@@ -22,7 +31,6 @@ from reportlib.planning.drive import terminals
 from reportlib.planning.heat import MOST_K
 from reportlib.planning.ladder import Bound
 from reportlib.planning.plan import Plan, PlannedLevel, Step
-from reportlib.wording import counted, hz_range_text, level_text, levels_text, listing, sentence
 
 Rows = tuple[tuple[str, ...], ...]
 
@@ -146,7 +154,7 @@ def _facts(plan: Plan) -> tuple[tuple[str, str], ...]:
     if speaker.sensitivity_db is not None:
         found.append(("Sensitivity", f"{level_text(speaker.sensitivity_db)} at 1 m for 2.83 V"))
     if speaker.crossovers_hz:
-        found.append(("Crossovers", listing([frequency(hz) for hz in speaker.crossovers_hz])))
+        found.append(("Crossovers", listed([frequency(hz) for hz in speaker.crossovers_hz])))
     gate = f", gate {rig.gate_ms:g} ms" if rig.gate_ms is not None else ""
     found.append(("Microphone", f"at {rig.distance_m:g} m, {rig.space}{gate}"))
     found.append(("Reference channel", rig.reference_at or "none: volume steps count as asked"))
@@ -160,7 +168,7 @@ def _facts(plan: Plan) -> tuple[tuple[str, str], ...]:
         )
     )
     if plan.stresses:
-        stages = listing([f"{stress_s:g} s" for stress_s in request.stages_s])
+        stages = listed([f"{stress_s:g} s" for stress_s in request.stages_s])
         found.append(("Multitone", f"crest factor {request.crest_factor_db:g} dB, for {stages}"))
     noise = request.room_noise
     found.append(
@@ -181,7 +189,7 @@ def _calibration_text(calibration: Calibration | None) -> str:
 def _bounds_text(bounds: Sequence[Bound]) -> str:
     by = {"rating": "by the maker's rating", "excursion": "by the woofer's excursion"}
     known = [f"{bound.level_db:.1f} dB {by[bound.kind]}" for bound in bounds]
-    return listing(known) or "none known: nobody gave a rating, so go up with care"
+    return listed(known) or "none known: nobody gave a rating, so go up with care"
 
 
 def _first(plan: Plan) -> tuple[str, ...]:

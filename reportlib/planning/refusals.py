@@ -4,11 +4,11 @@ import math
 from collections.abc import Sequence
 
 from reportlib.errors import PlanError
+from reportlib.numbers import level_text
 from reportlib.planning import names
 from reportlib.planning.asked import PlanRequest
 from reportlib.planning.drive import terminals
 from reportlib.planning.ladder import Bound
-from reportlib.wording import level_text
 
 _LEVELS_DB = (20.0, 150.0)
 _SHORTEST_SWEEP_S, _LONGEST_SWEEP_S = 0.2, 120.0

@@ -4,8 +4,8 @@ import numpy as np
 
 from reportlib.arrays import FloatArray
 from reportlib.errors import PlanError
-from reportlib.facts import frequency
 from reportlib.levels import band_centres_hz, cell_edges_hz, cell_mean, db
+from reportlib.numbers import frequency
 from reportlib.planning.asked import RoomNoise
 
 RANGE_HZ = (50.0, 10000.0)

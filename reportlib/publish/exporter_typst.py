@@ -12,7 +12,8 @@ from typing import Any
 from jinja2 import Environment
 from traitlets import Unicode, default
 
-from reportlib.publish.exporters import ReportExporter, in_words
+from reportlib.numbers import day_text
+from reportlib.publish.exporters import ReportExporter
 from reportlib.publish.markup import Outline, unbroken
 from reportlib.publish.published import Block, Figure, Prose, Publication
 from reportlib.publish.tabling import anchors_of, long_columns, sides_of
@@ -86,7 +87,7 @@ class TypstExporter(ReportExporter):
                 if day is None
                 else f"datetime(year: {day.year}, month: {day.month}, day: {day.day})"
             ),
-            "day": "" if day is None else in_words(day),
+            "day": "" if day is None else day_text(day),
             "attached": [
                 {"file": name, "mime": mime, "description": description}
                 for name, (mime, description) in ATTACHED.items()

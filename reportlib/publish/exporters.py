@@ -6,7 +6,6 @@ so `render` does it only when something is made.
 """
 
 import base64
-import datetime
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
@@ -18,6 +17,7 @@ from nbconvert.exporters.templateexporter import TemplateExporter
 from nbformat import from_dict
 from traitlets import List, default
 
+from reportlib.numbers import day_text, slug
 from reportlib.publish.hypertext import to_html
 from reportlib.publish.live import as_data, policy, scripts_for
 from reportlib.publish.markup import Outline, unbroken
@@ -105,7 +105,7 @@ class PageExporter(ReportExporter):
             "about": publication,
             "prefix": prefix,
             "verdict": verdict,
-            "days": [] if day is None else [{"iso": day.isoformat(), "words": in_words(day)}],
+            "days": [] if day is None else [{"iso": day.isoformat(), "words": day_text(day)}],
             **self._live(publication),
             "blocks": [
                 self._placed(block, prefix=prefix, targets=targets, outline=outline)
@@ -215,8 +215,8 @@ class SectionExporter(PageExporter):
     def id_prefix(self, publication: Publication) -> str:
         """Return a prefix that two reports on one page do not share."""
         plain = unicodedata.normalize("NFKD", publication.title).encode("ascii", "ignore").decode()
-        slug = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:40]
-        return f"upheld-{slug}-" if slug else "upheld-"
+        name = slug(plain)[:40]
+        return f"upheld-{name}-" if name else "upheld-"
 
 
 def _row(
@@ -233,11 +233,6 @@ def _row(
             for words, (column, side) in zip(cells[1:], columns[1:], strict=True)
         ],
     }
-
-
-def in_words(day: datetime.date) -> str:
-    """Return a day as people write it, e.g. ``4 May 2026``."""
-    return f"{day.day} {day:%B} {day.year}"
 
 
 def sturdy(css: str) -> str:

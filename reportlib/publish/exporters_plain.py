@@ -10,8 +10,9 @@ from jinja2 import Environment
 from markupsafe import Markup
 from traitlets import default
 
+from reportlib.numbers import day_text
 from reportlib.publish.beside import figure_file, pasted_files
-from reportlib.publish.exporters import ReportExporter, in_words
+from reportlib.publish.exporters import ReportExporter
 from reportlib.publish.hypertext import to_html
 from reportlib.publish.markup import Outline, Tokens
 from reportlib.publish.plain_markdown import (
@@ -44,7 +45,7 @@ class _PlainExporter(ReportExporter):
         return {
             "about": publication,
             "verdict": self._line(publication.verdict),
-            "days": [] if day is None else [in_words(day)],
+            "days": [] if day is None else [day_text(day)],
             "blocks": [
                 self._placed(block, files=files, outline=outline)
                 for block, files in zip(publication.blocks, pasted_files(publication), strict=True)

@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from reportlib.compression import Setting, ShortTerm
-from reportlib.facts import frequency, number
 from reportlib.model import ChangeCurve, QualityNote
+from reportlib.numbers import frequency, number
 from reportlib.quality.kinds import found
 from reportlib.quality.trace import FRAME_OCTAVES, Trace
 

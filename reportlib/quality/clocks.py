@@ -3,8 +3,8 @@
 import numpy as np
 
 from reportlib.clock import Clocks
-from reportlib.facts import number
 from reportlib.model import QualityNote
+from reportlib.numbers import number
 from reportlib.quality.kinds import found
 
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from reportlib.day import Session
-from reportlib.facts import number
 from reportlib.levels import db
 from reportlib.model import QualityNote, Response
+from reportlib.numbers import number
 from reportlib.quality.kinds import found
 
 MISFIT_DB = 1.5

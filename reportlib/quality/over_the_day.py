@@ -6,9 +6,9 @@ import numpy as np
 
 from reportlib.compression import ShortTerm
 from reportlib.day import Session
-from reportlib.facts import number
 from reportlib.levels import moving_octave_mean
 from reportlib.model import QualityNote, Response
+from reportlib.numbers import number
 from reportlib.quality.kinds import found
 
 MOVED_MM = 10.0

@@ -7,9 +7,9 @@ import numpy as np
 
 from reportlib.deconvolution import Deconvolved
 from reportlib.errors import CaptureError
-from reportlib.facts import frequency, number
 from reportlib.levels import BANDS
 from reportlib.model import BaselineCurve, Capture, FloatArray, QualityNote, Response
+from reportlib.numbers import frequency, number
 from reportlib.quality.kinds import found
 from reportlib.quality.trace import HUM_ORDERS, MAINS_HZ, Trace
 from reportlib.stimulus import SweepLaw, find_sweep

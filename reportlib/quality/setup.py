@@ -4,10 +4,10 @@ from collections.abc import Sequence
 
 from reportlib.clock.drift import SHORT_GATE_S
 from reportlib.day import SPACES_WITH_1_M_LEVELS, Session
-from reportlib.facts import frequency, number
 from reportlib.gate import Gate
 from reportlib.levels import BANDS
 from reportlib.model import BaselineCurve, DriveStep, QualityNote, Response
+from reportlib.numbers import frequency, number
 from reportlib.quality.kinds import found
 
 STEP_OFF_DB = 0.1  # what is accepted of a step (common practice, no source)

@@ -5,8 +5,8 @@ import math
 import numpy as np
 
 from reportlib.errors import CaptureError
-from reportlib.facts import number
 from reportlib.model import QualityNote
+from reportlib.numbers import number
 from reportlib.quality.kinds import found
 from reportlib.soak.periods import StressTones
 

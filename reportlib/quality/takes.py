@@ -5,9 +5,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from reportlib.compression import Setting
-from reportlib.facts import frequency, number
 from reportlib.levels import db, moving_octave_mean
 from reportlib.model import FloatArray, QualityNote, Response
+from reportlib.numbers import frequency, number
 from reportlib.quality.kinds import found
 from reportlib.quality.trace import OCTAVES_HZ, Trace
 from reportlib.stimulus import SweepLaw

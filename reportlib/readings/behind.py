@@ -6,7 +6,7 @@ from reportlib.judged_facts import limit_key
 from reportlib.levels import BANDS
 from reportlib.limits import kind_of
 from reportlib.model import Analysis, Test
-from reportlib.wording import hz_range_text
+from reportlib.numbers import hz_range_text
 
 _BAND_NAMES = tuple(band.name for band in BANDS)
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 from reportlib.levels import BANDS, Band, db, power
 from reportlib.model import Analysis, BandResult, Grade
+from reportlib.numbers import sentence
 from reportlib.shown import Ladder
-from reportlib.wording import sentence
 
 
 @dataclass(frozen=True, kw_only=True)

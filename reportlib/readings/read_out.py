@@ -7,8 +7,8 @@ import numpy as np
 
 from reportlib.levels import GRID_PER_OCTAVE, G
 from reportlib.model import ChangeCurve, FloatArray
+from reportlib.numbers import db_interval
 from reportlib.readings.untold import REASON_WORDS
-from reportlib.wording import db_interval
 
 _EVERY = GRID_PER_OCTAVE // 12
 """Twelve points an octave: no fewer than a twelfth-octave smoothing holds."""

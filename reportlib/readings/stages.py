@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reportlib.facts import duration
 from reportlib.levels import Band
 from reportlib.model import Analysis, BandResult, ChangeCurve, FloatArray
+from reportlib.numbers import duration
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -7,7 +7,7 @@ import numpy as np
 
 from reportlib.levels import GRID_PER_OCTAVE, Band, G
 from reportlib.model import BandResult, BoolArray, ChangeCurve, FloatArray, Reason
-from reportlib.wording import levels_text
+from reportlib.numbers import levels_text
 
 REASON_WORDS: dict[Reason, str] = {
     "": "too uncertain",

@@ -6,8 +6,9 @@ from reportlib.judged import Limit
 from reportlib.judged_facts import limit_key
 from reportlib.levels import BANDS
 from reportlib.limits import kind_of
+from reportlib.numbers import listed
 from reportlib.readings.behind import band_limits, limit_text
-from reportlib.words.writer import Writer, listed, spoken, verb
+from reportlib.words.writer import Writer, spoken, verb
 
 _REACHED = ("at", "between", "by")
 

@@ -16,6 +16,7 @@ from reportlib.model import Analysis
 from reportlib.need import JUST_WITHIN_DB, NEEDS, YES_WITHIN_DB, Ability, abilities
 from reportlib.need.answers import GRAVEST_FIRST, band_share_db
 from reportlib.need.wants import SINE_CREST_DB
+from reportlib.numbers import hz_range_text
 from reportlib.parameters import ReportParameters
 from reportlib.rooms import (
     DIRECTIVITY_HZ,
@@ -28,7 +29,6 @@ from reportlib.rooms import (
     sabine_absorption,
 )
 from reportlib.shown import CalculatorBand, CalculatorNeed, CalculatorPlace, SeatCalculator
-from reportlib.wording import hz_range_text
 from reportlib.words.seat import COUNTS, PLACES, size
 
 CAUTION_FROM_DBA = 85.0

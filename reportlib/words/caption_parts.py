@@ -4,25 +4,27 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from reportlib.facts import collect, frequency
+from reportlib.facts import collect
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, ChangeCurve, HarmonicCurves
+from reportlib.numbers import (
+    change_words,
+    comes_out,
+    db_amount,
+    frequency,
+    hz_range_text,
+    level_text,
+    levels_text,
+    listed,
+    sentence,
+    share_text,
+    u95_text,
+)
 from reportlib.readings.behind import limit_text, marked_limits
 from reportlib.readings.harmonics import ordinal
 from reportlib.readings.ladder import Rung
 from reportlib.readings.stages import after_text, last_result
 from reportlib.readings.untold import stretches, why_band
-from reportlib.wording import (
-    change_words,
-    comes_out,
-    db_amount,
-    hz_range_text,
-    level_text,
-    levels_text,
-    listing,
-    sentence,
-    share_text,
-)
 
 _WORTH_NAMING_DB = 0.5
 """Smaller differences at a single frequency are within what bands call "holds"."""
@@ -69,7 +71,7 @@ def _rung_sentence(rung: Rung) -> str:
 
 def interval(u95_db: float) -> str:
     """Write a 95 % half-width in brackets, nothing where there is none."""
-    return "" if u95_db == 0.0 else f" (± {db_amount(max(u95_db, 0.1))})"
+    return "" if u95_db == 0.0 else f" (± {u95_text(u95_db)})"
 
 
 def untold(analysis: Analysis, every: Sequence[Rung]) -> str:
@@ -87,7 +89,7 @@ def untold(analysis: Analysis, every: Sequence[Rung]) -> str:
     parts = []
     for (why, levels), bands in groups.items():
         where = "" if len(levels) == levels_count else f" at {levels_text(levels)}"
-        names = "every band" if len(bands) == len(BANDS) else listing(bands)
+        names = "every band" if len(bands) == len(BANDS) else listed(bands)
         parts.append(f"{names}{where} ({why})")
     return f"Can't tell: {'; '.join(parts)}." if parts else ""
 
@@ -111,7 +113,7 @@ def by_band(told: Sequence[tuple[str, str]]) -> str:
     """List bands and words; where all say the same, say it once."""
     if len({words for _, words in told}) == 1:
         return f"every band {told[0][1]}"
-    return listing([f"{band} {words}" for band, words in told])
+    return listed([f"{band} {words}" for band, words in told])
 
 
 def given_words(rung: Rung) -> str:
@@ -222,7 +224,7 @@ def limits_read(analysis: Analysis) -> str:
         for band in BANDS
         for limit in marked_limits(analysis, band=band.name)
     ]
-    return f"{sentence(listing(parts))}." if parts else ""
+    return f"{sentence(listed(parts))}." if parts else ""
 
 
 def strongest(harmonics: HarmonicCurves) -> str:

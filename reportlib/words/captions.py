@@ -6,20 +6,20 @@ interval does not carry. A caption says what to see, an alternative text what is
 those who cannot see it. A figure that has nothing to show has neither: both are empty.
 """
 
-from reportlib.facts import frequency
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
+from reportlib.numbers import (
+    counted,
+    db_amount,
+    frequency,
+    level_text,
+    levels_text,
+    listed,
+    span_text,
+)
 from reportlib.readings.harmonics import shown_beside, two_levels
 from reportlib.readings.ladder import applied_step_db, driven_levels, half_full_db, rungs
 from reportlib.readings.stages import after_text, last_curves, last_result, long_term_levels
-from reportlib.wording import (
-    counted,
-    db_amount,
-    level_text,
-    levels_text,
-    listing,
-    span_text,
-)
 from reportlib.words.caption_parts import (
     after_playing,
     band_by_band,
@@ -177,5 +177,5 @@ def alt_asked_and_given(analysis: Analysis) -> str:
     asked = db_amount(applied_step_db(analysis, highest))
     given = [given_words(rung) for rung in every if rung.level_db == highest]
     return joined(
-        f"Turned up by {asked}, to {level_text(highest)}: {listing(given)}.", limits_read(analysis)
+        f"Turned up by {asked}, to {level_text(highest)}: {listed(given)}.", limits_read(analysis)
     )

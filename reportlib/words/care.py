@@ -2,9 +2,8 @@
 
 import math
 
-from reportlib.facts import duration
 from reportlib.judged import SEAT_SETUP
-from reportlib.seat_facts import slug
+from reportlib.numbers import duration, slug
 from reportlib.words.seat import top_key
 from reportlib.words.writer import Writer
 

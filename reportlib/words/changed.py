@@ -7,6 +7,7 @@ from jinja2 import Environment
 
 from reportlib.corrected import Changed
 from reportlib.facts import place_of
+from reportlib.numbers import day_text
 from reportlib.words.writer import worded
 
 MOST_LINES = 12
@@ -35,7 +36,7 @@ def what_changed(
     left = len(changed) - MOST_LINES
     return say(
         "page",
-        intro=say("intro", date=f"{since.day} {since:%B %Y}"),
+        intro=say("intro", date=day_text(since)),
         lines=[line(one) for one in changed[:MOST_LINES]],
         more=say("more", count=left) if left > 0 else "",
     )

@@ -12,14 +12,13 @@ from reportlib.beside.cautions import SAME_BASELINE_DB
 from reportlib.beside.shown_outputs import giving_out
 from reportlib.beside.telling import answer_words, sure_words
 from reportlib.compared import Comparison, Hindrance, NeedBeside, Question, Ranking
-from reportlib.facts import SLUGS, FactTable
+from reportlib.facts import FactTable
 from reportlib.judged import SEAT_SETUP, Answer
-from reportlib.levels import BANDS
-from reportlib.seat_facts import slug as seat_slug
-from reportlib.wording import counted, sentence
+from reportlib.levels import BANDS, SLUGS
+from reportlib.numbers import counted, listed, sentence, slug
 from reportlib.words.comparison_verdict import behind_line, left_playing_line, verdict, why_not
 from reportlib.words.comparison_writer import ComparisonWriter, names_text, where_text
-from reportlib.words.writer import listed, plain, spoken
+from reportlib.words.writer import plain, spoken
 
 SLOTS = (
     "in-short",
@@ -257,8 +256,8 @@ def _at_your_seat(writer: ComparisonWriter) -> list[str]:
         writer.say(
             "comparison/at-your-seat/arrives",
             name=plain(one.name),
-            low=writer.quote(f"beside.{writer.slug(one.name)}.seat.{seat_slug(SEAT_SETUP)}.low"),
-            high=writer.quote(f"beside.{writer.slug(one.name)}.seat.{seat_slug(SEAT_SETUP)}.high"),
+            low=writer.quote(f"beside.{writer.slug(one.name)}.seat.{slug(SEAT_SETUP)}.low"),
+            high=writer.quote(f"beside.{writer.slug(one.name)}.seat.{slug(SEAT_SETUP)}.high"),
             level=f"{one.level_db:g} dB",
         )
         for one in seats

@@ -5,9 +5,9 @@ from reportlib.beside.groups import one_scale
 from reportlib.beside.standouts import BandVerdict, band_verdicts
 from reportlib.beside.telling import limit_words
 from reportlib.compared import Comparison, Question
-from reportlib.facts import SLUGS, FactTable, written
-from reportlib.levels import BANDS
-from reportlib.wording import counted, level_text, listing, sentence
+from reportlib.facts import FactTable, written
+from reportlib.levels import BANDS, SLUGS
+from reportlib.numbers import counted, level_text, listed, sentence
 from reportlib.words.caption_parts import joined
 from reportlib.words.writer import spoken
 
@@ -37,14 +37,14 @@ def _not_ranked(comparison: Comparison) -> str:
     if not aside or not places:
         return ""
     verb = "is" if len(aside) == 1 else "are"
-    return f"{listing(aside)} {verb} drawn, but can’t be compared."
+    return f"{listed(aside)} {verb} drawn, but can’t be compared."
 
 
 def alt_at_equal_output(comparison: Comparison) -> str:
     """Read out the changes at the outputs that are ranked."""
     return joined(
         f"A panel for each of {counted(len(BANDS), 'band')}, a line for each of "
-        f"{listing(comparison.names)}: change against output.",
+        f"{listed(comparison.names)}: change against output.",
         *_read_out(comparison, "equal output"),
     )
 
@@ -62,7 +62,7 @@ def caption_beside_left_playing(comparison: Comparison) -> str:
 def alt_beside_left_playing(comparison: Comparison) -> str:
     """Read out the changes after the same stress."""
     return joined(
-        f"A row for each of {listing(comparison.names)} in every band that was left playing alike.",
+        f"A row for each of {listed(comparison.names)} in every band that was left playing alike.",
         *_read_out(comparison, "left playing"),
     )
 
@@ -90,7 +90,7 @@ def alt_beside_limits(comparison: Comparison) -> str:
             f"{one.name} {limit_words(one.limit, slug=slugs[one.name], facts=facts)}"
             for one in limits
         ]
-        parts.append(f"{sentence(band.name)}: {listing(told)}.")
+        parts.append(f"{sentence(band.name)}: {listed(told)}.")
     return joined("The level at which each is 1 dB behind.", *parts)
 
 
@@ -111,12 +111,12 @@ def _most(comparison: Comparison, question: Question) -> str:
     at = "giving" if question == "equal output" else "left playing at"
     return (
         f"They part most in the {spoken(lead.band)}, {at} "
-        f"{level_text(lead.ranking.at_db or 0.0)}: {listing(told)}{_unsure(lead)}."
+        f"{level_text(lead.ranking.at_db or 0.0)}: {listed(told)}{_unsure(lead)}."
     )
 
 
 def _unsure(lead: BandVerdict) -> str:
-    return f"; {listing(lead.unsure)} in between can’t be placed" if lead.unsure else ""
+    return f"; {listed(lead.unsure)} in between can’t be placed" if lead.unsure else ""
 
 
 def _mean(facts: FactTable, *, slug: str, band: str, part: str) -> str:
@@ -136,7 +136,7 @@ def _read_out(comparison: Comparison, question: Question) -> list[str]:
         ]
         close = "" if ranking.partings else ", too close to call"
         level = level_text(ranking.at_db or 0.0)
-        found.append(f"{sentence(ranking.band)} at {level}: {listing(told)}{close}.")
+        found.append(f"{sentence(ranking.band)} at {level}: {listed(told)}{close}.")
     return found
 
 

@@ -6,10 +6,11 @@ from reportlib.beside.groups import one_scale
 from reportlib.beside.standouts import BandVerdict, band_verdicts, bands_of, leading
 from reportlib.beside.telling import limit_words
 from reportlib.compared import Question, Ranking
-from reportlib.facts import SLUGS, quoted
-from reportlib.wording import sentence
+from reportlib.facts import quoted
+from reportlib.levels import SLUGS
+from reportlib.numbers import listed, sentence
 from reportlib.words.comparison_writer import ComparisonWriter, names_text, where_text
-from reportlib.words.writer import listed, plain, spoken
+from reportlib.words.writer import plain, spoken
 
 _MOST_NAMED = 3
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from jinja2 import Environment
 
 from reportlib.compared import Comparison, Ranking
-from reportlib.facts import SLUGS, FactTable, quoted
-from reportlib.levels import BANDS
-from reportlib.words.writer import listed, plain, spoken, worded
+from reportlib.facts import FactTable, quoted
+from reportlib.levels import BANDS, SLUGS
+from reportlib.numbers import listed
+from reportlib.words.writer import plain, spoken, worded
 
 _ORDER = tuple(band.name for band in BANDS)
 

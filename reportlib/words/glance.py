@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from reportlib.facts import duration
 from reportlib.model import BandResult
+from reportlib.numbers import duration
 from reportlib.words.behind import first_behind
 from reportlib.words.deep import deep_bass
 from reportlib.words.seat import in_short_at_seat

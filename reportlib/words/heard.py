@@ -4,10 +4,10 @@ from collections.abc import Sequence
 
 from reportlib.audibility import is_heard
 from reportlib.balance import balance_of
-from reportlib.facts import duration, frequency
 from reportlib.judged import Audible
 from reportlib.judged_facts import heard_key
 from reportlib.model import BandResult, Test
+from reportlib.numbers import duration, frequency, listed
 from reportlib.thresholds import (
     BASS_BELOW_HZ,
     BASS_FACTOR,
@@ -15,7 +15,7 @@ from reportlib.thresholds import (
     TOP_ABOVE_HZ,
     TOP_FACTOR,
 )
-from reportlib.words.writer import Writer, decibels, listed
+from reportlib.words.writer import Writer, decibels
 
 _WORDINGS = {
     ("inaudible in practice", "possibly audible"): "heard-perhaps",

@@ -2,12 +2,12 @@
 
 from collections.abc import Sequence
 
-from reportlib.facts import duration
 from reportlib.model import BandResult
+from reportlib.numbers import duration, listed
 from reportlib.words.heard import left_playing_heard
 from reportlib.words.story import is_gain, is_loss
 from reportlib.words.stress import played_paragraphs
-from reportlib.words.writer import Writer, decibels, listed, spoken
+from reportlib.words.writer import Writer, decibels, spoken
 
 
 def left_playing(writer: Writer) -> str:

@@ -10,8 +10,9 @@ import math
 from jinja2 import Environment
 
 from reportlib.day import Session
-from reportlib.facts import FactTable, frequency, number
+from reportlib.facts import FactTable
 from reportlib.model import Analysis
+from reportlib.numbers import frequency, number
 from reportlib.parameters import ReportParameters
 from reportlib.words.care import care
 from reportlib.words.glance import at_a_glance

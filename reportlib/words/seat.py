@@ -3,13 +3,12 @@
 from collections.abc import Sequence
 from typing import Literal
 
-from reportlib.facts import frequency, level_key
 from reportlib.judged import SEAT_SETUP, Answer, NeedAnswer, NeedBand
 from reportlib.listening import Seat, reader_seat
+from reportlib.numbers import frequency, level_key, listed, slug
 from reportlib.rooms import Room
-from reportlib.seat_facts import slug
 from reportlib.words.story import at_a_point, is_loss
-from reportlib.words.writer import Writer, listed, spoken, verb
+from reportlib.words.writer import Writer, spoken, verb
 
 _CLAUSES: dict[Answer | Literal["peaks only"], str] = {
     "yes": "at-your-seat/yes",

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from reportlib.facts import duration
 from reportlib.levels import BANDS
+from reportlib.numbers import duration, listed
 from reportlib.readings.coil import coil_end, with_coil
 from reportlib.readings.stress import (
     End,
@@ -19,7 +19,7 @@ from reportlib.readings.stress import (
 from reportlib.soaked import Playing, Recovery, ThermalFit
 from reportlib.stress_facts import coil_key, stress_key
 from reportlib.thresholds import MEAN_LIMITS_DB
-from reportlib.words.writer import Writer, decibels, listed, plain, spoken
+from reportlib.words.writer import Writer, decibels, plain, spoken
 
 MATTERS_DB = MEAN_LIMITS_DB[0]
 """A change of a band as a whole that is worth its words, as for grades."""

@@ -1,8 +1,21 @@
 """Captions and alternative texts of the figures about the stress; rules as in `captions`."""
 
-from reportlib.facts import duration, frequency
 from reportlib.levels import BANDS
 from reportlib.model import Analysis
+from reportlib.numbers import (
+    change_words,
+    counted,
+    db_amount,
+    db_number,
+    duration,
+    frequency,
+    hz_range_text,
+    level_text,
+    levels_text,
+    listed,
+    sentence,
+    true_minus,
+)
 from reportlib.readings.coil import CoilEnd, coil_end, with_coil
 from reportlib.readings.stress import (
     End,
@@ -15,18 +28,6 @@ from reportlib.readings.stress import (
 )
 from reportlib.readings.stress_map import StressMap, stress_map
 from reportlib.soaked import Playing
-from reportlib.wording import (
-    change_words,
-    counted,
-    db_amount,
-    db_number,
-    hz_range_text,
-    level_text,
-    levels_text,
-    listing,
-    sentence,
-    true_minus,
-)
 from reportlib.words.caption_parts import by_band, interval, joined
 
 
@@ -166,7 +167,7 @@ def _untold(playing: Playing) -> str:
     why: dict[str, list[str]] = {}
     for band in bands_untold(playing):
         why.setdefault(why_untold(playing, band), []).append(band)
-    parts = [f"{listing(bands)} ({reason})" for reason, bands in why.items()]
+    parts = [f"{listed(bands)} ({reason})" for reason, bands in why.items()]
     return f"Grey, can't tell: {'; '.join(parts)}." if parts else ""
 
 

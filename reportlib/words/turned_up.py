@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from reportlib.facts import frequency
 from reportlib.model import BandResult
+from reportlib.numbers import frequency, listed
 from reportlib.words.behind import behind
 from reportlib.words.heard import turned_up_heard
 from reportlib.words.story import BandStory, at_a_point
-from reportlib.words.writer import Writer, decibels, listed, spoken, verb
+from reportlib.words.writer import Writer, decibels, spoken, verb
 
 _COUNTED = {2: "two bands", 3: "three bands", 4: "four bands", 5: "all five bands"}
 _TOGETHER = ("loses", "gains")

@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 
 from reportlib.model import BandResult
+from reportlib.numbers import listed
 from reportlib.words.deep import deep_bass
 from reportlib.words.story import Story, at_a_point
-from reportlib.words.writer import Writer, decibels, listed, spoken, verb
+from reportlib.words.writer import Writer, decibels, spoken, verb
 
 
 def verdict_sentences(writer: Writer) -> list[str]:

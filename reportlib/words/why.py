@@ -7,7 +7,8 @@ from reportlib.causes import CAUSE_NAMES, NONE_SHOWN
 from reportlib.causes.table import INSTRUMENTS
 from reportlib.judged import Finding
 from reportlib.model import BandResult
-from reportlib.words.writer import Writer, decibels, listed
+from reportlib.numbers import listed
+from reportlib.words.writer import Writer, decibels
 
 MOST_SENTENCES = 6
 MOST_POSSIBLE = 3

@@ -35,15 +35,6 @@ def plain(text: str) -> str:
     return " ".join(escaped.split())
 
 
-def listed(names: Sequence[str]) -> str:
-    """Join names as a sentence does.
-
-    >>> listed(["bass", "mids", "treble"])
-    'bass, mids and treble'
-    """
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else list(names))
-
-
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Writer:
     """What every draft needs: the analysis, its facts, the wordings.
