@@ -214,11 +214,19 @@ def _print_table(index: "Index", *, chosen: "Filter | None") -> None:
     from rich.text import Text
 
     from reportlib.archive.said import first_behind, value_said
+    from reportlib.thresholds import BEHIND_DB
 
     fixed = ("name", "date", "folder", "problem")
     extra = [name for name in (chosen.columns if chosen else ()) if name not in fixed]
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for head in ("Loudspeaker", "Day", "Folder", "1 dB behind", "left playing", *extra):
+    for head in (
+        "Loudspeaker",
+        "Day",
+        "Folder",
+        f"{BEHIND_DB[0]:g} dB behind",
+        "left playing",
+        *extra,
+    ):
         table.add_column(head, overflow="fold", min_width=4)
     problems, count = [], 0
     for row in index.rows(chosen):

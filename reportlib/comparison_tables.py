@@ -21,10 +21,11 @@ from reportlib.numbers import (
     span_text,
 )
 from reportlib.shown import Table
+from reportlib.thresholds import BEHIND_DB
 
 _QUESTIONS: tuple[tuple[Question, str], ...] = (
     ("equal output", "at equal output"),
-    ("1 dB behind", "1 dB behind"),
+    ("1 dB behind", f"{BEHIND_DB[0]:g} dB behind"),
     ("left playing", "left playing"),
 )
 
@@ -137,8 +138,8 @@ def limits_table(comparison: Comparison) -> Table | None:
     found = {(one.name, one.limit.band): one.limit for one in comparison.limits}
     return Table(
         name="limits-beside",
-        caption="The level, turned up, at which the output is first 1 dB behind what was asked, "
-        "with its bracket.",
+        caption="The level, turned up, at which the output is first "
+        f"{BEHIND_DB[0]:g} dB behind what was asked, with its bracket.",
         columns=("band", *comparison.names),
         rows=tuple(
             (

@@ -46,6 +46,7 @@ Names are dotted and lower case: test, band, level, then what it is.
 =============================== ============================================================
 """
 
+import functools
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
@@ -152,8 +153,9 @@ def row_anchors(facts: FactTable, *, key: str) -> str:
     return " ".join([f"fact-{key[:-1]}", *names] if names else [])
 
 
+@functools.lru_cache(maxsize=2)
 def collect(analysis: Analysis) -> FactTable:
-    """Name every number of an analysis that a sentence may need."""
+    """Name every number of an analysis that a sentence may need; once for all that ask."""
     facts = [
         Fact(name="test.baseline", value=analysis.session.baseline.level_db, unit="dB", digits=0),
         Fact(name="test.lowest", value=_speaks_from_hz(analysis), unit="Hz", digits=0),

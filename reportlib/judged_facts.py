@@ -9,6 +9,7 @@ from reportlib.judged import Audible, Limit
 from reportlib.levels import SLUGS
 from reportlib.model import Analysis, Fact
 from reportlib.numbers import digits_for, half_width, level_digits, outwards
+from reportlib.thresholds import BEHIND_DB
 
 
 def judged_facts(analysis: Analysis) -> Iterator[Fact]:
@@ -42,7 +43,7 @@ def _limit_facts(limit: Limit) -> list[Fact]:
         return Fact(name=f"{key}.{name}", value=value, unit="dB", digits=digits, row=f"fact-{key}")
 
     found = []
-    if limit.threshold_db == 1.0 and limit.tested_to_db is not None:
+    if limit.threshold_db == BEHIND_DB[0] and limit.tested_to_db is not None:
         # Half decibels are levels too.
         digits = level_digits(limit.tested_to_db)
         tested = outwards(limit.tested_to_db, digits=digits, up=False)

@@ -30,8 +30,8 @@ def limit_table(analysis: Analysis) -> Table | None:
     thresholds = dict.fromkeys(f"{one.threshold_db:g} dB" for one in analysis.limits)
     return Table(
         name="limits",
-        caption="The level at which the output is 1 dB and 3 dB behind what was asked, with its "
-        f"bracket.{_heard(analysis)}{_skipped(analysis.limits)}",
+        caption=f"The level at which the output is {listed(list(thresholds))} behind what was "
+        f"asked, with its bracket.{_heard(analysis)}{_skipped(analysis.limits)}",
         columns=("where", *(f"{name}, {words}" for _, words in shown for name in thresholds)),
         rows=tuple(rows),
         anchors=tuple(anchors),

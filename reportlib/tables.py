@@ -15,16 +15,8 @@ from reportlib.stress_tables import coil_table, thermal_table
 
 __all__ = [
     "band_table",
-    "coil_table",
-    "quality_table",
-    "seat_table",
-    "step_table",
-    "thermal_table",
-]
-
-__all__ = [
-    "band_table",
     "cause_table",
+    "coil_table",
     "exposure_table",
     "limit_table",
     "need_table",
@@ -32,6 +24,7 @@ __all__ = [
     "seat_band_table",
     "seat_table",
     "step_table",
+    "thermal_table",
 ]
 
 _SEVERITY = {"refused": "left out", "warning": "warning", "note": "note"}

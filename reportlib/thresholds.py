@@ -29,6 +29,10 @@ LARGEST_UNUSABLE_SHARE = 0.4
 
 BEHIND_DB = (1.0, 3.0)
 """The losses whose levels a report names: "1 dB behind at …"."""
+NEED_LIMITS_DB = (1.0, 3.0)
+"""A band that loses no more than the first is loud enough: about where the change of one octave
+begins to be heard in direct comparison. One that loses more than the second does not play what
+is asked of it: half its power is missing."""
 WIDE_BRACKET_DB = 2.0
 """Where a limit's bracket is wider than this, words give the bracket instead of the level."""
 CROSSOVER_OCTAVES = 1.0 / 3.0

@@ -6,6 +6,7 @@ from reportlib.beside.groups import split
 from reportlib.beside.noting import SWEEPS, named, note
 from reportlib.compared import Compared, Hindrance
 from reportlib.numbers import duration, level_text, listed
+from reportlib.thresholds import BEHIND_DB
 
 _SAME_DISTANCE = 2.0
 """A level is taken back to 1 m as that of a point: within this ratio a loudspeaker's size leaves
@@ -82,8 +83,8 @@ def _baseline(sessions: Sequence[Compared]) -> list[Hindrance]:
             groups=[named(group) for group in groups],
             questions=SWEEPS,
             words=f"Their baselines differ: {'; '.join(parts)}. At equal output, changes are "
-            "counted from the louder one; where a band is 1 dB behind is counted from each one’s "
-            "own, and what was lost below it is not seen.",
+            f"counted from the louder one; where a band is {level_text(BEHIND_DB[0])} behind is "
+            "counted from each one’s own, and what was lost below it is not seen.",
             remedy=f"Measure all of them from a baseline of {level_text(round(min(starts)))}.",
         )
     ]

@@ -17,11 +17,12 @@ from reportlib.archive import Value
 from reportlib.archive.columns import YES, limit_column
 from reportlib.archive.said import first_behind, limit_said
 from reportlib.levels import BANDS
-from reportlib.numbers import counted, sentence
+from reportlib.numbers import counted, level_text, sentence
 from reportlib.one_line import one_line
 from reportlib.publish.live import policy
 from reportlib.publish.markup import unbroken
 from reportlib.resources import templates_folder
+from reportlib.thresholds import BEHIND_DB
 
 Row = Mapping[str, Value]
 
@@ -107,6 +108,7 @@ def _parts(sessions: Iterable[Listed], *, title: str, count: int) -> Iterator[st
         "policy": policy([script], pictures="'self' file:"),
         "script": script,
         "bands": [sentence(band.name) for band in BANDS],
+        "behind": level_text(BEHIND_DB[0]),
         "lowest": BANDS[0].name,
         "highest": BANDS[-1].name,
     }

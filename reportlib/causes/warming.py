@@ -12,12 +12,13 @@ from reportlib.causes.soaking import MOSTLY_LATE, about, groups_at, late_share_o
 from reportlib.causes.stretches import octaves_of
 from reportlib.causes.timing import coil_rise_k
 from reportlib.numbers import frequency, number
+from reportlib.thresholds import MEAN_LIMITS_DB
 
 IMPLAUSIBLE_K = 250.0
 HARDLY_K = 200.0
 """Coils of 220 to 270 °C fail at their adhesives (a judgement)."""
-GROWN_DB = 0.5
-"""What matters of a band (`thresholds`)."""
+GROWN_DB = MEAN_LIMITS_DB[0]
+"""What matters of a band."""
 COIL_S = 90.0
 """Large coils take up to 60 s (common practice, no source)."""
 COIL_AGREES_DB = 0.2

@@ -23,6 +23,7 @@ from reportlib.numbers import db_number, sentence
 from reportlib.readings.behind import limit_label, marked_limits
 from reportlib.readings.ladder import Rung, rungs
 from reportlib.readings.untold import why_band
+from reportlib.thresholds import BEHIND_DB
 
 _LEFT_PX = 70.0
 _LEFT_PHONE_PX = 44.0
@@ -35,7 +36,7 @@ _BETWEEN_ROWS_PX = 30.0
 _UNDER_PX = 52.0
 _COLUMNS_PHONE = 2
 _LABEL_GAP_PX = 15.0
-_SHORTFALLS_DB = (0.0, 1.0, 3.0)
+_SHORTFALLS_DB = (0.0, *BEHIND_DB)
 _LIMIT_ROW_PX = 16.0
 
 

@@ -15,6 +15,7 @@ from reportlib.figures.sheet import Sheet
 from reportlib.judged import Limit
 from reportlib.levels import BANDS
 from reportlib.limits import kind_of
+from reportlib.thresholds import BEHIND_DB
 
 _BEYOND = 0.06
 """Room for arrows, as a share of the scale."""
@@ -47,9 +48,9 @@ def draw(comparison: Comparison, *, paper: Paper = PAGE) -> Sheet | None:
     at = " at 1 m" if one_scale(comparison.sessions) else ""
     heading = Heading(
         name=heading_name(comparison),
-        title="Turned up until 1 dB behind",
-        more=f"The level, dB{at}, at which a band is first 1 dB behind, and how surely that is "
-        "known.",
+        title=f"Turned up until {BEHIND_DB[0]:g} dB behind",
+        more=f"The level, dB{at}, at which a band is first {BEHIND_DB[0]:g} dB behind, and "
+        "how surely that is known.",
     )
     blocks = [
         Block(

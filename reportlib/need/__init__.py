@@ -2,12 +2,10 @@
 
 from reportlib.need.ability import Ability, Loss, LossAt, abilities, loss_over
 from reportlib.need.answers import answer_need, combined, judged
-from reportlib.need.wants import JUST_WITHIN_DB, NEEDS, YES_WITHIN_DB, Need
+from reportlib.need.wants import NEEDS, Need
 
 __all__ = [
-    "JUST_WITHIN_DB",
     "NEEDS",
-    "YES_WITHIN_DB",
     "Ability",
     "Loss",
     "LossAt",

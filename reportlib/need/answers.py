@@ -16,12 +16,11 @@ from reportlib.levels import BANDS, Band, db, pink_weighted_db
 from reportlib.listening import Seat, arrivals, span
 from reportlib.need.ability import Ability, Loss, loss_over
 from reportlib.need.wants import (
-    JUST_WITHIN_DB,
     PROGRAMME_HZ,
     SINE_CREST_DB,
-    YES_WITHIN_DB,
     Need,
 )
+from reportlib.thresholds import NEED_LIMITS_DB
 
 GRAVEST_FIRST: tuple[Answer, ...] = ("no", "not tested", "can't tell", "just", "yes")
 
@@ -41,13 +40,13 @@ def judged(loss: Loss) -> Answer:
 
     On the limit between *yes* and *just* the careful answer stands.
     """
-    if loss.low_db is not None and loss.low_db > JUST_WITHIN_DB:
+    if loss.low_db is not None and loss.low_db > NEED_LIMITS_DB[1]:
         return "no"
     if loss.beyond:
         return "not tested"
-    if loss.high_db is None or loss.high_db > JUST_WITHIN_DB:
+    if loss.high_db is None or loss.high_db > NEED_LIMITS_DB[1]:
         return "can't tell"
-    return "yes" if loss.high_db <= YES_WITHIN_DB else "just"
+    return "yes" if loss.high_db <= NEED_LIMITS_DB[0] else "just"
 
 
 def combined(answers: Sequence[Answer]) -> Answer:

@@ -1,4 +1,4 @@
-"""What people listen to, as an average level and a crest factor at the seat; and the limits.
+"""What people listen to, as an average level and a crest factor at the seat.
 
 Inputs, not results: every number here is what the report assumes, and it says so.
 """
@@ -6,11 +6,6 @@ Inputs, not results: every number here is what the report assumes, and it says s
 from dataclasses import dataclass
 from typing import Literal
 
-YES_WITHIN_DB = 1.0
-"""A band that loses no more is loud enough: about where the change of one octave begins to be
-heard in direct comparison (a judgement, as the limits in `grades`)."""
-JUST_WITHIN_DB = 3.0
-"""A band that loses more does not play what is asked of it: half its power is missing."""
 SINE_CREST_DB = 3.0103
 """Peak over rms of a sine, 10·lg 2."""
 PROGRAMME_HZ = (20.0, 20000.0)

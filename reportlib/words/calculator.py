@@ -13,7 +13,7 @@ from reportlib.listening import Seat, all_seats, given_levels, is_calibrated, st
 from reportlib.listening.arriving import GRID_HZ, ROOM_GAIN_DB, WHOLE_FROM_HZ
 from reportlib.listening.given import NOMINAL_HZ
 from reportlib.model import Analysis
-from reportlib.need import JUST_WITHIN_DB, NEEDS, YES_WITHIN_DB, Ability, abilities
+from reportlib.need import NEEDS, Ability, abilities
 from reportlib.need.answers import GRAVEST_FIRST, band_share_db
 from reportlib.need.wants import SINE_CREST_DB
 from reportlib.numbers import hz_range_text
@@ -29,6 +29,7 @@ from reportlib.rooms import (
     sabine_absorption,
 )
 from reportlib.shown import CalculatorBand, CalculatorNeed, CalculatorPlace, SeatCalculator
+from reportlib.thresholds import NEED_LIMITS_DB
 from reportlib.words.seat import COUNTS, PLACES, size
 
 CAUTION_FROM_DBA = 85.0
@@ -38,7 +39,7 @@ _FARTHEST_M, _MOST_LOUDSPEAKERS = 20.0, 6
 _WORDS = {
     "yes": "Yes: {name} is loud enough for {what}, {place}.",
     "just": "Just: {name} manages {what}, {place}; no band comes out more than "
-    f"{JUST_WITHIN_DB:g} dB short.",
+    f"{NEED_LIMITS_DB[1]:g} dB short.",
     "peaks only": "In part: {name} reaches the peaks of {what}, {place}, but was not left playing.",
     "no": "No: {name} is not loud enough for {what}, {place}.",
     "can't tell": "Can’t tell whether {name} is loud enough for {what}, {place}.",
@@ -69,9 +70,9 @@ _WORDS = {
 }
 _SPEAKS_FOR = hz_range_text(BANDS[0].low_hz, BANDS[-1].high_hz)
 _BANDS_NOTE = (
-    f"The bars run from 0 to 6 dB; the strokes in them stand at {YES_WITHIN_DB:g} and "
-    f"{JUST_WITHIN_DB:g} dB. The answer speaks for {_SPEAKS_FOR}, and takes what is listened to as "
-    "equally strong in every octave."
+    f"The bars run from 0 to 6 dB; the strokes in them stand at {NEED_LIMITS_DB[0]:g} and "
+    f"{NEED_LIMITS_DB[1]:g} dB. The answer speaks for {_SPEAKS_FOR}, and takes what is listened to "
+    "as equally strong in every octave."
 )
 
 
@@ -137,8 +138,8 @@ def seat_calculator(analysis: Analysis, *, parameters: ReportParameters) -> Seat
         room_gain_db=ROOM_GAIN_DB,
         sine_crest_db=SINE_CREST_DB,
         programme_db=pink_weighted_db("A"),
-        yes_within_db=YES_WITHIN_DB,
-        just_within_db=JUST_WITHIN_DB,
+        yes_within_db=NEED_LIMITS_DB[0],
+        just_within_db=NEED_LIMITS_DB[1],
         gravest_first=GRAVEST_FIRST,
         niosh_ceiling_dba=NIOSH_CEILING_DBA,
         caution_from_dba=CAUTION_FROM_DBA,

@@ -25,8 +25,9 @@ from reportlib.readings.harmonics import ordinal
 from reportlib.readings.ladder import Rung
 from reportlib.readings.stages import after_text, last_result
 from reportlib.readings.untold import stretches, why_band
+from reportlib.thresholds import BEHIND_DB, MEAN_LIMITS_DB
 
-_WORTH_NAMING_DB = 0.5
+_WORTH_NAMING_DB = MEAN_LIMITS_DB[0]
 """Smaller differences at a single frequency are within what bands call "holds"."""
 
 
@@ -211,7 +212,8 @@ def rings(analysis: Analysis) -> str:
     if not any(marked_limits(analysis, band=band.name) for band in BANDS):
         return ""
     return (
-        "A ring marks the level where a band is first 1 dB or 3 dB behind, the stroke through it "
+        f"A ring marks the level where a band is first {level_text(BEHIND_DB[0])} or "
+        f"{level_text(BEHIND_DB[1])} behind, the stroke through it "
         "how surely that is known."
     )
 

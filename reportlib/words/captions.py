@@ -20,6 +20,7 @@ from reportlib.numbers import (
 from reportlib.readings.harmonics import shown_beside, two_levels
 from reportlib.readings.ladder import applied_step_db, driven_levels, half_full_db, rungs
 from reportlib.readings.stages import after_text, last_curves, last_result, long_term_levels
+from reportlib.thresholds import BEHIND_DB
 from reportlib.words.caption_parts import (
     after_playing,
     band_by_band,
@@ -162,7 +163,8 @@ def caption_asked_and_given(analysis: Analysis) -> str:
     return joined(
         standing_out(every),
         "Across: how far the volume was turned up. Up: how far the output rose. On the "
-        "highest diagonal all of it came out; the two below it are 1 dB and 3 dB less.",
+        "highest diagonal all of it came out; the two below it are "
+        f"{level_text(BEHIND_DB[0])} and {level_text(BEHIND_DB[1])} less.",
         rings(analysis),
         untold(analysis, every),
     )

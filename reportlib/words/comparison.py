@@ -56,7 +56,7 @@ def draft_comparison(
         "in-short": writer.page(
             "in-short",
             verdict=verdict(writer),
-            behind=behind_line(writer),
+            first_behind=behind_line(writer),
             playing=left_playing_line(writer),
             seat=_seat_line(writer),
             mind=_mind_line(writer),

@@ -8,6 +8,7 @@ from reportlib.compared import Comparison, Question
 from reportlib.facts import FactTable, written
 from reportlib.levels import BANDS, SLUGS
 from reportlib.numbers import counted, level_text, listed, sentence
+from reportlib.thresholds import BEHIND_DB
 from reportlib.words.caption_parts import joined
 from reportlib.words.writer import spoken
 
@@ -70,8 +71,9 @@ def alt_beside_left_playing(comparison: Comparison) -> str:
 def caption_beside_limits(comparison: Comparison) -> str:
     """Say what bars and arrows are, and whether rows can be held against each other."""
     return joined(
-        "The stroke is the level, turned up, at which a band is first 1 dB behind what was asked; "
-        "the bar is where else it may lie. An arrow means more than was tested, or less.",
+        "The stroke is the level, turned up, at which a band is first "
+        f"{level_text(BEHIND_DB[0])} behind what was asked; the bar is where else "
+        "it may lie. An arrow means more than was tested, or less.",
         ""
         if one_scale(comparison.sessions)
         else "Each is on its own scale of level: where they were measured differs, and rows of "
@@ -91,7 +93,7 @@ def alt_beside_limits(comparison: Comparison) -> str:
             for one in limits
         ]
         parts.append(f"{sentence(band.name)}: {listed(told)}.")
-    return joined("The level at which each is 1 dB behind.", *parts)
+    return joined(f"The level at which each is {level_text(BEHIND_DB[0])} behind.", *parts)
 
 
 def _most(comparison: Comparison, question: Question) -> str:

@@ -8,18 +8,41 @@ from jinja2 import Environment
 
 from reportlib.facts import FactTable, band_key, quoted
 from reportlib.model import Analysis, BandResult
+from reportlib.numbers import level_text
 from reportlib.parameters import ReportParameters
+from reportlib.thresholds import (
+    BEHIND_DB,
+    MEAN_LIMITS_DB,
+    NEED_LIMITS_DB,
+    TEXT_UNKNOWN_DB,
+    WORST_LIMITS_DB,
+)
 from reportlib.words.story import Story, tell
 
 _PLURAL = ("low mids", "mids")
 _SPOKEN = {"presence": "presence range"}
 
 
+STATED: Mapping[str, str] = {
+    "behind": level_text(BEHIND_DB[0]),
+    "holds_mean": level_text(MEAN_LIMITS_DB[0]),
+    "slips_mean": level_text(MEAN_LIMITS_DB[1]),
+    "short_mean": level_text(MEAN_LIMITS_DB[2]),
+    "holds_worst": level_text(WORST_LIMITS_DB[0]),
+    "slips_worst": level_text(WORST_LIMITS_DB[1]),
+    "short_worst": level_text(WORST_LIMITS_DB[2]),
+    "text_unknown": level_text(TEXT_UNKNOWN_DB),
+    "enough": level_text(NEED_LIMITS_DB[0]),
+    "just_enough": level_text(NEED_LIMITS_DB[1]),
+}
+"""What every wording may state of the limits that reports judge by."""
+
+
 def worded(templates: Environment, *, wording: str, values: Mapping[str, object]) -> str:
     """Fill in one wording, named ``<slot>/<block>``: a block of the slot's file."""
     slot, _, block = wording.rpartition("/")
     template = templates.get_template(f"{slot}.md.j2")
-    parts = template.blocks[block.replace("-", "_")](template.new_context(dict(values)))
+    parts = template.blocks[block.replace("-", "_")](template.new_context({**STATED, **values}))
     return "".join(parts).strip()
 
 
