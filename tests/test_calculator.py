@@ -243,7 +243,7 @@ def test_read_points_are_a_twelfth_of_an_octave_apart_with_1_khz_among_them():
         frequency_hz=f, change_db=np.full(f.shape, -1.46), u95_db=0.11, noise_below_hz=100.0
     )
     said = dict(zip(words, curve_words(curve, points=points), strict=True))
-    assert said["1 kHz"] == "−1.5 ± 0.2 dB"
+    assert said["1 kHz"] == "−1.5 ± 0.1 dB"
     assert said["50.1 Hz"] == "can’t tell: lost in noise"
 
 
