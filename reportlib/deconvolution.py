@@ -191,7 +191,8 @@ def deconvolve(
         raise CaptureError(
             f"{capture.source} starts {-1e3 * sweep_start_s:.0f} ms after its sweep does; start "
             "the recording at least half a second before it, or leave this capture out of "
-            "session.toml."
+            "session.toml.",
+            code="starts-late",
         )
     lead = round(fs * (law.lead_s(HIGHEST_HARMONIC + 1) + 0.06))
     after = round(fs * (LONGEST_GATE_S + 0.1))
@@ -202,7 +203,8 @@ def deconvolve(
     if during.segments == before.segments == 0.0:
         raise CaptureError(
             f"{capture.source} leaves no stretch without the sweep's answer to measure noise in; "
-            "record at least half a second of silence before the sweep."
+            "record at least half a second of silence before the sweep.",
+            code="no-sweep",
         )
     if before.segments:
         # What deconvolution makes of noise: |X|²/(|X|² + ε)², over the bins of noise spectra.
@@ -290,7 +292,8 @@ def _require_answer(circular: FloatArray, *, peak: int, source: str) -> None:
         raise CaptureError(
             f"{source} does not hold the sweep's answer: after dividing the drive out nothing "
             "stands above the noise. Check that the microphone's channel is right and was "
-            "recorded while this sweep played."
+            "recorded while this sweep played.",
+            code="no-sweep",
         )
 
 

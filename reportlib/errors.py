@@ -27,7 +27,11 @@ class SessionError(ReportError):
 
 
 class CaptureError(ReportError):
-    """A recording cannot be used."""
+    """A recording cannot be used; `code` is that of the refusal, as `upheld check` names it."""
+
+    def __init__(self, message: str, *, code: str = "not-readable") -> None:
+        super().__init__(message)
+        self.code = code
 
 
 class AnalysisError(ReportError):

@@ -65,7 +65,9 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
     """
     passed = _energy_passed(drive, shares=(0.25, 0.75))
     if passed is None:
-        raise CaptureError(f"{source} is silent; record it again with the sweep playing.")
+        raise CaptureError(
+            f"{source} is silent; record it again with the sweep playing.", code="silent"
+        )
     quarter, three_quarters = passed
     spread_s = (three_quarters - quarter) / sample_rate_hz
     start_s = (quarter + three_quarters) / (2 * sample_rate_hz) - law.duration_s / 2
@@ -74,7 +76,8 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
         raise CaptureError(
             f"{source} holds no {described}: half of its energy passes in {spread_s:.2f} s, not in "
             f"{law.duration_s / 2:.2f} s. Check the file, and start_hz, stop_hz and duration_s "
-            "in [sweep]."
+            "in [sweep].",
+            code="no-sweep",
         )
     for part in (0.3, 0.5, 0.7):
         expected_hz = law.frequency_hz(part * law.duration_s)
@@ -91,7 +94,8 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
             raise CaptureError(
                 f"{source} holds no {described}: it passes {found_hz:.0f} Hz where "
                 f"{expected_hz:.0f} Hz is due. Check the file, and start_hz, stop_hz and "
-                "duration_s in [sweep]."
+                "duration_s in [sweep].",
+                code="no-sweep",
             )
     return start_s
 

@@ -56,7 +56,7 @@ def read_stress(session: Session, *, sample_rate_hz: int, keep: bool) -> Stress:
         period = captures.read_period(session, stimulus, sample_rate_hz=sample_rate_hz)
         played = played_tones(period, sample_rate_hz=sample_rate_hz, source=stimulus)
     except CaptureError as error:
-        refusal = quality.stress_refused(stimulus, error)
+        refusal = quality.refused(stimulus, error)
         return Stress(tones={}, notes=(refusal,), keys=frozenset())
     code = kept.code_digest()
     tones: dict[str, StressTones] = {}
@@ -82,7 +82,7 @@ def read_stress(session: Session, *, sample_rate_hz: int, keep: bool) -> Stress:
                 write=keep,
             )
         except CaptureError as error:
-            notes.append(quality.stress_refused(path, error))
+            notes.append(quality.refused(path, error))
             continue
         about = quality.stress_notes(found, source=path, stress_s=stress_s)
         notes += about

@@ -31,9 +31,9 @@ _LOUDEST = 1e12  # a float file may count in any unit, but no unit makes sense o
 _ENDLESS = 1 << 40  # what libsndfile gives for a FLAC that does not say its length is larger
 
 
-def file_fault(path: Path, *, text: str) -> CaptureError:
+def file_fault(path: Path, *, text: str, code: str = "not-readable") -> CaptureError:
     """Return the error about the recording at `path`, as one line."""
-    return CaptureError(one_line(f"{path}: {text}"))
+    return CaptureError(one_line(f"{path}: {text}"), code=code)
 
 
 def full_scale(subtype: str) -> float:

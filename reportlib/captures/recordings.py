@@ -96,7 +96,7 @@ def read_capture(session: Session, path: str) -> Capture:
                 f"its {role} channel ({getattr(session.channels, role)}) is silent, every sample "
                 "is the same. Check the cable and [channels] of session.toml, and record it again."
             )
-            raise file_fault(full, text=text)
+            raise file_fault(full, text=text, code="silent")
         if max(-low, high) >= limit:
             clipped = np.union1d(clipped, _held(channel, limit=limit))
         mean = float(channel.mean())
@@ -136,7 +136,9 @@ def read_stimulus(session: Session, path: str, *, sample_rate_hz: int) -> FloatA
         rate_hz = file.samplerate
     samples = np.concatenate(blocks).astype(np.float64, copy=False)
     if samples.min() == samples.max():
-        raise file_fault(full, text="silent, expected what was played. Copy the right file.")
+        raise file_fault(
+            full, text="silent, expected what was played. Copy the right file.", code="silent"
+        )
     if rate_hz == sample_rate_hz:
         return samples
     from scipy.signal import firwin, resample_poly
@@ -173,7 +175,7 @@ def read_period(session: Session, path: str, *, sample_rate_hz: int) -> FloatArr
             f"{sample_rate_hz} Hz, so that no period of it can be cut out of them. Play a period "
             "that is."
         )
-        raise file_fault(full, text=text)
+        raise file_fault(full, text=text, code="no-multitone")
     from scipy.signal import resample
 
     return np.asarray(resample(samples, frames * sample_rate_hz // rate_hz))

@@ -112,7 +112,8 @@ def first_of_two(
     if answer_s is None or last_s > microphone.size / fs or answer_s < -_BEFORE_S:
         raise CaptureError(
             f"{source} does not hold both sweeps of [sweep] stimulus, which plays it twice. Record "
-            "from before the first to after the second, or leave this capture out of session.toml."
+            "from before the first to after the second, or leave this capture out of session.toml.",
+            code="no-sweep",
         )
     place = max(0, round(fs * (answer_s - _BEFORE_S)))
     later = _later_s(microphone, place=place, apart=apart, law=law, fs=fs)

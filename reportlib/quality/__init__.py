@@ -30,7 +30,7 @@ from reportlib.quality.recordings import (
 )
 from reportlib.quality.refusals import refused, without
 from reportlib.quality.setup import level_notes, session_wide_notes, step_notes
-from reportlib.quality.stress import stress_notes, stress_refused
+from reportlib.quality.stress import stress_notes
 from reportlib.quality.takes import take_notes
 from reportlib.quality.telling import (
     check_document,
@@ -69,7 +69,6 @@ __all__ = [
     "session_wide_notes",
     "step_notes",
     "stress_notes",
-    "stress_refused",
     "take_notes",
     "trace_from_text",
     "trace_text",

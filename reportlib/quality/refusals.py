@@ -13,14 +13,6 @@ from reportlib.errors import AnalysisError, CaptureError
 from reportlib.model import QualityNote
 from reportlib.quality.kinds import found
 
-_SAID = (
-    (("is silent", " silent,"), "silent"),
-    (("after its sweep does",), "starts-late"),
-    (("after its sweep does",), "starts-late"),
-    (("holds no", "does not hold", "leaves no stretch"), "no-sweep"),
-)
-"""What the errors of reading and of deconvolution say, and the code that it gets."""
-
 
 def refused(source: str, error: CaptureError, *, whole_drive: bool = False) -> QualityNote:
     """Return the note on a take that cannot be used, from the error that said so.
@@ -30,9 +22,7 @@ def refused(source: str, error: CaptureError, *, whole_drive: bool = False) -> Q
     """
     text = str(error)
     text = text[max(text.find(source), 0) :]  # without the folder, which is nobody's business
-    code = next(
-        (code for words, code in _SAID if any(word in text for word in words)), "not-readable"
-    )
+    code = error.code
     if code == "starts-late" and whole_drive:
         code = "no-sweep"
         text = (

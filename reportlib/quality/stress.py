@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 
-from reportlib.errors import CaptureError
 from reportlib.model import QualityNote
 from reportlib.numbers import number
 from reportlib.quality.kinds import found
@@ -12,20 +11,9 @@ from reportlib.soak.periods import StressTones
 
 LEAST_PERIODS = 3
 """The first rings in, and one alone shows no change."""
-_NO_PERIOD = ("not one whole period", "between its tones", "no whole number")
-"""What the errors about a stimulus that is no multitone say."""
 _OFF_PERIODS = 1.5
 _OFF_SHARE = 0.02
 """A stretch that was timed by hand is not better known (common practice, no source)."""
-
-
-def stress_refused(source: str, error: CaptureError) -> QualityNote:
-    """Return the note on a stress recording, or a multitone, that cannot be read."""
-    text = str(error)
-    text = text[max(text.find(source), 0) :]
-    said = any(words in text for words in _NO_PERIOD)
-    code = "no-multitone" if said else "not-readable"
-    return found(code, "refused", capture=source, message=f"Left out: {text}")
 
 
 def stress_notes(tones: StressTones | None, *, source: str, stress_s: float) -> list[QualityNote]:

@@ -108,12 +108,14 @@ def played_tones(period: FloatArray, *, sample_rate_hz: int, source: str) -> Pla
     if bins.size < 3 or between > 0.1 * bins.size:
         raise CaptureError(
             f"{source} is not one whole period of a multitone: its tones do not make whole numbers "
-            "of turns in its length. Give exactly one period, as it was repeated."
+            "of turns in its length. Give exactly one period, as it was repeated.",
+            code="no-multitone",
         )
     if empty.size < max(_LEAST_EMPTY, 0.1 * bins.size):
         raise CaptureError(
             f"{source} leaves no frequencies empty between its tones, so that noise and distortion "
-            "cannot be told from them. Play a multitone with empty odd bins as stress."
+            "cannot be told from them. Play a multitone with empty odd bins as stress.",
+            code="no-multitone",
         )
     return Played(
         sample_rate_hz=sample_rate_hz,
