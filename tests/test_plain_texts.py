@@ -1,4 +1,4 @@
-"""The variants for sites without styles: safe as HTML and as Markdown, whoever reads it."""
+"""The report as Markdown: safe and the same, whoever reads it."""
 
 import re
 
@@ -20,7 +20,7 @@ from sample_notebook import (
 
 from reportlib.publish.markup import Outline, plain_text, read_line, read_prose, readable
 from reportlib.publish.plain_markdown import escaped, line_markdown, to_markdown
-from reportlib.publish.render import pictures, pictures_html, report_markdown
+from reportlib.publish.render import pictures, report_markdown
 from reportlib.shown import Picture, Table
 
 COMMON_MARK = MarkdownIt("commonmark", {"html": True}).enable("table")
@@ -44,29 +44,24 @@ def elements(html):
 
 @pytest.fixture(scope="module")
 def harmless():
-    return pictures_html(report_of_words("harmless")), report_markdown(report_of_words("harmless"))
+    return report_markdown(report_of_words("harmless"))
 
 
 @pytest.mark.parametrize("attack", ATTACKS)
 def test_an_attack_stays_words_whoever_reads_it(attack, harmless):
-    plain, markdown = harmless
-    html = pictures_html(report_of_words(attack))
-    assert harm(html) == []
-    assert elements(html) == elements(plain)
     attacked = report_markdown(report_of_words(attack))
     assert "{{" not in attacked
     assert "{%" not in attacked
     for read in READERS:
         html = read(attacked)
         assert harm(html) == []
-        assert elements(html) == elements(read(markdown))
+        assert elements(html) == elements(read(harmless))
 
 
 @pytest.mark.parametrize("read", READERS)
 def test_a_narrative_full_of_attacks_becomes_no_code(read):
     cells = [v4.new_markdown_cell(f"{attack}\n\n- {attack}\n\n> {attack}") for attack in ATTACKS]
     nb = notebook_of(*cells, verdict=" ".join(ATTACKS))
-    assert harm(pictures_html(nb)) == []
     markdown = report_markdown(nb)
     assert harm(read(markdown)) == []
     assert "{{" not in markdown
@@ -119,11 +114,8 @@ def test_a_sentence_stays_a_sentence():
     assert "It falls" in plain_text(verdict)
 
 
-@pytest.mark.parametrize(
-    "make", [pictures_html, lambda nb: COMMON_MARK.render(report_markdown(nb))]
-)
-def test_everything_of_the_report_is_there_in_its_order(make):
-    found = Reader(make(full_notebook()))
+def test_everything_of_the_report_is_there_in_its_order():
+    found = Reader(COMMON_MARK.render(report_markdown(full_notebook())))
     files = pictures(full_notebook())
     shown_pictures = [one for one in shown() if isinstance(one, Picture)]
     images = [attributes for tag, attributes in found.elements if tag == "img"]
@@ -143,18 +135,9 @@ def test_everything_of_the_report_is_there_in_its_order(make):
         assert not {"class", "id"} & set(attributes), tag
 
 
-def test_plain_html_is_ascii_and_needs_no_style():
-    html = pictures_html(sample_notebook(title="Salicorne – 3"))
-    assert html.isascii()
-    assert "Salicorne – 3" in "".join(Reader(html).words)
-    assert not {"style", "script", "span", "div"} & set(elements(html))
-    assert "style=" not in html
-
-
 def test_pasted_pictures_lie_beside_the_texts():
     nb = sample_notebook()
     assert "![The set-up](figures/pasted-1.png)" in report_markdown(nb)
-    assert '<img src="figures/pasted-1.png" alt="The set-up">' in pictures_html(nb)
     assert "figures/pasted-1.png" in pictures(nb)
 
 

@@ -327,7 +327,6 @@ def test_outputs_are_all_written(tmp_path):
     assert [str(path.relative_to(out).as_posix()) for path in files] == [
         "report.html",
         "section.html",
-        "pictures.html",
         "report.md",
         "report.pdf",
         "figures/level-ladder.svg",
@@ -401,7 +400,6 @@ def test_a_disk_without_room_is_named(old_out, monkeypatch):
     [
         "page_html",
         "section_html",
-        "pictures_html",
         "report_markdown",
         "for_paper",
         "set_typst",

@@ -44,7 +44,7 @@ class _LaidOut(dict[str, Any]):
 
 
 class ReportExporter(TemplateExporter):
-    """What the three have in common: our templates, nothing else's preprocessors."""
+    """What all of them have in common: our templates, nothing else's preprocessors."""
 
     default_preprocessors: Any = List([])
 

@@ -8,13 +8,12 @@ struck words as GitHub writes them.
 
 import html
 import re
-from collections.abc import Iterable, Mapping
-from textwrap import indent
-from typing import Any
+from collections.abc import Mapping, Sequence
 from urllib.parse import quote, unquote
 
 import nh3
-from mistune.core import BaseRenderer, BlockState
+from mistune.core import BlockState
+from mistune.renderers.markdown import MarkdownRenderer
 from mistune.util import unescape
 
 from reportlib.publish.markup import OUTWARD, Outline, Token, Tokens, plain_text, readable
@@ -52,13 +51,20 @@ def escaped(text: str, *, starts: bool = True) -> Written:
     >>> print(escaped("1. of May"))
     1\. of May
     """
-    line = " ".join(readable(text).split("\n"))
-    signs = line.translate(_SIGNS)
-    opened = _OPENS_A_BLOCK.match(signs.lstrip()) if starts else None
-    if opened is None:
-        return Written(signs.lstrip() if starts else signs)
-    digits = len(opened[1] or "")
-    return Written(f"{signs.lstrip()[:digits]}\\{signs.lstrip()[digits:]}")
+    signs = " ".join(readable(text).split("\n")).translate(_SIGNS)
+    return Written(_no_block(signs) if starts else signs)
+
+
+def _no_block(lines: str) -> str:
+    """Return lines of which none opens a block of its own."""
+
+    def settled(line: str) -> str:
+        bare = line.lstrip()
+        opened = _OPENS_A_BLOCK.match(bare)
+        at = len(opened[1] or "") if opened else 0
+        return f"{bare[:at]}\\{bare[at:]}" if opened else bare
+
+    return "\n".join(map(settled, lines.split("\n")))
 
 
 def to_markdown(tokens: Tokens, *, attachments: Mapping[str, str], outline: Outline) -> Written:
@@ -77,146 +83,106 @@ def to_markdown(tokens: Tokens, *, attachments: Mapping[str, str], outline: Outl
     >>> to_markdown(tokens, attachments={}, outline=Outline())
     'It *lost* −1.5 dB.'
     """
-    renderer = _Plain(attachments=attachments, outline=outline)
-    return Written(renderer.blocks(tokens))
+    return Written(_Plain(attachments=attachments, outline=outline)(tokens, BlockState()).strip())
 
 
 def line_markdown(tokens: Tokens) -> Written:
     """Render a parsed sentence (`markup.read_line`); see `to_markdown`."""
-    return Written(_Plain(attachments={}, outline=Outline()).line(tokens))
+    paragraph = {"type": "paragraph", "children": list(tokens)}
+    return to_markdown((paragraph,), attachments={}, outline=Outline())
 
 
-class _Plain(BaseRenderer):
-    """Blocks without their line end; what separates them is `blocks`' affair."""
+def table_markdown(
+    columns: Sequence[str], *, rows: Sequence[Sequence[str]], sides: Sequence[str]
+) -> Written:
+    """Return a table with bars; `sides` are ``"right"``, ``"center"``, ``"left"`` or empty."""
 
-    NAME = "markdown"
+    def row(cells: Sequence[str]) -> list[Token]:
+        return [
+            {"type": "table_cell", "attrs": {"align": side}, "children": [_text(cell)]}
+            for cell, side in zip(cells, sides, strict=True)
+        ]
+
+    head = {"type": "table_head", "children": row(columns)}
+    body = [{"type": "table_row", "children": row(cells)} for cells in rows]
+    table = {"type": "table", "children": [head, {"type": "table_body", "children": body}]}
+    return to_markdown((table,), attachments={}, outline=Outline())
+
+
+def _text(words: str) -> Token:
+    return {"type": "text", "raw": html.escape(words, quote=False)}
+
+
+class _Plain(MarkdownRenderer):
+    """The library's own writer, but for what anyone typed: that stays letters."""
 
     def __init__(self, *, attachments: Mapping[str, str], outline: Outline) -> None:
         super().__init__()
         self._attachments = attachments
         self._outline = outline
 
-    def blocks(self, tokens: Tokens, *, between: str = "\n\n") -> str:
-        parts = (self.render_token(token, BlockState()).rstrip() for token in tokens)
-        return between.join(part for part in parts if part.strip())
-
-    def _inside(self, token: Token) -> str:
-        return self.line(token.get("children", ()))
-
-    def line(self, tokens: Iterable[Token]) -> str:
-        """Return a line's worth of inline parts, safe at its start."""
-        line = ""
-        for child in tokens:
-            if child["type"] == "text":
-                starts = not line.strip() or line.endswith("\n")
-                line += escaped(unescape(child["raw"]), starts=starts)
-            else:
-                line += self.render_token(child, BlockState())
-        return line
-
-    def _around(self, mark: str, token: Token) -> str:
-        words = self._inside(token)
+    def _around(self, mark: str, words: str) -> str:
         return f"{mark}{words.strip()}{mark}" if words.strip() else words
 
-    def text(self, token: Token, _: BlockState) -> str:
-        return escaped(unescape(token["raw"]))
+    def text(self, token: Token, state: BlockState) -> str:
+        return escaped(unescape(token["raw"]), starts=False)
 
-    def codespan(self, token: Token, _: BlockState) -> str:
+    def codespan(self, token: Token, state: BlockState) -> str:
         code = readable(token["raw"])
         if _NO_CODE.search(code):  # a template language would run it, a table end its cell
-            return escaped(code)
-        fence = "`" * (max(map(len, re.findall("`+", code)), default=0) + 1)
-        return f"{fence} {code} {fence}" if "`" in code else f"{fence}{code}{fence}"
+            return escaped(code, starts=False)
+        return super().codespan({**token, "raw": code}, state)
 
-    def linebreak(self, token: Token, _: BlockState) -> str:
-        return "\\\n"
-
-    def softbreak(self, token: Token, _: BlockState) -> str:
+    def softbreak(self, token: Token, state: BlockState) -> str:
         return " "
 
-    def emphasis(self, token: Token, _: BlockState) -> str:
-        return self._around("*", token)
+    def emphasis(self, token: Token, state: BlockState) -> str:
+        return self._around("*", self.render_children(token, state))
 
-    def strong(self, token: Token, _: BlockState) -> str:
-        return self._around("**", token)
+    def strong(self, token: Token, state: BlockState) -> str:
+        return self._around("**", self.render_children(token, state))
 
-    def strikethrough(self, token: Token, _: BlockState) -> str:
-        return self._around("~~", token)
+    def strikethrough(self, token: Token, state: BlockState) -> str:
+        return self._around("~~", self.render_children(token, state))
 
-    def subscript(self, token: Token, _: BlockState) -> str:
-        return self._inside(token)
+    def subscript(self, token: Token, state: BlockState) -> str:
+        return self.render_children(token, state)
 
     superscript = subscript
 
-    def link(self, token: Token, _: BlockState) -> str:
-        words, address = self._inside(token), token["attrs"]["url"]
+    def link(self, token: Token, state: BlockState) -> str:
+        words, address = self.render_children(token, state), token["attrs"]["url"]
         return f"[{words}]({_address(address)})" if OUTWARD.fullmatch(address) else words
 
-    def image(self, token: Token, _: BlockState) -> str:
+    def image(self, token: Token, state: BlockState) -> str:
         address = token["attrs"]["url"]
-        alt = escaped(plain_text(token.get("children", ())))
+        alt = escaped(plain_text(token.get("children", ())), starts=False)
         file = self._attachments.get(unquote(address.removeprefix("attachment:")))
         if file and address.startswith("attachment:"):
             return f"![{alt}]({file})"
         return f"[{alt or 'picture'}]({_address(address)})" if OUTWARD.fullmatch(address) else alt
 
-    def paragraph(self, token: Token, _: BlockState) -> str:
-        return self._inside(token)
+    def paragraph(self, token: Token, state: BlockState) -> str:
+        return f"{_no_block(self.render_children(token, state))}\n\n"
 
-    block_text = paragraph
+    def block_text(self, token: Token, state: BlockState) -> str:
+        return f"{_no_block(self.render_children(token, state))}\n"
 
-    def heading(self, token: Token, _: BlockState) -> str:
-        words = self._inside(token).replace("\\\n", " ")
-        if not words.strip():
-            return ""
-        return f"{'#' * min(self._outline.depth(token['attrs']['level']) + 1, 6)} {words}"
+    def heading(self, token: Token, state: BlockState) -> str:
+        words = " ".join(self.render_children(token, state).split())
+        depth = min(self._outline.depth(token["attrs"]["level"]) + 1, 6) if words else 0
+        return f"{'#' * depth} {words}\n\n" if words else ""
 
-    def blank_line(self, token: Token, _: BlockState) -> str:
-        return ""
-
-    def thematic_break(self, token: Token, _: BlockState) -> str:
-        return "* * *"
-
-    def block_code(self, token: Token, _: BlockState) -> str:
+    def block_code(self, token: Token, state: BlockState) -> str:
         code = readable(token["raw"]).rstrip()
         if _NO_CODE.search(code):
-            return "\\\n".join(escaped(line) or " " for line in code.split("\n"))
-        fence = "`" * max(3, max(map(len, re.findall("`+", code)), default=0) + 1)
-        return f"{fence}\n{code}\n{fence}"
+            lines = "  \n".join(escaped(line) or " " for line in code.split("\n"))
+            return f"{lines}\n\n"
+        return super().block_code({"type": "block_code", "raw": code}, state)
 
-    def block_quote(self, token: Token, _: BlockState) -> str:
-        return indent(self.blocks(token["children"]), "> ", lambda _: True)
-
-    def block_html(self, token: Token, _: BlockState) -> str:
-        return escaped(html.unescape(nh3.clean(token["raw"], tags=set())).strip())
-
-    def list(self, token: Token, _: BlockState) -> str:
-        attrs, items = token["attrs"], []
-        between = "\n" if token["tight"] else "\n\n"
-        for number, item in enumerate(token["children"], start=attrs.get("start", 1)):
-            mark = f"{number}. " if attrs["ordered"] else "- "
-            body = self.blocks(item["children"], between=between)
-            items.append(mark + indent(body, " " * len(mark)).lstrip(" "))
-        return between.join(items)
-
-    def table(self, token: Token, _: BlockState) -> str:
-        head, *bodies = token["children"]
-        sides = [cell["attrs"]["align"] or "" for cell in head["children"]]
-        rows = [row["children"] for body in bodies for row in body["children"]]
-        return table_markdown(
-            [Written(self._inside(cell)) for cell in head["children"]],
-            rows=[[Written(self._inside(cell)) for cell in row] for row in rows],
-            sides=sides,
-        )
-
-
-def table_markdown(columns: list[Written], *, rows: list[list[Written]], sides: list[str]) -> str:
-    """Return a table with bars; `sides` are ``"right"``, ``"center"``, ``"left"`` or empty."""
-    rules = {"right": "---:", "center": ":---:", "left": ":---"}
-    lines: list[list[Any]] = [columns, [rules.get(side, "---") for side in sides], *rows]
-    return "\n".join(
-        f"| {' | '.join(cell.replace(chr(92) + chr(10), ' ') for cell in line)} |" for line in lines
-    )
+    def block_html(self, token: Token, state: BlockState) -> str:
+        words = escaped(html.unescape(nh3.clean(token["raw"], tags=set())).strip())
+        return f"{words}\n\n" if words else ""
 
 
 def _address(address: str) -> str:

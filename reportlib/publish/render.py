@@ -50,20 +50,8 @@ def section_html(nb: Mapping[str, Any], *, publication: Publication | None = Non
     return SectionExporter().from_notebook_node(nb, resources=resources)[0]
 
 
-def pictures_html(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
-    """Return plain elements and pictures, for sites that strip styles; see `page_html`.
-
-    It refers to the files of `pictures`, and holds ASCII alone, so that no site garbles it.
-    """
-    from reportlib.publish.exporters_plain import PicturesExporter
-
-    resources = {"publication": publication or read_publication(nb)}
-    text = PicturesExporter().from_notebook_node(nb, resources=resources)[0]
-    return text.encode("ascii", "xmlcharrefreplace").decode("ascii")
-
-
 def report_markdown(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
-    """Return the same as Markdown, for static-site generators; see `pictures_html`."""
+    """Return the same as Markdown, for static-site generators, with the files of `pictures`."""
     from reportlib.publish.exporters_plain import MarkdownExporter
 
     resources = {"publication": publication or read_publication(nb)}
@@ -71,7 +59,7 @@ def report_markdown(nb: Mapping[str, Any], *, publication: Publication | None = 
 
 
 def pictures(nb: Mapping[str, Any], *, publication: Publication | None = None) -> dict[str, bytes]:
-    """Return the files that those two refer to, by name: every figure as SVG, as drawn, and as
+    """Return the files that it refers to, by name: every figure as SVG, as drawn, and as
     PNG, and what was pasted into cells.
     """
     return files_beside(publication or read_publication(nb))
@@ -110,7 +98,6 @@ def write_outputs(
         texts = {
             "report.html": page_html(nb, publication=publication).encode(),
             "section.html": section_html(nb, publication=publication).encode(),
-            "pictures.html": pictures_html(nb, publication=publication).encode(),
             "report.md": report_markdown(nb, publication=publication).encode(),
         }
         beside = pictures(nb, publication=publication) | sharing_pictures(publication)
