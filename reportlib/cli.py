@@ -112,8 +112,9 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     Example:
       upheld publish demo_inputs/marram-12
     """
-    from reportlib import claimed, lock, memory, notebook, reporting
+    from reportlib import lock, memory, notebook, reporting
     from reportlib.kinds import kind_of
+    from reportlib.untied import session_untied
 
     kind = kind_of(session)
     path = session / kind.notebook
@@ -127,13 +128,13 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
             session, kind=kind, paper=paper, stage=status, saved=saved
         )
         notebook.record_publication(session, kind=kind, saved=saved)
-        false = claimed.contradicted(claimed.session_claims(session, kind=kind, saved=saved))
+        loose = session_untied(session, kind=kind, saved=saved)
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
         return
     say_where(session, written=written)
-    for one in false:
-        click.echo(f"The data contradict {one.line()}")
+    for one in loose:
+        click.echo(one.line())
 
 
 @main.command()
@@ -185,28 +186,45 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
         click.echo("Nothing is kept yet.")
 
 
+def _print_codes(context: click.Context, _: click.Parameter, asked: bool) -> None:
+    if asked:
+        from reportlib.quality import kinds_markdown
+
+        click.echo(kinds_markdown(), nl=False)
+        context.exit()
+
+
 @main.command()
 @_SESSION
+@click.option(
+    "--codes",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_codes,
+    help="Print the table of all that a check can say, and end.",
+)
 @JSON
 @_one_line_errors
 def check(session: Path, *, as_json: bool) -> None:
-    """Check SESSION's recordings, and the numbers typed into its text; nothing is written.
+    """Check SESSION's recordings, and list the numbers typed into its text; nothing is written.
 
     Recordings are checked for what goes wrong on a measuring day; numbers that somebody typed into
-    the notebook by hand are held against the last report's data. Exit code 0 where nothing is
-    worse than a note, 3 where there are warnings, captures that had to be left out or sentences
-    that the data contradict, 2 where the session cannot be analysed at all. SESSION may be a
+    the notebook by hand are listed with the quotes that would tie them to the data. Exit code 0
+    where nothing is worse than a note, 3 where there are warnings or captures that had to be left
+    out, 2 where the session cannot be analysed at all. SESSION may be a
     comparison's folder, too: then every session of it is checked.
 
     \b
     Example:
       upheld check demo_inputs/marram-12
     """
-    from reportlib import claimed, quality
+    from reportlib import quality
     from reportlib.analysis import check_session
     from reportlib.kinds import COMPARISON, kind_of
     from reportlib.parameters import checked_parameters
     from reportlib.session import read_session
+    from reportlib.untied import session_untied
 
     if kind_of(session) is COMPARISON:
         sys.exit(check_comparison(session, as_json=as_json))
@@ -214,17 +232,15 @@ def check(session: Path, *, as_json: bool) -> None:
         notes = check_session(
             read_session(session), parameters=checked_parameters(session=str(session))
         )
-    claims = claimed.session_claims(session)
-    false = claimed.contradicted(claims)
+    loose = session_untied(session)
     if as_json:
-        listed = [{"cell": one.place, **asdict(one.checked)} for one in claims]
-        document = {**quality.check_document(notes), "claims": listed}
+        document = {**quality.check_document(notes), "untied": [asdict(one) for one in loose]}
         click.echo(json.dumps(document, ensure_ascii=False, indent=1))
     else:
         click.echo(quality.check_text(notes))
-        for one in false:
-            click.echo(f"contradicted: {one.line()}")
-    sys.exit(quality.exit_code(notes, contradicted=len(false)))
+        for one in loose:
+            click.echo(one.line())
+    sys.exit(quality.exit_code(notes))
 
 
 @main.command()

@@ -58,30 +58,24 @@ def compare(
 
 
 def check_comparison(folder: Path, *, as_json: bool) -> int:
-    """Check every session of a comparison, print what was found, and return the exit code.
-
-    Numbers that somebody typed into its words are counted, since they can't be checked here.
-    """
-    from reportlib import claimed, quality
+    """Check every session of a comparison, print what was found, and return the exit code."""
+    from reportlib import quality
     from reportlib.comparing import check_compared
     from reportlib.kinds import COMPARISON
-    from reportlib.numbers import counted
+    from reportlib.untied import session_untied
 
     with status("measuring and comparing"):
         found = check_compared(folder)
-    claims = claimed.session_claims(folder, kind=COMPARISON)
+    loose = session_untied(folder, kind=COMPARISON)
     if as_json:
         document = {
             "sessions": {name: quality.check_document(notes) for name, notes in found.items()},
-            "claims": [{"cell": one.place, **asdict(one.checked)} for one in claims],
+            "untied": [asdict(one) for one in loose],
         }
         click.echo(json.dumps(document, ensure_ascii=False, indent=1))
     else:
         for name, notes in found.items():
             click.echo(f"{name}: {quality.check_text(notes)}")
-        if claims:
-            click.echo(
-                f"{counted(len(claims), 'sentence')} with numbers typed by hand can't be checked "
-                "in a comparison."
-            )
+        for one in loose:
+            click.echo(one.line())
     return max(quality.exit_code(notes) for notes in found.values())

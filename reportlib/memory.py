@@ -182,25 +182,6 @@ def tool_version(session_folder: Path) -> str:
         return ""
 
 
-def read_texts(session_folder: Path) -> dict[str, str]:
-    """Read the last run's data files as text, by the names that `claims.data_from_files` takes.
-
-    Raises
-    ------
-    NotebookError
-        No run has been kept, or what was kept is damaged.
-    """
-    folder = session_folder / FOLDER / "results"
-    names = ("results.json", "compression.csv", "facts.json")
-    try:
-        return {name.replace(".", "_"): (folder / name).read_text("utf-8") for name in names}
-    except (OSError, ValueError) as error:
-        raise NotebookError(
-            f"{folder}: the results of the last run are missing or damaged "
-            f"({type(error).__name__}). Run 'upheld report {session_folder}' first."
-        ) from error
-
-
 def last_parameters(session_folder: Path) -> dict[str, Any]:
     """Read the parameters of the last run, empty where there was none or it is damaged."""
     try:

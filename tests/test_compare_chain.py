@@ -102,13 +102,13 @@ def test_words_survive_a_run_without_naming_sessions_and_are_published(shelf, ma
     assert "Kept as you wrote them: in-short." in said
     assert "Left out, since you deleted them: care." in said
     (folder / "out" / "report.html").unlink()
-    assert "contradict" not in invoke("publish", folder)
+    assert "“94 dB” is not tied to the data" in invoke("publish", folder)
     page = (folder / "out" / "report.html").read_text("utf-8")
     assert '<p class="verdict">Take whichever is nearer.</p>' in page
     assert 'id="care"' not in page
     assert "as a run left it" in invoke("history", folder)
     checked = invoke("check", folder)
-    assert "can't be checked in a comparison" in checked
+    assert "in-short: “94 dB” is not tied to the data" in checked
     assert "trivet-6: " in checked
 
 

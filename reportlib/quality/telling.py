@@ -30,9 +30,9 @@ def ordered(notes: Sequence[QualityNote]) -> tuple[QualityNote, ...]:
     )
 
 
-def exit_code(notes: Sequence[QualityNote], *, contradicted: int = 0) -> int:
-    """Return 0 where nothing is worse than a note and no sentence is contradicted, else 3."""
-    worse = contradicted or any(note.severity != "note" for note in notes)
+def exit_code(notes: Sequence[QualityNote]) -> int:
+    """Return 0 where nothing is worse than a note, else 3."""
+    worse = any(note.severity != "note" for note in notes)
     return WORSE_THAN_NOTES if worse else 0
 
 
