@@ -296,7 +296,7 @@ def test_a_number_typed_by_hand_is_named_with_what_would_tie_it(mine):
         said = CliRunner().invoke(main, [verb, str(mine)])
         lines = [line for line in said.output.splitlines() if "is not tied" in line]
         assert [line.split("”")[0] for line in lines] == ["care: “99 dB", "care: “77.7 dB"]
-        assert "to tie it, write [99 dB](#fact-test.top)" in lines[0]
+        assert "[99 dB](#fact-test.top)" in lines[0]
         assert "no fact of the report rounds to it" in lines[1]
 
 
