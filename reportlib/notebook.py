@@ -34,6 +34,8 @@ from reportlib.parameters import Parameters
 from reportlib.quotes import Quote, refresh
 
 _MOST_TRIES = 3
+_NEGATED = "negated"
+"""Metadata of a cell in the reviewer's words: which of its quotes say their fact's negative."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -250,8 +252,14 @@ def _refreshed(
         name = cells.slot(cell)
         own = name in kept if name else not cells.cell_name(cell)
         if cell.cell_type == "markdown" and own:
-            cell.source, changed = refresh(cell.source, facts=told.facts, last=last)
-            found += [(name or "a cell of yours", quote) for quote in changed]
+            negated = cells.about(cell).pop(_NEGATED, ())
+            said = refresh(cell.source, facts=told.facts, last=last, negated=list(negated))
+            cell.source = said.text
+            if said.negated:
+                cells.about(cell)[_NEGATED] = sorted(said.negated)
+            elif not cells.about(cell):
+                del cell.metadata[cells.KEY]
+            found += [(name or "a cell of yours", quote) for quote in said.changed]
     return tuple(found)
 
 
