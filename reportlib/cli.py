@@ -112,21 +112,21 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     Example:
       upheld publish demo_inputs/marram-12
     """
-    from reportlib import claimed, lock, memory, notebook, reporting
+    from reportlib import claimed, lock, memory, notebook, publications, reporting
     from reportlib.kinds import kind_of
 
     kind = kind_of(session)
     path = session / kind.notebook
     saved = notebook.read_saved(path)
-    notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
+    publications.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
         if path.read_bytes() != saved.data:  # a run came to its end meanwhile
             saved = notebook.read_saved(path)
-            notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
+            publications.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
         written = reporting.render_session(
             session, kind=kind, paper=paper, stage=status, saved=saved
         )
-        notebook.record_publication(session, kind=kind, saved=saved)
+        publications.record_publication(session, kind=kind, saved=saved)
         false = claimed.contradicted(claimed.session_claims(session, kind=kind, saved=saved))
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))

@@ -93,6 +93,18 @@ def changes(
     return tuple(one for one in found if one.then != one.now)
 
 
+def since_published(
+    session_folder: Path, *, judged: Mapping[str, str], facts: Mapping[str, Fact]
+) -> tuple[Published | None, tuple[Changed, ...]]:
+    """Return the last publication, None before the first, and what reads otherwise since."""
+    published = read_published(session_folder)
+    if not published:
+        return None, ()
+    last = published[-1]
+    numbers = written_numbers(facts, names=frozenset(last.numbers))
+    return last, changes(last, judged=judged, numbers=numbers)
+
+
 def judged(document: Mapping[str, Any]) -> dict[str, str]:
     """Return what ``results.json`` judges, by name: grades, causes and answers, as they are said.
 

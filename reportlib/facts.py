@@ -56,6 +56,7 @@ from reportlib.seat_facts import seat_facts
 from reportlib.stress_facts import stress_facts
 
 SLUGS = {band.name: band.slug for band in BANDS}
+_BESIDE_LIMITS = ("limit", "limit-low", "limit-high", "limit-tested")
 
 
 class FactTable(Mapping[str, Fact]):
@@ -174,6 +175,8 @@ def place_of(name: str) -> str:
             return f"what is heard at {level} dB after {duration(float(elapsed))}"
         case ["beside", who, slug, *_] if slug in spoken:
             return f"{spoken[slug]} of {who}"
+        case ["changed", *rest]:
+            return f"what changed ({place_of('.'.join(rest))})"
         case ["need", need]:
             return need
         case ["need", session, need]:
@@ -185,6 +188,38 @@ def place_of(name: str) -> str:
             return f"what can't be compared ({kind.replace('-', ' ')})"
         case _:
             return name
+
+
+def judgements_of(name: str) -> str:
+    """Return whose judgements a fact belongs to; where it ends in a dot, all that begin so.
+
+    >>> judgements_of("short.mids.82.5.mean"), judgements_of("limit.mids.1")
+    ('short.mids.82.5', 'short.mids.')
+    >>> judgements_of("dose.day")
+    ''
+    """
+    match name.split("."):
+        case ["short" | "long", _, _, _, *_]:
+            return name.rpartition(".")[0]
+        case ["stress", slug, level, _, *_]:
+            return f"long.{slug}.{level}."
+        case ["limit", "long", slug, *_]:
+            return f"long.{slug}."
+        case ["limit", slug, *_]:
+            return f"short.{slug}."
+        case ["why", cause, *_]:
+            return f"finding.{cause}"
+        case ["need", need, _, *_]:
+            return f"need.{need}"
+        case ["beside", _, slug, what, *_] if slug in SLUGS.values():
+            asked = {"long": "long"} | dict.fromkeys(_BESIDE_LIMITS, "limit")
+            return f"standing.{asked.get(what, 'output')}.{slug}."
+        case ["apart", _, _, slug, *_]:
+            return f"standing.output.{slug}."
+        case ["apart-long", _, _, slug, *_]:
+            return f"standing.long.{slug}."
+        case _:
+            return ""
 
 
 def row_anchors(facts: FactTable, *, key: str) -> str:

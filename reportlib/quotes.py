@@ -119,6 +119,15 @@ def refresh(
     return Refreshed(text=fresh, changed=tuple(changed), negated=frozenset(turned))
 
 
+def blanked(text: str) -> str:
+    """Return a text without what stands in the brackets of its quoted facts.
+
+    >>> blanked("It loses [1.5 dB](#fact-short.mids.94.mean).")
+    'It loses [](#fact-short.mids.94.mean).'
+    """
+    return _QUOTED.sub(r"[](#fact-\g<name>)", text)
+
+
 def _negates(told: re.Match[str], *, then: str, before: bool) -> bool:
     """Whether a number says the negative of its fact, which read like `then`."""
     was = _NUMBER.search(then)

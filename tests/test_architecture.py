@@ -111,6 +111,7 @@ LAYERS = [
         "forked",
         "execution",
         "notebook",
+        "publications",
         "publish",
         "claimed",
         "plan_folder",

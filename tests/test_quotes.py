@@ -142,7 +142,7 @@ def test_a_gain_that_becomes_a_loss_takes_its_minus():
 
 def test_a_notebook_remembers_over_zero_which_numbers_stand_without_their_minus(tmp_path):
     def run(number, value):
-        loop.run(tmp_path, number, facts=[mean(value)])
+        loop.run(tmp_path, number, facts=[mean(value)], judged=lambda _: {})
         return [cell.source for cell in loop.saved(tmp_path).cells if cell.cell_type == "markdown"]
 
     run(1, -1.5)
