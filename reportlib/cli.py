@@ -100,7 +100,7 @@ def _report(session: Path, *, paper: Any, as_json: bool, parameters: dict[str, A
 @main.command()
 @_SESSION
 @PAPER
-@click.option("--as-it-is", is_flag=True, help="Publish though cells are to be read again.")
+@click.option("--as-it-is", is_flag=True, help="Publish though cells are to be read again or run.")
 @JSON
 @_one_line_errors
 def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None:
@@ -118,11 +118,11 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     kind = kind_of(session)
     path = session / kind.notebook
     saved = notebook.read_saved(path)
-    publications.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
+    publications.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
         if path.read_bytes() != saved.data:  # a run came to its end meanwhile
             saved = notebook.read_saved(path)
-            publications.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
+            publications.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
         written = reporting.render_session(
             session, kind=kind, paper=paper, stage=status, saved=saved
         )

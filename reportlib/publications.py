@@ -3,16 +3,16 @@
 import datetime
 from pathlib import Path
 
-from reportlib import __version__, cells, corrections, memory, read_again
+from reportlib import __version__, captions, cells, corrections, memory, read_again
 from reportlib.errors import NotebookError
 from reportlib.kinds import REPORT, Kind
 from reportlib.notebook import Saved, read_saved
 
 
-def require_read(
+def require_ready(
     session_folder: Path, *, as_it_is: bool, kind: Kind = REPORT, saved: Saved | None = None
 ) -> None:
-    """Refuse to publish words that are to be read again, unless told to.
+    """Refuse to publish words to be read again, or captions not shown yet, unless told to.
 
     Parameters
     ----------
@@ -21,7 +21,8 @@ def require_read(
     Raises
     ------
     NotebookError
-        The notebook cannot be read, or a cell in it is marked; the line names them.
+        The notebook cannot be read, or a cell in it is marked or was not run since its caption
+        was written; the line names them.
     """
     path = session_folder / kind.notebook
     saved = saved or read_saved(path)
@@ -31,6 +32,13 @@ def require_read(
         raise NotebookError(
             f"{path}: read again what you wrote in {named}. Edit it, or delete "
             "the note behind it, then publish; or publish with --as-it-is."
+        )
+    behind = captions.not_shown(saved.notebook)
+    if behind and not as_it_is:
+        raise NotebookError(
+            f"{path}: the caption in the code of {', '.join(behind)} is not the one shown there. "
+            f"Choose Run All Cells in Jupyter and save, or run '{kind.command(session_folder)}', "
+            "then publish; or publish with --as-it-is."
         )
 
 

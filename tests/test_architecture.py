@@ -111,6 +111,7 @@ LAYERS = [
         "forked",
         "execution",
         "notebook",
+        "captions",
         "publications",
         "publish",
         "claimed",

@@ -56,13 +56,13 @@ def test_it_stays_marked_until_somebody_reads_it_and_is_not_published(marked):
     assert list(loop.run(marked, 4).read_again) == ["turned-up"]
     assert notes(marked) == ["fresh-turned-up"]
     with pytest.raises(ReportError, match=r"read again what you wrote in turned-up \(mids at 94"):
-        publications.require_read(marked, as_it_is=False)
-    publications.require_read(marked, as_it_is=True)
+        publications.require_ready(marked, as_it_is=False)
+    publications.require_ready(marked, as_it_is=True)
 
 
 def test_editing_the_words_settles_it(marked):
     edit(marked, "turned-up", "## Turned up\n\nThe mids give a little.")
-    publications.require_read(marked, as_it_is=False)
+    publications.require_ready(marked, as_it_is=False)
     assert loop.run(marked, 4).read_again == {}
     assert notes(marked) == []
     assert list(loop.run(marked, 6).read_again) == ["turned-up"]  # and a later change marks anew
@@ -72,7 +72,7 @@ def test_deleting_the_note_settles_it(marked):
     made = loop.saved(marked)
     made.cells = [cell for cell in made.cells if cell_name(cell) != "fresh-turned-up"]
     loop.save(marked, made)
-    publications.require_read(marked, as_it_is=False)
+    publications.require_ready(marked, as_it_is=False)
     done = loop.run(marked, 4)
     assert done.read_again == {}
     assert "The mids keep up all the way." in loop.saved(marked).cells[3].source
@@ -113,7 +113,7 @@ def sources(folder):
 
 def refused(folder):
     with pytest.raises(ReportError, match="read again what you wrote in") as caught:
-        publications.require_read(folder, as_it_is=False)
+        publications.require_ready(folder, as_it_is=False)
     return str(caught.value)
 
 
@@ -163,7 +163,7 @@ def test_a_cell_of_the_reviewers_own_is_marked_by_the_facts_that_it_quotes(tmp_p
     made = loop.saved(tmp_path)
     made.cells = [cell for cell in made.cells if cell_name(cell) != note]
     loop.save(tmp_path, made)
-    publications.require_read(tmp_path, as_it_is=False)
+    publications.require_ready(tmp_path, as_it_is=False)
     assert loop.run(tmp_path, 5, facts=mean(-2.7)).read_again == {}
     assert len(loop.run(tmp_path, 6, facts=mean(-3.7)).read_again) == 1  # and marks anew
     assert "upheld" not in loop.saved(tmp_path).cells[-1].metadata  # nothing to remember there
