@@ -269,8 +269,9 @@ def _refreshed(
         name = cells.slot(cell)
         own = name in kept if name else not cells.cell_name(cell)
         if cell.cell_type == "markdown" and own:
-            negated = cells.about(cell).pop(_NEGATED, ())
-            said = refresh(cell.source, facts=told.facts, last=last, negated=list(negated))
+            negated = cells.about(cell).pop(_NEGATED, None)
+            negated = negated if isinstance(negated, list) else []
+            said = refresh(cell.source, facts=told.facts, last=last, negated=negated)
             cell.source = said.text
             if said.negated:
                 cells.about(cell)[_NEGATED] = sorted(said.negated)

@@ -225,7 +225,9 @@ def _drafted_elsewhere(cell: NotebookNode, *, owners: Mapping[str, str]) -> dict
     """Return the drafted sentences in a cell that are of other slots than its own."""
     before = about(cell).get(STANDS_ON)
     before = before if isinstance(before, Mapping) else {}
-    known = dict(owners) | {one: name for name, digests in before.items() for one in digests}
+    known = dict(owners) | {
+        str(one): name for name, digests in before.items() for one in _listed(digests)
+    }
     found: dict[str, list[str]] = {}
     for digest in dict.fromkeys(map(text_digest, sentences(cell.source))):
         owner = known.get(digest, "")
@@ -243,6 +245,10 @@ def _texts(value: object) -> dict[str, str]:
     return {str(k): str(v) for k, v in value.items()} if isinstance(value, Mapping) else {}
 
 
+def _listed(value: object) -> list[Any]:
+    return value if isinstance(value, list) else []
+
+
 def _standing_mark(cell: NotebookNode, *, notes: Container[str]) -> tuple[str, ...]:
     """Return the reasons of a mark that nobody has settled, by edit or by deleting the note.
 
@@ -251,14 +257,14 @@ def _standing_mark(cell: NotebookNode, *, notes: Container[str]) -> tuple[str, .
     mine = cell["metadata"].get(KEY)
     if cell["cell_type"] != "markdown" or not isinstance(mine, Mapping) or not mine.get(REASONS):
         return ()
-    untouched = {text_digest(text) for text in (cell.source, blanked(cell.source))}
+    untouched = [text_digest(text) for text in (cell.source, blanked(cell.source))]
     stands = mine.get(MARKED) in untouched and _note_name(cell) in notes
-    return tuple(map(str, mine[REASONS])) if stands else ()
+    return tuple(map(str, _listed(mine[REASONS]))) if stands else ()
 
 
 def _called(cell: NotebookNode) -> str:
     """Return what a cell is called in a message: its slot, or its first words."""
-    words = " ".join(sentences(cell.source)[:1]).split()
+    words = " ".join(sentences(cell.source)[:1] or [cell.source]).split()
     more = "…" if len(words) > _LABEL_WORDS else ""
     own = f"a cell of yours (“{one_line(' '.join(words[:_LABEL_WORDS]))}{more}”)"
     return slot(cell) or own

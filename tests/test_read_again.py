@@ -333,3 +333,21 @@ def test_a_need_is_found_by_its_facts_though_it_is_written_with_blanks(tmp_path)
     own_cell(tmp_path, "Loud enough: [85 dB](#fact-need.loud-music.average-low).")
     (why,) = run("no").values()
     assert why == ("loud music: “yes” then, “no” now",)
+
+
+@pytest.mark.parametrize("damage", [7, "x", None, [["x"]], {"x": 7}])
+def test_metadata_that_somebody_else_wrote_stops_nothing(tmp_path, damage):
+    loop.run(tmp_path, 1, facts=mean(-1.5))
+    edit(tmp_path, "turned-up", QUOTING)
+    own_cell(tmp_path, QUOTING)
+    loop.run(tmp_path, 3, facts=mean(-1.5))
+    made = loop.saved(tmp_path)
+    for cell in made.cells:
+        if QUOTING in cell.source:
+            for key in ("basis", "read_again", "marked_text", "then", "stands_on", "negated"):
+                cell.metadata.upheld[key] = damage
+    made.cells.append(new_markdown_cell(QUOTING, metadata={"upheld": damage}))
+    loop.save(tmp_path, made)
+    publications.require_ready(tmp_path, as_it_is=True)
+    loop.run(tmp_path, 4, facts=mean(-1.6))
+    assert sources(tmp_path).count(QUOTING.replace("1.5", "1.6")) == 3
