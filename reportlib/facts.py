@@ -49,14 +49,14 @@ Names are dotted and lower case: test, band, level, then what it is.
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
+from reportlib.judged import SEAT_SETUP
 from reportlib.judged_facts import judged_facts
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Fact
-from reportlib.seat_facts import seat_facts
+from reportlib.seat_facts import seat_facts, slug
 from reportlib.stress_facts import stress_facts
 
 SLUGS = {band.name: band.slug for band in BANDS}
-_BESIDE_LIMITS = ("limit", "limit-low", "limit-high", "limit-tested")
 
 
 class FactTable(Mapping[str, Fact]):
@@ -177,10 +177,10 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} of {who}"
         case ["changed", *rest]:
             return f"what changed ({place_of('.'.join(rest))})"
-        case ["need", need]:
-            return need
-        case ["need", session, need]:
+        case ["need", session, need] if ", " in need:
             return f"{need}, with {session}"
+        case ["need", need, *_]:
+            return need.replace("-", " ")
         case ["standing", question, slug, *_] if slug in spoken:
             asked = {"output": "at equal output", "limit": "by limits", "long": "left playing"}
             return f"standing in the {spoken[slug]} {asked.get(question, question)}"
@@ -193,6 +193,8 @@ def place_of(name: str) -> str:
 def judgements_of(name: str) -> str:
     """Return whose judgements a fact belongs to; where it ends in a dot, all that begin so.
 
+    Blanks in judgements' names are hyphens here, as in all facts' names.
+
     >>> judgements_of("short.mids.82.5.mean"), judgements_of("limit.mids.1")
     ('short.mids.82.5', 'short.mids.')
     >>> judgements_of("dose.day")
@@ -201,23 +203,23 @@ def judgements_of(name: str) -> str:
     match name.split("."):
         case ["short" | "long", _, _, _, *_]:
             return name.rpartition(".")[0]
-        case ["stress", slug, level, _, *_]:
-            return f"long.{slug}.{level}."
-        case ["limit", "long", slug, *_]:
-            return f"long.{slug}."
-        case ["limit", slug, *_]:
-            return f"short.{slug}."
+        case ["stress", band, level, _, *_]:
+            return f"long.{band}.{level}."
+        case ["limit", "long", band, *_]:
+            return f"long.{band}."
+        case ["limit", band, *_]:
+            return f"short.{band}."
         case ["why", cause, *_]:
             return f"finding.{cause}"
         case ["need", need, _, *_]:
-            return f"need.{need}"
-        case ["beside", _, slug, what, *_] if slug in SLUGS.values():
-            asked = {"long": "long"} | dict.fromkeys(_BESIDE_LIMITS, "limit")
-            return f"standing.{asked.get(what, 'output')}.{slug}."
-        case ["apart", _, _, slug, *_]:
-            return f"standing.output.{slug}."
-        case ["apart-long", _, _, slug, *_]:
-            return f"standing.long.{slug}."
+            return f"need.{need},-{slug(SEAT_SETUP)}"
+        case ["beside", _, band, what, *_] if band in SLUGS.values():
+            asked = what.partition("-")[0]  # limit-low, limit-high and the like
+            return f"standing.{asked if asked in {'limit', 'long'} else 'output'}.{band}."
+        case ["apart", _, _, band, *_]:
+            return f"standing.output.{band}."
+        case ["apart-long", _, _, band, *_]:
+            return f"standing.long.{band}."
         case _:
             return ""
 

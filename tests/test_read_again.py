@@ -10,7 +10,7 @@ from nbformat.v4 import new_markdown_cell
 from reportlib import corrections, publications
 from reportlib.cells import cell_name, slot
 from reportlib.errors import ReportError
-from reportlib.facts import judgements_of
+from reportlib.facts import judgements_of, place_of
 from reportlib.merge import text_digest
 from reportlib.model import Fact
 
@@ -308,7 +308,7 @@ def test_publishing_the_account_of_what_changed_is_no_reason_to_read_it_again(
         ("limit.mids.1.low", "short.mids."),
         ("limit.long.mids.tested", "long.mids."),
         ("why.port-turbulence.low", "finding.port-turbulence"),
-        ("need.loud-music.average-low", "need.loud-music"),
+        ("need.loud-music.average-low", "need.loud-music,-your-seat"),
         ("beside.marram-12.mids.rank.mean", "standing.output.mids."),
         ("beside.marram-12.mids.96.behind", "standing.output.mids."),
         ("beside.marram-12.mids.limit-low", "standing.limit.mids."),
@@ -325,14 +325,36 @@ def test_a_fact_belongs_to_judgements(fact, judgements):
     assert judgements_of(fact) == judgements
 
 
-def test_a_need_is_found_by_its_facts_though_it_is_written_with_blanks(tmp_path):
+def answers(**seats):
+    """What is judged of a need at several seats, as ``results.json`` has it: the reader's first."""
+    needs = [
+        {"need": "loud music", "setup": setup.replace("_", " "), "answer": answer}
+        for setup, answer in seats.items()
+    ]
+    return corrections.judged({"bands": [], "needs": needs})
+
+
+def test_words_about_a_need_follow_the_answer_at_the_readers_seat(tmp_path):
     def run(answer):
-        return loop.run(tmp_path, 1, judged=lambda _: {"need.loud music": answer}).read_again
+        judged = answers(your_seat=answer, small_stage="not tested")
+        return loop.run(tmp_path, 1, judged=lambda _: judged).read_again
 
     run("yes")
     own_cell(tmp_path, "Loud enough: [85 dB](#fact-need.loud-music.average-low).")
-    (why,) = run("no").values()
-    assert why == ("loud music: “yes” then, “no” now",)
+    edit(tmp_path, "in-short", "It is loud enough.")
+    why = ("loud music, your seat: “yes” then, “no” now",)
+    assert list(run("no").values()) == [why, why]
+
+
+def test_an_answer_at_another_seat_that_an_earlier_version_recorded_is_no_correction():
+    now = answers(your_seat="just", small_stage="no")
+    entry = {"when": datetime.datetime(2026, 5, 4), "tool_version": "0", "digests": {}}
+    entry |= {"narrative": {}, "numbers": {}}
+    then = corrections.record(judged={"need.loud music": "no"}, **entry)
+    assert corrections.changes(then, judged=now, numbers={}) == ()
+    then = corrections.record(judged=answers(your_seat="yes"), **entry)
+    (one,) = corrections.changes(then, judged=now, numbers={})
+    assert (place_of(one.name), one.then, one.now) == ("loud music, your seat", "yes", "just")
 
 
 @pytest.mark.parametrize("damage", [7, "x", None, [["x"]], {"x": 7}])
