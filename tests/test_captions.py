@@ -1,77 +1,176 @@
-"""A caption set in code is published when it is shown; where it isn't, its cell is named."""
+"""Captions and alternative texts: what they say is in the data, and in the words agreed."""
 
+import re
+
+import numpy as np
 import pytest
-from nbformat.v4 import new_code_cell, new_notebook, new_output
-from sample_notebook import make_picture, make_table
+from builders import make_analysis
+from invented import no_change
 
-from reportlib.captions import not_shown
+from reportlib.words import captions
 
-
-def cell(source, *shown, run=1, **about):
-    outputs = [
-        new_output("display_data", data=one._repr_mimebundle_(), metadata={}) for one in shown
-    ]
-    return new_code_cell(source, outputs=outputs, execution_count=run, metadata=about)
+FIGURES = ("level_ladder", "turned_up", "left_playing", "distortion", "asked_and_given")
+LEVELS = (78.0, 84.0, 90.0, 96.0, 99.0)
 
 
-def behind(*cells):
-    return not_shown(new_notebook(cells=list(cells)))
+def flat(change_db):
+    """Return a change of so many dB everywhere at 27 dB of rise, growing linearly with it."""
+    return lambda f, rise: np.full_like(f, change_db * rise / 27.0)
 
 
-DRAFTED, MINE = make_picture(), make_picture().captioned("The bass gives in.")
-BARE = "figures.turned_up(report)"
-SET = f'{BARE}.captioned("The bass gives in.")'
+def caption(figure, analysis):
+    return getattr(captions, f"caption_{figure}")(analysis)
 
 
-@pytest.mark.parametrize(
-    ("source", "shown"),
-    [
-        (SET, DRAFTED),
-        (f'{BARE}.captioned(caption="The bass gives in.")', DRAFTED),
-        (f"{BARE}.captioned(\n    'The bass '\n    'gives in.', alt=text)", DRAFTED),
-        (f'{BARE}.captioned("The bass gives in already.")', MINE),
-        (f'picture = {BARE}\npicture.captioned("Otherwise.")', DRAFTED),
-        (f'mine = {BARE}.captioned("Otherwise.")\nmine', MINE),
-        (f'x = 1\ndisplay({BARE}.captioned("Otherwise."))\nprint(x)', MINE),
-        ('tables.band_table(report).captioned("Otherwise.")', make_table()),
-        (BARE, MINE),  # the caption was taken out again
-    ],
-)
-def test_a_caption_that_is_not_the_one_shown_names_its_cell(source, shown):
-    assert behind(cell("x = 1"), cell(source, shown)) == ("cell 2",)
-    assert behind(cell(source, shown, upheld={"cell": "turned-up-figure"})) == ("turned-up-figure",)
+def alt(figure, analysis):
+    return getattr(captions, f"alt_{figure}")(analysis)
 
 
-@pytest.mark.parametrize(
-    ("source", "shown"),
-    [
-        (SET, MINE),
-        (f"{BARE}.captioned(\n    'The bass '\n    'gives in.', alt=text)", MINE),
-        (BARE, DRAFTED),
-        (f"{BARE}.captioned(words)", MINE),
-        (f"{BARE}.captioned(f'{{band}} gives in.')", MINE),
-        (f"show({BARE})", MINE),
-        ('mine(report).captioned("Of no figure of ours.")', DRAFTED),
-        (f"%matplotlib inline\n{SET}", DRAFTED),
-        (f'left = {BARE}.captioned("Not shown.")\nfigures.coil(report)', DRAFTED),
-        ("x" + ".y" * 5000, DRAFTED),
-        ("x = x\nx", DRAFTED),
-    ],
-)
-def test_what_is_shown_or_cannot_be_compared_is_left_alone(source, shown):
-    assert behind(cell(source, shown)) == ()
+CASES = {
+    "plain": make_analysis(),
+    "linear": make_analysis(change=no_change, warming=lambda f, *_: 0.0 * f),
+    "gated": make_analysis(gate_s=0.006),
+    "in noise": make_analysis(
+        noise_below_hz=dict.fromkeys(LEVELS, 3e4), long_noise_below_hz={82.0: 3e4, 92.0: 3e4}
+    ),
+    "gain": make_analysis(change=flat(1.3)),
+    "unsure": make_analysis(band_u95_db=1.2),
+    "text": make_analysis(source="text"),
+}
 
 
-def test_a_cell_that_was_never_run_is_named_one_that_shows_nothing_is_not():
-    assert behind(cell(SET, run=None)) == ("cell 1",)
-    assert behind(cell(SET, run=7)) == ()
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("figure", FIGURES)
+def test_texts_are_plain_sentences_with_true_minus_and_units(case, figure):
+    for text in (caption(figure, CASES[case]), alt(figure, CASES[case])):
+        assert text[0].isupper() or text[0].isdigit()
+        assert text.endswith(".")
+        assert "-" not in re.sub(r"[a-z]-[a-z]", "", text)
+        assert not re.search(r"nan|None|inf\b|  |\.\.", text)
+        assert not re.search(r"[<>*_`#\[\]]", text)
+        # a number with a decimal is a level, a frequency or a share: never bare
+        assert not re.search(r"\d\.\d+(?![\d.]*(?:–[\d.]+)? (?:dB|Hz|kHz|%))", text)
 
 
-def test_each_of_several_captions_counts():
-    both = f"display({SET})\ndisplay(tables.band_table(report).captioned('The bands.'))"
-    assert behind(cell(both, MINE, make_table().captioned("The bands."))) == ()
-    assert behind(cell(both, MINE, make_table())) == ("cell 1",)
+@pytest.mark.parametrize("figure", FIGURES)
+def test_nothing_to_show_is_nothing_to_say(figure):
+    empty = make_analysis(levels_db=(), long_term_levels_db=())
+    assert caption(figure, empty) == ""
+    assert alt(figure, empty) == ""
 
 
-def test_a_cell_that_is_not_published_may_be_behind():
-    assert behind(cell(SET, DRAFTED, tags=["notebook-only"])) == ()
+def test_the_ladder_names_the_shortfall_with_its_interval():
+    analysis = make_analysis(change=flat(-2.1), ripple_db=0.0, band_u95_db=0.2)
+    assert "at 99 dB comes out 2.1 dB short (± 0.2 dB)." in caption("level_ladder", analysis)
+    assert "every band 2.1 dB short." in alt("level_ladder", analysis)
+
+
+def test_more_than_asked_is_called_more():
+    analysis = make_analysis(change=flat(1.3), ripple_db=0.0)
+    assert "1.3 dB more than asked" in caption("level_ladder", analysis)
+    assert "short (" not in caption("level_ladder", analysis)
+
+
+def test_no_shortfall_is_claimed_that_its_interval_does_not_carry():
+    unsure = make_analysis(change=flat(-0.4), ripple_db=0.0, band_u95_db=0.45)
+    assert caption("level_ladder", unsure).startswith(
+        "Up to 99 dB no band that can be told is clearly 0.5 dB or more off what was asked."
+    )
+    # −0.4 ± 0.45 dB: the far end, 0.85 dB, rounded up
+    assert "every band within 0.9 dB of what was asked" in alt("level_ladder", unsure)
+
+
+def test_digits_follow_the_uncertainty():
+    # graded roughly by the builder: 6.4 ± 1.2 dB is beyond every edge, so it can be told
+    rough = make_analysis(change=flat(-6.4), ripple_db=0.0, band_u95_db=1.2)
+    assert " 6 dB short (± 1.2 dB)" in caption("level_ladder", rough)
+
+
+def test_half_full_is_three_decibels_far_above_the_baseline():
+    # 10·lg 2 = 3.0103 dB
+    assert "at 99 dB, half full is 3.0 dB short" in caption("level_ladder", make_analysis())
+
+
+@pytest.mark.parametrize("figure", ["level_ladder", "turned_up", "left_playing"])
+def test_cannot_tell_is_said_with_its_reason(figure):
+    gated = CASES["gated"]
+    assert "below what the gate resolves" in caption(figure, gated)
+    assert "bass can't tell" in alt(figure, gated)
+
+
+def test_question_marks_at_some_levels_name_them():
+    noisy = make_analysis(noise_below_hz={78.0: 120.0, 84.0: 120.0})
+    assert "Can't tell: bass at 78 and 84 dB (lost in noise)." in caption("level_ladder", noisy)
+
+
+def test_a_mean_too_uncertain_to_grade_is_not_blamed_on_noise():
+    # the builder calls −0.6 ± 0.6 dB "can't tell": three grades fit
+    unsure = make_analysis(change=flat(-0.6), ripple_db=0.0, band_u95_db=0.6, levels_db=(99.0,))
+    text = caption("level_ladder", unsure)
+    assert text.endswith("Can't tell: every band (too uncertain to grade).")
+
+
+def test_a_plural_band_has_a_plural_verb():
+    analysis = make_analysis(
+        change=lambda f, rise: np.where((f > 160.0) & (f < 500.0), -rise / 20.0, 0.0)
+    )
+    assert "Low mids at 99 dB come out 1." in caption("level_ladder", analysis)
+
+
+def test_a_cell_cut_by_the_sweeps_end_is_not_called_untold():
+    # a sweep to 19 kHz cuts the grid's last cells
+    assert "Grey" not in caption("turned_up", make_analysis(sweep_range_hz=(21.0, 19000.0)))
+
+
+def test_nothing_told_is_said_once():
+    text = caption("level_ladder", CASES["in noise"])
+    assert text.startswith("No band can be told.")
+    assert text.endswith("Can't tell: every band (lost in noise).")
+
+
+def test_the_worst_point_is_named_from_the_bands():
+    analysis = make_analysis()
+    worst = min(
+        (band for band in analysis.bands if band.level_db == 99.0), key=lambda band: band.worst_db
+    )
+    text = caption("turned_up", analysis)
+    assert f"near {worst.worst_hz:.0f} Hz is about {-worst.worst_db:.1f} dB less" in text
+
+
+def test_a_linear_loudspeaker_has_no_worst_point():
+    assert caption("turned_up", CASES["linear"]).startswith(
+        "At 99 dB no point that can be told is clearly 0.5 dB or more off what was asked."
+    )
+    assert "no band has clearly changed" in caption("left_playing", CASES["linear"])
+
+
+def test_long_term_texts_give_level_and_time():
+    analysis = make_analysis(
+        warming=lambda f, rise, elapsed_s: np.full_like(f, -1.5 * elapsed_s / 120.0), ripple_db=0.0
+    )
+    assert "After 2 min at 92 dB the" in caption("left_playing", analysis)
+    assert "1.5 dB less than before" in caption("left_playing", analysis)
+    assert "At 92 dB after 2 min: every band 1.5 dB less" in alt("left_playing", analysis)
+
+
+def test_harmonics_are_given_in_percent_of_their_tone():
+    analysis = make_analysis()
+    highest = analysis.harmonics[-1]
+    graded = (highest.frequency_hz >= 40.0) & (highest.frequency_hz <= 16000.0)
+    strongest_db = np.nanmax(highest.relative_db[:, graded])
+    # −40 dB is 1 % of the amplitude
+    percent = 100.0 * 10.0 ** (strongest_db / 20.0)
+    assert f"about {percent:.2g} % near" in caption("distortion", analysis)
+    assert "At 99 dB the strongest harmonic" in alt("distortion", analysis)
+
+
+def test_column_text_is_called_a_lower_bound():
+    assert "lower bound" in caption("turned_up", CASES["text"])
+    assert "lower bound" not in caption("turned_up", CASES["plain"])
+
+
+def test_asked_and_given_counts_against_the_measured_step():
+    analysis = make_analysis(change=flat(-2.0), ripple_db=0.0)
+    # the builder's measured steps are 0.02 dB above those asked for: 27.02 − 2.0 dB
+    assert "Turned up by 27.0 dB, to 99 dB: every" not in alt("asked_and_given", analysis)
+    assert "bass rose 25.0 dB" in alt("asked_and_given", analysis)
