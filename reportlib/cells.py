@@ -55,3 +55,11 @@ def headline(text: str) -> tuple[str, str]:
             rest = blocks[:index] + blocks[index + 1 :]
             return " ".join(block.split()), "\n\n".join(rest)
     return "", text
+
+
+def about(cell: NotebookNode) -> NotebookNode:
+    """Return what the tool keeps in a cell's metadata, to be changed in place; made if need be."""
+    if not isinstance(cell["metadata"].get(KEY), Mapping):
+        cell["metadata"][KEY] = NotebookNode()
+    found: NotebookNode = cell["metadata"][KEY]
+    return found

@@ -100,7 +100,7 @@ def _report(session: Path, *, paper: Any, as_json: bool, parameters: dict[str, A
 @main.command()
 @_SESSION
 @PAPER
-@click.option("--as-it-is", is_flag=True, help="Publish though cells are to be read again.")
+@click.option("--as-it-is", is_flag=True, help="Publish though cells are to be read again or run.")
 @JSON
 @_one_line_errors
 def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None:
@@ -112,22 +112,22 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     Example:
       upheld publish demo_inputs/marram-12
     """
-    from reportlib import lock, memory, notebook, reporting
+    from reportlib import lock, memory, notebook, publications, reporting
     from reportlib.kinds import kind_of
     from reportlib.untied import session_untied
 
     kind = kind_of(session)
     path = session / kind.notebook
     saved = notebook.read_saved(path)
-    notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
+    publications.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
         if path.read_bytes() != saved.data:  # a run came to its end meanwhile
             saved = notebook.read_saved(path)
-            notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
+            publications.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
         written = reporting.render_session(
             session, kind=kind, paper=paper, stage=status, saved=saved
         )
-        notebook.record_publication(session, kind=kind, saved=saved)
+        publications.record_publication(session, kind=kind, saved=saved)
         loose = session_untied(session, kind=kind, saved=saved)
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))

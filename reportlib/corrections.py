@@ -17,6 +17,7 @@ from typing import Any
 from reportlib import files
 from reportlib.corrected import Changed, Published
 from reportlib.facts import band_key, written
+from reportlib.judged import SEAT_SETUP
 from reportlib.model import BandResult, Fact
 
 MOST_KEPT = 100
@@ -80,17 +81,31 @@ def changes(
 ) -> tuple[Changed, ...]:
     """Return which grades read otherwise now, and which of the numbers quoted then.
 
-    A number that was not quoted then is no correction; one that has gone is.
+    A number that was not quoted then is no correction; one that has gone is. Every report answers
+    the same needs; what stands on one side alone, an earlier version wrote of another seat.
     """
     found = [
         Changed(name=name, then=then.judged.get(name, ""), now=judged.get(name, ""))
         for name in dict.fromkeys((*then.judged, *judged))
+        if not name.startswith("need.") or (name in then.judged and name in judged)
     ]
     found += [
         Changed(name=name, then=value, now=numbers.get(name, ""))
         for name, value in then.numbers.items()
     ]
     return tuple(one for one in found if one.then != one.now)
+
+
+def since_published(
+    session_folder: Path, *, judged: Mapping[str, str], facts: Mapping[str, Fact]
+) -> tuple[Published | None, tuple[Changed, ...]]:
+    """Return the last publication, None before the first, and what reads otherwise since."""
+    published = read_published(session_folder)
+    if not published:
+        return None, ()
+    last = published[-1]
+    numbers = written_numbers(facts, names=frozenset(last.numbers))
+    return last, changes(last, judged=judged, numbers=numbers)
 
 
 def judged(document: Mapping[str, Any]) -> dict[str, str]:
@@ -109,7 +124,8 @@ def judged(document: Mapping[str, Any]) -> dict[str, str]:
     for one in document.get("findings", ()):
         found[f"finding.{one['cause']}"] = f"fits, {one['confidence']} confidence"
     for one in document.get("needs", ()):
-        found[f"need.{one['need']}"] = str(one["answer"])
+        if one["setup"] == SEAT_SETUP:  # no words speak of what is needed elsewhere
+            found[f"need.{one['need']}, {SEAT_SETUP}"] = str(one["answer"])
     return found
 
 

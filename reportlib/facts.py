@@ -50,10 +50,11 @@ import functools
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
+from reportlib.judged import SEAT_SETUP
 from reportlib.judged_facts import judged_facts
 from reportlib.levels import BANDS, SLUGS
 from reportlib.model import Analysis, BandResult, Fact
-from reportlib.numbers import digits_for, duration, frequency, half_width, level_key, number
+from reportlib.numbers import digits_for, duration, frequency, half_width, level_key, number, slug
 from reportlib.seat_facts import seat_facts
 from reportlib.stress_facts import stress_facts
 
@@ -134,10 +135,12 @@ def place_of(name: str) -> str:
             return f"what is heard at {level} dB after {duration(float(elapsed))}"
         case ["beside", who, slug, *_] if slug in spoken:
             return f"{spoken[slug]} of {who}"
-        case ["need", need]:
-            return need
-        case ["need", session, need]:
+        case ["changed", *rest]:
+            return f"what changed ({place_of('.'.join(rest))})"
+        case ["need", session, need] if ", " in need:
             return f"{need}, with {session}"
+        case ["need", need, *_]:
+            return need.replace("-", " ")
         case ["standing", question, slug, *_] if slug in spoken:
             asked = {"output": "at equal output", "limit": "by limits", "long": "left playing"}
             return f"standing in the {spoken[slug]} {asked.get(question, question)}"
@@ -145,6 +148,40 @@ def place_of(name: str) -> str:
             return f"what can't be compared ({kind.replace('-', ' ')})"
         case _:
             return name
+
+
+def judgements_of(name: str) -> str:
+    """Return whose judgements a fact belongs to; where it ends in a dot, all that begin so.
+
+    Blanks in judgements' names are hyphens here, as in all facts' names.
+
+    >>> judgements_of("short.mids.82.5.mean"), judgements_of("limit.mids.1")
+    ('short.mids.82.5', 'short.mids.')
+    >>> judgements_of("dose.day")
+    ''
+    """
+    match name.split("."):
+        case ["short" | "long", _, _, _, *_]:
+            return name.rpartition(".")[0]
+        case ["stress", band, level, _, *_]:
+            return f"long.{band}.{level}."
+        case ["limit", "long", band, *_]:
+            return f"long.{band}."
+        case ["limit", band, *_]:
+            return f"short.{band}."
+        case ["why", cause, *_]:
+            return f"finding.{cause}"
+        case ["need", need, _, *_]:
+            return f"need.{need},-{slug(SEAT_SETUP)}"
+        case ["beside", _, band, what, *_] if band in SLUGS.values():
+            asked = what.partition("-")[0]  # limit-low, limit-high and the like
+            return f"standing.{asked if asked in {'limit', 'long'} else 'output'}.{band}."
+        case ["apart", _, _, band, *_]:
+            return f"standing.output.{band}."
+        case ["apart-long", _, _, band, *_]:
+            return f"standing.long.{band}."
+        case _:
+            return ""
 
 
 def row_anchors(facts: FactTable, *, key: str) -> str:

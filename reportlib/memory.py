@@ -11,14 +11,14 @@ import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from jinja2 import FileSystemLoader, StrictUndefined
 from jinja2.sandbox import SandboxedEnvironment
 
 from reportlib import __version__, corrections, files, resources, results
 from reportlib.errors import NotebookError
-from reportlib.facts import collect, written
+from reportlib.facts import collect
 from reportlib.kinds import REPORT, Kind
 from reportlib.last_written import Last
 from reportlib.model import Analysis, Fact
@@ -82,19 +82,14 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
 
 def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:
     """Draft what has changed since the report was last published, empty where nothing has."""
-    published = corrections.read_published(Path(analysis.session.folder))
-    if not published:
-        return ""
-    last = published[-1]
-    return what_changed(
-        corrections.changes(
-            last,
-            judged=corrections.judged(results.results_document(analysis, tool_version="")),
-            numbers=corrections.written_numbers(facts, names=frozenset(last.numbers)),
-        ),
-        since=last.date,
-        templates=narrative_templates(),
+    last, changed = corrections.since_published(
+        Path(analysis.session.folder),
+        judged=corrections.judged(results.results_document(analysis, tool_version="")),
+        facts=facts,
     )
+    if last is None:
+        return ""
+    return what_changed(changed, since=last.date, templates=narrative_templates())
 
 
 def about(analysis: Analysis) -> dict[str, Any]:
@@ -217,11 +212,11 @@ def last_written(session_folder: Path) -> Last:
         return Last()
 
 
-def last_facts(session_folder: Path) -> dict[str, str]:
-    """Read what the facts read like when the notebook was last filled, by name."""
+def last_said(session_folder: Path, what: Literal["facts", "judged"]) -> dict[str, str]:
+    """Read what facts or judgements read like when the notebook was last filled, by name."""
     try:
         kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
-        return {str(name): str(text) for name, text in kept["facts"].items()}
+        return {str(name): str(text) for name, text in kept[what].items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
 
@@ -231,7 +226,8 @@ def keep_written(
     drafts: Mapping[str, str],
     *,
     names: Collection[str],
-    facts: Mapping[str, Fact],
+    facts: Mapping[str, str],
+    judged: Mapping[str, str],
 ) -> None:
     """Remember what the notebook has just been filled with, and by which version."""
     folder = session_folder / FOLDER
@@ -240,7 +236,8 @@ def keep_written(
         "tool_version": __version__,
         "cells": sorted(names),
         "drafts": dict(drafts),
-        "facts": {name: written(fact) for name, fact in sorted(facts.items())},
+        "facts": dict(sorted(facts.items())),
+        "judged": dict(sorted(judged.items())),
     }
     text = json.dumps(kept, ensure_ascii=False, indent=1) + "\n"
     files.write_text_safely(folder / "written.json", text)

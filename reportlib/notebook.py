@@ -6,7 +6,6 @@ memory (`execution`) and written once, beside and renamed, when everything has s
 
 import contextlib
 import copy
-import datetime
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +15,6 @@ import nbformat
 from nbformat import NotebookNode
 
 from reportlib import (
-    __version__,
     cells,
     corrections,
     files,
@@ -28,12 +26,14 @@ from reportlib import (
 )
 from reportlib.errors import NotebookError
 from reportlib.execution import execute, what_stopped
-from reportlib.facts import place_of
+from reportlib.facts import place_of, written
 from reportlib.kinds import REPORT, Kind, kind_named
 from reportlib.parameters import Parameters
 from reportlib.quotes import Quote, refresh
 
 _MOST_TRIES = 3
+_NEGATED = "negated"
+"""Metadata of a cell in the reviewer's words: which of its quotes say their fact's negative."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -201,16 +201,19 @@ def run_report(
         stopped = what_stopped(fresh)
         _fill(fresh, kept=kept, merged=merged)
         told = memory.read_told(session_folder, kind=kind)
-        quotes = _refreshed(
-            fresh, kept=merged.kept, told=told, last=memory.last_facts(session_folder)
-        )
+        judged, numbers = _said(session_folder, told=told, about=kept.about)
         again = read_again.settle_and_mark(
             fresh,
             before=mine,
             kept=merged.kept,
-            judged=told.judged,
+            judged=judged,
+            last_judged=memory.last_said(session_folder, "judged"),
+            numbers=numbers,
             drafts=kept.drafts,
-            digest=merge.text_digest,
+            last_drafts=last.drafts,
+        )
+        quotes = _refreshed(
+            fresh, kept=merged.kept, told=told, last=memory.last_said(session_folder, "facts")
         )
         merge.sign_cells(fresh, drafts=kept.drafts, template=template)
         if _bytes_of(target) == saved:
@@ -226,7 +229,13 @@ def run_report(
     write_notebook(target, fresh)
     history.keep(session_folder, target, why="as a run left it")
     # A draft counts as the last one only for cells that hold it.
-    memory.keep_written(session_folder, kept.drafts, names=merge.names_of(fresh), facts=told.facts)
+    memory.keep_written(
+        session_folder,
+        kept.drafts,
+        names=merge.names_of(fresh),
+        facts=numbers,
+        judged=judged,
+    )
     return Run(
         notebook=target,
         kept_slots=merged.kept,
@@ -241,6 +250,16 @@ def run_report(
     )
 
 
+def _said(
+    session_folder: Path, *, told: memory.Told, about: Mapping[str, Any]
+) -> tuple[dict[str, str], dict[str, str]]:
+    """Return all that words may have to follow (`read_again`), and what the facts read like."""
+    _, changed = corrections.since_published(session_folder, judged=told.judged, facts=told.facts)
+    judged = told.judged | {read_again.SPEAKER: str(about.get("title", ""))}
+    judged |= {f"{read_again.CHANGED}{one.name}": one.now or read_again.NOT_TOLD for one in changed}
+    return judged, {name: written(fact) for name, fact in told.facts.items()}
+
+
 def _refreshed(
     fresh: NotebookNode, *, kept: Collection[str], told: memory.Told, last: Mapping[str, str]
 ) -> tuple[tuple[str, Quote], ...]:
@@ -250,76 +269,20 @@ def _refreshed(
         name = cells.slot(cell)
         own = name in kept if name else not cells.cell_name(cell)
         if cell.cell_type == "markdown" and own:
-            cell.source, changed = refresh(cell.source, facts=told.facts, last=last)
-            found += [(name or "a cell of yours", quote) for quote in changed]
+            negated = cells.about(cell).pop(_NEGATED, None)
+            negated = negated if isinstance(negated, list) else []
+            said = refresh(cell.source, facts=told.facts, last=last, negated=negated)
+            cell.source = said.text
+            if said.negated:
+                cells.about(cell)[_NEGATED] = sorted(said.negated)
+            elif not cells.about(cell):
+                del cell.metadata[cells.KEY]
+            found += [(name or "a cell of yours", quote) for quote in said.changed]
     return tuple(found)
 
 
 def _template(kind: Kind) -> NotebookNode:
     return read_notebook(resources.notebooks_folder() / kind.template)
-
-
-def require_read(
-    session_folder: Path, *, as_it_is: bool, kind: Kind = REPORT, saved: Saved | None = None
-) -> None:
-    """Refuse to publish words that are to be read again, unless told to.
-
-    Parameters
-    ----------
-    saved : the session's notebook, where it has been read already
-
-    Raises
-    ------
-    NotebookError
-        The notebook cannot be read, or a cell in it is marked; the line names them.
-    """
-    path = session_folder / kind.notebook
-    saved = saved or read_saved(path)
-    marked = read_again.unread(saved.notebook, digest=merge.text_digest)
-    if marked and not as_it_is:
-        named = "; ".join(f"{slot} ({read_again.in_brief(why)})" for slot, why in marked.items())
-        raise NotebookError(
-            f"{path}: read again what you wrote in {named}. Edit it, or delete "
-            "the note behind it, then publish; or publish with --as-it-is."
-        )
-
-
-def record_publication(
-    session_folder: Path, *, kind: Kind = REPORT, saved: Saved | None = None
-) -> None:
-    """Write down what has just been published: grades, quoted numbers, words, captures.
-
-    Parameters
-    ----------
-    saved : the notebook that was published, where it has been read already
-
-    Raises
-    ------
-    NotebookError
-        The notebook or the last run's results cannot be read.
-    RenderError
-        It could not be written.
-    """
-    notebook = (saved or read_saved(session_folder / kind.notebook)).notebook
-    texts: dict[str, str] = {}
-    for cell in notebook.cells:
-        if cell.cell_type == "markdown":
-            name = cells.slot(cell) or "own"
-            texts[name] = f"{texts[name]}\n\n{cell.source}" if name in texts else cell.source
-    told = memory.read_told(session_folder, kind=kind)
-    corrections.keep_published(
-        session_folder,
-        corrections.record(
-            when=datetime.datetime.now(),
-            tool_version=__version__,
-            digests=told.digests,
-            narrative=texts,
-            judged=told.judged,
-            numbers=corrections.written_numbers(
-                told.facts, names=corrections.quoted_names(list(texts.values()))
-            ),
-        ),
-    )
 
 
 def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> None:

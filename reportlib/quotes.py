@@ -4,10 +4,15 @@ A quoted fact is a link, ``[−1.5 dB](#fact-short.mids.94.mean)``. What a perso
 brackets stays while it is true to its last digit ("about 1.5 dB", "1.54 dB", "1.2 kHz"); else
 it takes the fact's value, and the change is listed. Words without a number are kept and listed
 when the fact behind them has moved. Names are looked up, never evaluated.
+
+Words such as "falls 1.5 dB short" say a change's negative. Which quotes do is told by what the
+fact read like when they were last looked through: "1.5 dB" then was "−1.5 dB" turned round,
+or a gain as it was. A zero has no sign to tell it by, so that it is handed on from run to run.
 """
 
 import re
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from reportlib.facts import written
@@ -15,6 +20,16 @@ from reportlib.model import Fact
 from reportlib.numbers import number
 
 _QUOTED = re.compile(r"\[(?P<text>[^\[\]\n]*)\]\(#fact-(?P<name>[\w.-]+)\)")
+_DROPPED = re.compile(
+    r"```.*?```|`[^`\n]*`|<!--.*?-->|!\[[^\]]*\]\([^)]*\)|^\s*#.*?$|^\s*\|.*?$",
+    re.DOTALL | re.MULTILINE,
+)
+_LINK = re.compile(r"\[([^\[\]\n]*)\]\([^)\n]*\)")
+_MARKS = re.compile(r"[*_~]{1,3}(?=\S)|(?<=\S)[*_~]{1,3}|<[^>\n]*>|\\(?=[^\w\s])")
+_END = re.compile(r"(?<=[.!?;])[”\"’)]*\s+(?=[A-Z“\"‘(0-9])|\n\s*\n|\n\s*(?:[-*+]|\d+\.)\s+")
+_ITEM = re.compile(r"^\s*(?:[-*+]|\d+\.)\s+")
+QUOTED = "…"
+"""What stands in place of a quoted fact."""
 _NUMBER = re.compile(
     r"(?P<sign>[−+-]?)(?P<digits>\d+(?:[.,]\d+)?)(?P<gap>[\s\u00a0\u202f]*)"
     r"(?P<unit>kHz|Hz|dBA|dBC|dB|minutes?|min|seconds?|s|hours?|h|ms|m|%|K|Ω|ohm)?\b"
@@ -50,9 +65,30 @@ class Quote:
     kept: bool
 
 
+@dataclass(frozen=True, kw_only=True)
+class Refreshed:
+    """A text with its quoted facts as they are now.
+
+    Attributes
+    ----------
+    text : Markdown
+    changed : what changed
+    negated : quotes that say the negative of their fact, each as the fact's name and which of
+        its quotes in the text it is: ``"short.mids.94.mean 1"`` for the first
+    """
+
+    text: str
+    changed: tuple[Quote, ...]
+    negated: frozenset[str]
+
+
 def refresh(
-    text: str, *, facts: Mapping[str, Fact], last: Mapping[str, str]
-) -> tuple[str, tuple[Quote, ...]]:
+    text: str,
+    *,
+    facts: Mapping[str, Fact],
+    last: Mapping[str, str],
+    negated: Collection[str] = (),
+) -> Refreshed:
     """Return a text with its quoted facts as they are now, and what changed.
 
     Parameters
@@ -60,48 +96,87 @@ def refresh(
     text : Markdown
     facts : by name
     last : what the facts read like when the text was last looked through, by name
+    negated : of the `Refreshed` that the text was made by
     """
     changed: list[Quote] = []
+    turned: set[str] = set()
+    count: Counter[str] = Counter()
 
     def renewed(found: re.Match[str]) -> str:
         shown, name = found["text"], found["name"]
+        count[name] += 1
+        key = f"{name} {count[name]}"
         fact = facts.get(name)
         if fact is None:
             changed.append(Quote(name=name, then=shown, now="", kept=True))
-            return found[0]
-        if shown == written(fact):
             return found[0]
         told = _NUMBER.search(shown)
         if told is None:
             if name in last and last[name] != written(fact):
                 changed.append(Quote(name=name, then=shown, now=written(fact), kept=True))
             return found[0]
-        if _still_true(told, fact=fact):
+        if _negates(told, then=last.get(name, written(fact)), before=key in negated):
+            turned.add(key)
+            fact = replace(fact, value=-fact.value)
+        if shown == written(fact) or _still_true(told, fact=fact):
             return found[0]
-        value = replace(fact, value=abs(fact.value)) if _unsigned(told, fact=fact) else fact
-        now = shown[: told.start()] + written(value) + shown[told.end() :]
+        now = shown[: told.start()] + written(fact) + shown[told.end() :]
         if not told["unit"]:  # "1.5 to" and the like: the unit stands elsewhere, if at all
-            now = shown[: told.start()] + number(value.value, value.digits) + shown[told.end() :]
+            now = shown[: told.start()] + number(fact.value, fact.digits) + shown[told.end() :]
         changed.append(Quote(name=name, then=shown, now=now, kept=False))
         return f"[{now}](#fact-{name})"
 
-    return _QUOTED.sub(renewed, text), tuple(changed)
+    fresh = _QUOTED.sub(renewed, text)
+    return Refreshed(text=fresh, changed=tuple(changed), negated=frozenset(turned))
+
+
+def blanked(text: str) -> str:
+    """Return a text without what stands in the brackets of its quoted facts.
+
+    >>> blanked("It loses [1.5 dB](#fact-short.mids.94.mean).")
+    'It loses [](#fact-short.mids.94.mean).'
+    """
+    return _QUOTED.sub(r"[](#fact-\g<name>)", text)
+
+
+def _negates(told: re.Match[str], *, then: str, before: bool) -> bool:
+    """Whether a number says the negative of its fact, which read like `then`."""
+    was = _NUMBER.search(then)
+    if was is None or not (_value(told) and _value(was)):
+        return before
+    opposite = (_value(told) < 0.0) != (_value(was) < 0.0)
+    return opposite and (before or not told["sign"])
+
+
+def _value(told: re.Match[str]) -> float:
+    """Return a number as it stands, whatever its unit."""
+    value = float(told["digits"].replace(",", "."))
+    return -value if told["sign"] in {"−", "-"} else value
 
 
 def _still_true(told: re.Match[str], *, fact: Fact) -> bool:
     """Whether a number is the fact's, rounded as it stands."""
     digits = told["digits"].replace(",", ".")
-    value = float(digits) * (-1.0 if told["sign"] in "−-" and told["sign"] else 1.0)
     _, scale = _SCALES.get(told["unit"] or "", ("", 1.0))
     decimals = len(digits.partition(".")[2])
     significant = re.sub(r"^0+", "", digits.replace(".", ""))
     step = 10.0**-decimals
     if not decimals and len(significant.rstrip("0")) <= 2 and len(significant) > 2:
         step = 10.0 ** (len(significant) - 2)  # "1200 Hz" is rounded as "1.2 kHz" is
-    actual = abs(fact.value) if _unsigned(told, fact=fact) else fact.value
-    return abs(value - actual / scale) <= 0.5 * step + 1e-9
+    return abs(_value(told) - fact.value / scale) <= 0.5 * step + 1e-9
 
 
-def _unsigned(told: re.Match[str], *, fact: Fact) -> bool:
-    """Whether a loss is written without its sign: “falls 1.5 dB short”."""
-    return not told["sign"] and fact.value < 0.0
+def sentences(text: str) -> list[str]:
+    r"""Return the sentences of a Markdown text, plain, without code, headings and tables.
+
+    >>> sentences("## Mids\n\nThe *mids* lose [−1.5 dB](#fact-a) at 94 dB. They hold at 90 dB.")
+    ['The mids lose … at 94 dB.', 'They hold at 90 dB.']
+    """
+    text = _QUOTED.sub(QUOTED, text.replace("\r\n", "\n"))
+    text = "\n\n" + _LINK.sub(r"\1", _DROPPED.sub("\n\n", text))
+    found = []
+    for part in _END.split(text):
+        plain = " ".join(_MARKS.sub("", _ITEM.sub("", part)).split())
+        if plain:
+            found.append(plain)
+    return found

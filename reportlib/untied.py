@@ -17,14 +17,13 @@ from reportlib.facts import quoted
 from reportlib.kinds import REPORT, Kind
 from reportlib.model import Fact
 from reportlib.publish.published import UNSEEN_TAGS
+from reportlib.quotes import sentences
 from reportlib.shown import PICTURE_MIME, TABLE_MIME
 
-_LINK = re.compile(r"\[[^\[\]\n]*\]\([^()\s]*\)")
 _NUMBER = re.compile(
     r"(?<![\w.,])(?P<sign>[−+-]?)(?P<digits>\d+(?:[.,]\d+)?)[\s\u00a0\u202f]*"
     r"(?P<unit>dB|kHz|Hz|°C|%)(?!\w)"
 )
-_SENTENCE_END = re.compile(r"(?<=[.!?])\s+|\n+")
 _MOST_OFFERED = 3
 
 
@@ -69,12 +68,12 @@ def session_untied(
         return ()
     saved = saved or notebook.read_saved(path)
     drafts = memory.read_results(session_folder, kind=kind).drafts.values()
-    drafted = {one for text in drafts for one in _sentences(text)}
+    drafted = {one for text in drafts for one in sentences(text)}
     facts = memory.read_told(session_folder, kind=kind).facts
     return tuple(
         found
         for place, text in _own_texts(saved.notebook)
-        for sentence in _sentences(text)
+        for sentence in sentences(text)
         if sentence not in drafted  # the tool's own: limits and settings that it judges by
         for found in _untied(sentence, place=place, facts=facts)
     )
@@ -96,12 +95,8 @@ def _own_texts(shown: NotebookNode) -> Iterator[tuple[str, str]]:
                     yield f"alternative text of {name}", str(about.get("alt", ""))
 
 
-def _sentences(text: str) -> list[str]:
-    return [one.strip() for one in _SENTENCE_END.split(text) if one.strip()]
-
-
 def _untied(sentence: str, *, place: str, facts: Mapping[str, Fact]) -> Iterator[Untied]:
-    for found in _NUMBER.finditer(_LINK.sub("", sentence)):
+    for found in _NUMBER.finditer(sentence):
         near = [fact for fact in facts.values() if _rounds_to(found, fact=fact)]
         near.sort(key=lambda fact: fact.name.count("."))  # the plainest first
         yield Untied(place=place, number=found[0], quotes=tuple(map(quoted, near)))

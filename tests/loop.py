@@ -41,16 +41,18 @@ def judged(number):
     return {"short.mids.94": ("holds", "slips", "falls short")[number // 3 % 3]}
 
 
-def run(folder, number, *, kind=REPORT, judged=judged):
+def run(folder, number, *, kind=REPORT, judged=judged, facts=(), drafts=drafts, name="Trivet 6"):
     """Run the report on `folder` as `notebook.run_report` does, with the kernel left out."""
-    kept = memory.Kept(drafts=drafts(number), about={"format": 1, "title": "Trivet 6"}, data={})
+    kept = memory.Kept(drafts=drafts(number), about={"format": 1, "title": name}, data={})
     with ExitStack() as stack:
         stack.enter_context(patch.object(notebook, "execute", _executed))
         stack.enter_context(patch.object(notebook, "sign", lambda _: None))
         stack.enter_context(patch.object(notebook, "is_trusted", lambda _: True))
         stack.enter_context(patch.object(memory, "read_results", lambda _, **__: kept))
         stack.enter_context(patch.object(notebook, "_template", lambda _: template()))
-        told = memory.Told(judged=judged(number), facts={}, digests={})
+        told = memory.Told(
+            judged=judged(number), facts={fact.name: fact for fact in facts}, digests={}
+        )
         stack.enter_context(patch.object(memory, "read_told", lambda _, **__: told))
         return notebook.run_report(folder, parameters=ASKED, kind=kind)
 

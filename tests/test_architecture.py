@@ -109,6 +109,8 @@ LAYERS = [
         "forked",
         "execution",
         "notebook",
+        "captions",
+        "publications",
         "publish",
         "untied",
         "plan_folder",

@@ -4,7 +4,7 @@ import loop
 import pytest
 from compared_notebook import three_days
 
-from reportlib import history, notebook
+from reportlib import history, publications
 from reportlib.beside import compare
 from reportlib.beside.judged import judged as comparison_judged
 from reportlib.cells import cell_name, slot
@@ -70,8 +70,8 @@ def test_words_are_to_be_read_again_when_a_standing_changed(tmp_path):
     assert "Marram 12, Trivet 6" in why
     assert "Trivet 6, Marram 12" in why
     with pytest.raises(NotebookError, match=r"comparison\.ipynb: read again"):
-        notebook.require_read(tmp_path, kind=COMPARISON, as_it_is=False)
-    notebook.require_read(tmp_path, kind=COMPARISON, as_it_is=True)
+        publications.require_ready(tmp_path, kind=COMPARISON, as_it_is=False)
+    publications.require_ready(tmp_path, kind=COMPARISON, as_it_is=True)
 
 
 def test_a_damaged_notebook_is_set_aside_and_the_last_kept_one_goes_on(tmp_path):

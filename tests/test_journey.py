@@ -307,7 +307,12 @@ def test_a_caption_in_own_words_is_kept_and_its_numbers_are_listed(mine):
     cell.source += '.captioned("At 99 dB the low mids lose 9.5 dB, as I read it.")'
     nbformat.write(book, path)
     sign(nbformat.read(path, as_version=4))  # as JupyterLab does on saving
+    said = run("publish", mine, code=2).output
+    assert "the caption in the code of turned-up-figure is not the one shown there" in said
+    assert "Run All Cells" in said
+    assert "as I read it" not in (mine / "out/report.html").read_text("utf-8")
     run("report", mine)
+    run("publish", mine)
     assert "as I read it" in (mine / "out/report.html").read_text("utf-8")
     assert "as I read it" in (mine / "out/section.html").read_text("utf-8")
     said = CliRunner().invoke(main, ["check", str(mine)]).output
