@@ -18,7 +18,7 @@ NUMBERS = {
     "response", "text_response", "uncertainty", "compression", "rooms", "soak",
 }  # fmt: skip
 LAYERS = [
-    {"errors", "one_line", "arrays"},
+    {"errors", "one_line", "arrays", "quick_imports"},
     {
         "day",
         "model",
