@@ -30,6 +30,7 @@ def test_the_readme_gives_two_commands_of_one_line_each():
     assert "\n" not in tests
     assert report.endswith("upheld report demo_inputs/marram-12")
     assert "pytest" in tests
+    assert not re.search(r" -q\b|--quiet", report)  # minutes of silence look like a fault
 
 
 def test_ci_calls_the_readmes_test_command():
