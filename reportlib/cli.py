@@ -13,7 +13,7 @@ import os
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -26,13 +26,18 @@ from reportlib.cli_intake import intake
 from reportlib.cli_plan import plan
 from reportlib.cli_shared import CAUTION, JSON, PAPER, asked, given, outcome, say_where, status
 from reportlib.errors import NotebookError, ReportError
+from reportlib.quick_imports import without_address_grammar
+
+if TYPE_CHECKING:
+    from reportlib.untied import Untied
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="upheld")
-def main() -> None:
+@click.pass_context
+def main(context: click.Context) -> None:
     """Tell whether a loudspeaker's output keeps up with the volume.
 
     Makes a report on compression from a session folder of recorded sweeps.
@@ -40,6 +45,7 @@ def main() -> None:
     for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
         # products of small matrices lose more to threads than they gain
         os.environ.setdefault(threads, "1")
+    context.with_resource(without_address_grammar())
 
 
 main.add_command(archive)
@@ -221,10 +227,9 @@ def check(session: Path, *, as_json: bool) -> None:
     """
     from reportlib import quality
     from reportlib.analysis import check_session
-    from reportlib.kinds import COMPARISON, kind_of
+    from reportlib.kinds import COMPARISON, REPORT, kind_of
     from reportlib.parameters import checked_parameters
     from reportlib.session import read_session
-    from reportlib.untied import session_untied
 
     if kind_of(session) is COMPARISON:
         sys.exit(check_comparison(session, as_json=as_json))
@@ -232,7 +237,11 @@ def check(session: Path, *, as_json: bool) -> None:
         notes = check_session(
             read_session(session), parameters=checked_parameters(session=str(session))
         )
-    loose = session_untied(session)
+    loose: tuple[Untied, ...] = ()
+    if (session / REPORT.notebook).exists():  # else no library of notebooks is imported
+        from reportlib.untied import session_untied
+
+        loose = session_untied(session)
     if as_json:
         document = {**quality.check_document(notes), "untied": [asdict(one) for one in loose]}
         click.echo(json.dumps(document, ensure_ascii=False, indent=1))

@@ -9,7 +9,8 @@ Three rules, side by side, made for different purposes:
 - OSHA, 29 CFR 1910.95, for work: 90 dBA for 8 h a day, 5 dB more halves the time, none above
   115 dBA. The law's printed table rounds (92 dBA: 6 h).
 
-Levels are A-weighted, times in seconds. Programmes are taken as pink.
+Levels are A-weighted, times in seconds. Programmes are taken as pink
+(common practice, no source).
 """
 
 import math

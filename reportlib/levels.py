@@ -239,7 +239,8 @@ def pink_weighted_db(
 ) -> float:
     """Return by how much a weighting changes the level of pink sound, in dB.
 
-    Over the third-octaves between two frequencies, each with the same power. An exponential
+    Over the third-octaves between two frequencies, each with the same power, which is what pink
+    means; computed from IEC 61672-1:2013, Annex E. An exponential
     sweep, which spends the same time in every octave, has the same average.
 
     >>> round(pink_weighted_db("A"), 2), round(pink_weighted_db("C"), 2)

@@ -231,7 +231,7 @@ def cut(*, first_s=0.0, last_s=0.0):
 
 
 def moved(by_m):
-    """A microphone farther away: later by the way of the sound (343 m/s), and quieter."""
+    """A microphone farther away: later by the sound's way (343 m/s, at 20 °C), and quieter."""
 
     def fault(microphone, reference):
         size = microphone.size

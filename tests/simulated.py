@@ -8,7 +8,7 @@ from reportlib.day import SweepFacts
 RATE = 48000
 SWEEP = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=4.0)
 BRIEF = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=1.0)
-W3_UNIT = simulate.DriveUnit(
+WORKED_UNIT = simulate.DriveUnit(
     resistance_ohm=6.0,
     force_factor_tm=7.0,
     mass_kg=0.020,

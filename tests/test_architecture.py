@@ -18,7 +18,7 @@ NUMBERS = {
     "response", "text_response", "uncertainty", "compression", "rooms", "soak",
 }  # fmt: skip
 LAYERS = [
-    {"errors", "one_line", "arrays", "numbers"},
+    {"errors", "one_line", "arrays", "numbers", "quick_imports"},
     {
         "day",
         "model",

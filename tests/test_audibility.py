@@ -15,7 +15,7 @@ from reportlib.balance import balance_of
 from reportlib.loudness import level_of_phon, phon_of_level
 from reportlib.model import BandResult
 
-# facts §7, "Proposed wording bands" (a judgement, not a standard): width, possibly, clearly
+# the judgement that `thresholds` gives with its sources: width in octaves, possibly, clearly
 TABLE = [(8.0, 0.5, 1.5), (2.0, 0.5, 1.5), (1.0, 1.0, 2.0), (1 / 3, 1.5, 3.0), (1 / 6, 3.0, 6.0)]
 
 

@@ -122,7 +122,7 @@ def test_every_width_is_exact(session, container, subtype, frames):
 
 @pytest.mark.parametrize("bits", [8, 16, 24, 32])
 def test_integers_are_divided_by_two_to_the_bits_less_one(session, bits):
-    # WAV: 8 bits unsigned around 128, wider ones signed (common practice, from memory), written
+    # WAV: 8 bits unsigned around 128, wider ones signed (common practice, no source), written
     # by the standard library's own writer from integers
     top = 2 ** (bits - 1)
     integers = [0, 1, -1, 2, top - 1, -top, top // 2, -(top // 2), 5, -6]
@@ -523,7 +523,7 @@ def test_a_file_that_has_gone_since(session, tmp_path):
 
 def test_names_beyond_ascii(tmp_path):
     text = changed("captures/short-72.wav", "captures/Düne №72.flac")
-    session = read_session(write_session(tmp_path / "Strand 1", text))
+    session = read_session(write_session(tmp_path / "Beach 1", text))
     assert read_capture(session, "captures/Düne №72.flac").microphone.size == 64
 
 

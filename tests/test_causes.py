@@ -72,7 +72,7 @@ def test_growth_is_that_of_gains_as_well():
 
 @pytest.mark.parametrize(("loss", "kelvin"), [(0.5, 15), (1, 31), (2, 66), (3, 105), (4.5, 173)])
 def test_coil_temperature_of_a_loss(loss, kelvin):
-    # Copper on a voltage source, inverse table of facts 2.2 (±1 K).
+    # computed from 20·lg(1 + 0.00393·K), copper on a voltage source (Dellinger 1911), to 1 K
     assert coil_rise_k(loss) == pytest.approx(kelvin, abs=1.0)
 
 
@@ -99,7 +99,7 @@ def test_heat_is_named_where_it_came_with_playing():
 
 
 def test_heat_is_never_a_gain():
-    """A hotter coil cannot raise its own drive unit's output (facts 2.r)."""
+    """A hotter coil cannot raise its own drive unit's output (Thévenin: real parts ≥ 0)."""
 
     def louder(f, rise, elapsed_s):
         return 1.0 * 10.0 ** ((rise - 20.0) / 10.0) * (f > 200.0)

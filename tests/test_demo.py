@@ -356,7 +356,7 @@ def test_samphire_3_is_limited_under_stress_from_the_start():
 
 @pytest.mark.parametrize("speaker", demo_speakers.SPEAKERS)
 def test_time_constants_are_those_of_their_kind(speaker):
-    """Common practice (facts 2.z): tweeters 1-5 s, small woofers 5-20 s, magnets 10-60 min."""
+    """Common practice, no source: tweeters 1-5 s, small woofers 5-20 s, magnets 10-60 min."""
     for unit in demo_speakers.SPEAKERS[speaker].loudspeaker.units:
         coil_s = unit.heat.coil_k_per_w * unit.heat.coil_j_per_k
         least_s, most_s = (1.0, 5.0) if unit.name == "tweeter" else (5.0, 20.0)

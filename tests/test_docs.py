@@ -30,6 +30,7 @@ def test_the_readme_gives_two_commands_of_one_line_each():
     assert "\n" not in tests
     assert report.endswith("upheld report demo_inputs/marram-12")
     assert "pytest" in tests
+    assert not re.search(r" -q\b|--quiet", report)  # minutes of silence look like a fault
 
 
 def test_ci_calls_the_readmes_test_command():
@@ -77,3 +78,19 @@ def test_links_within_the_documents_lead_somewhere():
         text = (ROOT / document).read_text("utf-8")
         for target in re.findall(r"\]\((?!https?:|#)([^)#\s]+)", text):
             assert (ROOT / target).exists(), f"{document}: {target}"
+
+
+def test_every_source_is_one_that_a_reader_can_open():
+    """No row of a list that is not here; and what is done because all do it says so."""
+    elsewhere = re.compile(
+        r"\b(?:facts|method) ?(?:§|\d+\.)|\bW\d{1,2}\b|common practice(?!,( #)? no source)"
+    )
+    found = []
+    for folder, kind in (("reportlib", "py"), ("tests", "py"), ("templates", "j2"), (".", "md")):
+        for path in sorted((ROOT / folder).glob(f"*.{kind}" if folder == "." else f"**/*.{kind}")):
+            text = " ".join(path.read_text("utf-8").split())
+            if path.name != Path(__file__).name:
+                found += [
+                    f"{path.name}: {text[m.start() :][:60]}" for m in elsewhere.finditer(text)
+                ]
+    assert not found

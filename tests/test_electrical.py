@@ -1,13 +1,13 @@
 """The coil's temperature from voltage and current: worked examples, simulated recordings, refusals.
 
-W1, W2 and W3 are worked examples of the project's list of published facts: a copper coil
-(Dellinger 1911), a two-stage thermal network (Button 1992), a lumped drive unit (Small 1972).
+The worked examples are computed from a copper coil's law (Dellinger 1911), a two-stage thermal
+network (form: Button 1992) and a lumped drive unit (Small 1972); their values are invented.
 """
 
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
-from simulated import RATE, W3_UNIT
+from simulated import RATE, WORKED_UNIT
 
 from reportlib import simulate
 from reportlib.soak.cold_start import at_the_start
@@ -51,7 +51,7 @@ def resistive(resistance_ohm):
 # --- worked examples
 
 
-def test_w1_coil_from_resistance():
+def test_coil_from_resistance():
     # 5.80 ohm at 22 °C, 7.54 ohm hot: 98.94 °C (±0.1), loss 2.279 dB (±0.005)
     found = track_of(
         resistive(np.full(8, 7.54)),
@@ -66,7 +66,7 @@ def test_w1_coil_from_resistance():
 
 @pytest.mark.parametrize(
     ("ambient_c", "hot_c"),
-    [(20.0, 121.8), (25.0, 128.8)],  # facts 2.m: ratio 1.40
+    [(20.0, 121.8), (25.0, 128.8)],  # computed: T + 0.40·(1/0.00393 + T − 20)
 )
 def test_the_coil_starts_as_warm_as_the_place(ambient_c, hot_c):
     cold = np.full(TONES_HZ.size, 6.0 + 0j)
@@ -75,7 +75,7 @@ def test_the_coil_starts_as_warm_as_the_place(ambient_c, hot_c):
 
 
 def test_aluminium_warms_less_for_the_same_rise_of_resistance():
-    # facts 2.l: from 20 to 120 °C its resistance rises by 1.4030
+    # computed from 0.00403/K: from 20 to 120 °C its resistance rises by 1.4030
     found = track_of(
         resistive(np.full(8, 1.4030)),
         alpha_per_k=ALUMINIUM_PER_K,
@@ -84,8 +84,8 @@ def test_aluminium_warms_less_for_the_same_rise_of_resistance():
     assert found.rise_k[-1] == pytest.approx(100.0, abs=0.1)
 
 
-def w2_rise_k(seconds):
-    """W2's network on a constant voltage, by scipy: mean of the coil's rise over each second."""
+def two_stage_rise_k(seconds):
+    """Two stages on a constant voltage, by scipy: mean of the coil's rise over each second."""
 
     def rates(_, state):
         coil, magnet = state
@@ -98,8 +98,8 @@ def w2_rise_k(seconds):
     return np.array([np.mean(coil[20 * i : 20 * i + 21]) for i in range(seconds)])
 
 
-def test_w2_two_stage_heating():
-    rise_k = w2_rise_k(301)
+def test_two_stage_heating():
+    rise_k = two_stage_rise_k(301)
     found = track_of(resistive(6.0 * (1.0 + 0.00393 * rise_k)))
     assert found.cold_ohm == pytest.approx(6.0, rel=0.001)
     # constant voltage: 15 s 34.82 K and 1.114 dB, 60 s 50.08 and 1.561, 300 s 53.15 and 1.648
@@ -110,28 +110,28 @@ def test_w2_two_stage_heating():
         assert np.all(np.abs(found.rise_k[around] - rise_k[around]) < found.rise_u95_k[around])
 
 
-W3_HZ = np.array([20.0, 30.0, 45.0, 60.0, 80.0, 100.0, 150.0, 200.0, 400.0, 800.0])
-W3_LOSS_DB = [1.92, 1.07, 0.49, 0.82, 1.46, 1.90, 2.42, 2.62, 2.81, 2.86]
-W3_OHM = [8.15, 13.0, 40.7, 16.9, 10.1, 8.22, 6.85, 6.45, 6.11, 6.03]
+WORKED_HZ = np.array([20.0, 30.0, 45.0, 60.0, 80.0, 100.0, 150.0, 200.0, 400.0, 800.0])
+WORKED_LOSS_DB = [1.92, 1.07, 0.49, 0.82, 1.46, 1.90, 2.42, 2.62, 2.81, 2.86]
+WORKED_OHM = [8.15, 13.0, 40.7, 16.9, 10.1, 8.22, 6.85, 6.45, 6.11, 6.03]
 
 
-def w3_impedance(frequency_hz, *, heat=1.0):
+def worked_impedance(frequency_hz, *, heat=1.0):
     s = 2j * np.pi * frequency_hz
     omega = 2.0 * np.pi * 45.0
     mechanical = s * 0.020 + 0.020 * omega / 4.0 + 0.020 * omega**2 / s
     return 6.0 * heat + 49.0 / mechanical
 
 
-def test_w3_is_what_the_table_says():
-    cold, hot = w3_impedance(W3_HZ), w3_impedance(W3_HZ, heat=1.393)
-    np.testing.assert_allclose(np.abs(cold), W3_OHM, rtol=0.005)
-    np.testing.assert_allclose(20.0 * np.log10(np.abs(hot / cold)), W3_LOSS_DB, atol=0.01)
+def test_the_worked_unit_is_what_the_table_says():
+    cold, hot = worked_impedance(WORKED_HZ), worked_impedance(WORKED_HZ, heat=1.393)
+    np.testing.assert_allclose(np.abs(cold), WORKED_OHM, rtol=0.005)
+    np.testing.assert_allclose(20.0 * np.log10(np.abs(hot / cold)), WORKED_LOSS_DB, atol=0.01)
 
 
-def test_w3_read_above_its_resonance():
+def test_the_worked_unit_is_read_above_its_resonance():
     """100 K of heat: the stretch lies where |Z| is least, and what is heard there is expected."""
     heat = 1.0 + 0.393 * (1.0 - np.exp(-(np.arange(60) + 0.5) / 8.0))
-    impedance = np.array([w3_impedance(TONES_HZ, heat=one) for one in heat])
+    impedance = np.array([worked_impedance(TONES_HZ, heat=one) for one in heat])
     heard_db = 20.0 * np.log10(np.abs(impedance[0] / impedance))
     found = track_of(impedance, heard_db=heard_db)
     assert found.unit == "the loudspeaker as a whole"
@@ -191,7 +191,7 @@ def played(loudspeaker, *, drive_db, seed=5, crossovers_hz=(), **options):
 
 
 def test_temperature_of_a_single_unit():
-    found, coil_k = played(simulate.Loudspeaker(units=(W3_UNIT,)), drive_db=27.0)
+    found, coil_k = played(simulate.Loudspeaker(units=(WORKED_UNIT,)), drive_db=27.0)
     assert coil_k[0, -1] > 40.0
     np.testing.assert_allclose(found.rise_k[1:], coil_k[0, 1:], atol=2.0)
     assert np.mean(np.abs(found.rise_k - coil_k[0])[1:] < found.rise_u95_k[1:]) > 0.9
@@ -278,7 +278,7 @@ def test_what_was_at_the_start_lies_within_its_interval():
 
 def test_noise_is_in_the_interval():
     inside = []
-    rise_k = w2_rise_k(40)
+    rise_k = two_stage_rise_k(40)
     for seed in range(20):
         found = track_of(
             resistive(6.0 * (1.0 + 0.00393 * rise_k)), noise=3e-3, seed=[seed, 3], ambient_c=20.0

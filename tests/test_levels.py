@@ -81,7 +81,7 @@ def test_cell_means_agree_with_scipy_integration():
 
 
 def test_a_narrow_loss_is_diluted_as_power_averaging_says():
-    # facts 4.h: 3 dB lost over 1/12 octave shows as 0.578 dB in 1/3 octave of equal cells
+    # computed: 3 dB lost over 1/12 octave is −10·lg(1 − ¼·(1 − 10^−0.3)) = 0.578 dB in 1/3 octave
     spectrum = np.ones(200001)
     bins = np.arange(spectrum.size) * 0.1
     low, high = levels.cell_edges_hz(1000.0, fraction=3)

@@ -1,4 +1,4 @@
-"""Loudness level: the contours of ISO 226:2023 (facts §7), and what a decibel is in the bass."""
+"""Loudness level: the contours of ISO 226:2023, and what a decibel is in the bass."""
 
 import numpy as np
 import pytest
@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from reportlib import loudness
 
-# ISO 226:2023, sound pressure levels at 40, 60 and 80 phon, second-hand (facts §7), to 0.1 dB
+# ISO 226:2023, sound pressure levels at 40, 60 and 80 phon, from open code (second-hand), to 0.1 dB
 CONTOURS = {
     20.0: (99.7, 109.4, 118.9),
     31.5: (88.2, 99.1, 109.7),
@@ -31,7 +31,7 @@ def test_the_contours_are_the_published_ones(frequency_hz):
 
 
 def test_ten_phon_at_50_hz_take_less_than_six_decibels():
-    # facts 7.i: near 60 phon, +10 phon takes 5.955 dB; 1 dB lost sounds like 1.68 phon
+    # computed from its formula: +10 phon at 60 takes 5.955 dB; 1 dB lost sounds like 1.68 phon
     levels = [loudness.level_of_phon(phon, frequency_hz=50.0) for phon in (60.0, 70.0)]
     assert levels[1] - levels[0] == pytest.approx(5.955, abs=0.02)
     lost = loudness.phon_change(levels[0], change_db=-1.0, frequency_hz=50.0)
@@ -39,7 +39,7 @@ def test_ten_phon_at_50_hz_take_less_than_six_decibels():
 
 
 def test_the_threshold_of_hearing():
-    # facts 7.k
+    # ISO 226:2023, Table 1, from open code (second-hand)
     assert loudness.threshold_db(20.0) == pytest.approx(78.1)
     assert loudness.threshold_db(1000.0) == pytest.approx(2.4)
 

@@ -1,7 +1,7 @@
 """Each fault of a measuring day, simulated, is found and named, with the capture it befell.
 
 Sizes and seeds here are not those that the thresholds were tuned on. What no test can know from
-outside: thresholds are common practice where their comment names no source.
+outside: thresholds are common practice, no source, where their comment names none.
 """
 
 import numpy as np

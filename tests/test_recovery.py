@@ -99,12 +99,12 @@ def test_bass_is_seen_first_and_treble_last():
         assert one.expected_db == pytest.approx(float(np.mean(seen[inside])), abs=0.002)
         assert one.end_db == pytest.approx(-loss_db, abs=1e-3)
         assert one.agreement == "agrees"
-    # W4: 1 kHz is passed 5.663 s after the sweep's start, and the mids' middle is 1 kHz.
+    # L·ln(f/f1) (Farina 2000): 1 kHz, the mids' middle, is passed 5.663 s after the sweep's start.
     assert found[2].after_s == pytest.approx(7.663, abs=0.001)
     assert found[0].expected_db < found[4].expected_db  # the treble has cooled more
 
 
-def test_pause_weighs_as_the_method_says():
+def test_pause_weighs_as_the_cooling_says():
     # A/tau·e^(-t/tau)·u(pause), with the cooling's own time constant.
     fit = fit_of((10.0, 2.0), end_loss_db=2.0, spread=1e-6)
 

@@ -126,7 +126,7 @@ def test_noise_is_measured_where_it_is_known():
     rms = 10 ** ((level - chain.full_scale_db) / 20) / np.sqrt(2)
     gate, (found,) = responses([one])
     window = gate.weights(np.arange(-0.1 * RATE, 0.6 * RATE) / RATE)
-    # method §3: σ² = S·Σw²/|X|² with S the variance of white noise
+    # white noise of variance S through division and window (Parseval): σ² = S·Σw²/|X|²
     expected = rms**2 * np.sum(window**2) / found.drive_power
     inside = (GRID > 100.0) & (GRID < 19000.0)
     ratio = (found.noise_power / expected)[inside]

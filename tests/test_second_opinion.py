@@ -168,7 +168,7 @@ def whitened(kind, generator, count):
 @pytest.mark.parametrize("kind", ["white", "red"])
 def test_noise_agrees_with_welch_of_the_silence_and_with_what_was_added(kind):
     # general library: scipy.signal.welch; S = P·fs/2 from its one-sided density P. Through the
-    # division and the gate: σ² = S·Σw²/|X|² (method §3).
+    # division and the gate: σ² = S·Σw²/|X|² (Parseval).
     drive = 0.5 * with_silence(sweep(), after_s=2.0)
     generator = np.random.default_rng(31)
     noise, density = whitened(kind, generator, drive.size)
@@ -253,7 +253,7 @@ def noisy_responses(volume):
     ("snr_db", "false_db", "volume"), [(20, 0.043, 0.05), (15, 0.135, 0.09), (10, 0.414, 0.16)]
 )
 def test_noise_is_not_taken_for_level_as_a_plain_mean_takes_it(snr_db, false_db, volume):
-    # published arithmetic: a mean of powers reads 10·lg(1 + 1/SNR) high (facts 3.s)
+    # arithmetic: a mean of powers reads 10·lg(1 + 1/SNR) high
     found, noise = noisy_responses(volume)
     near = np.abs(db(1.0 / noise) - snr_db) < 1.0
     assert near.sum() >= 8
@@ -276,7 +276,7 @@ def test_noise_is_not_taken_for_level_as_a_plain_mean_takes_it(snr_db, false_db,
     ("snr_db", "table"), [(20, 0.869), (25, 0.488), (30, 0.275), (40, 0.087), (50, 0.027)]
 )
 def test_one_bins_error_of_a_change_is_the_table_and_the_monte_carlo(snr_db, table):
-    # facts §3, "σ of C, both same", and numpy's complex normal values by brute force
+    # computed: 6.14·√2·10^(−SNR/20) dB (small noise), and complex normal values by brute force
     one = make_response(noise=10 ** (-snr_db / 10))
     ours = np.hypot(*[uncertainty.noise_db(one)[0]] * 2)
     generator = np.random.default_rng(51)

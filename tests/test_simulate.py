@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import signal
-from simulated import RATE, SWEEP, W3_UNIT, db, level_db
+from simulated import RATE, SWEEP, WORKED_UNIT, db, level_db
 
 from reportlib import simulate
 from reportlib.day import SweepFacts
@@ -17,9 +17,9 @@ from reportlib.simulate import loudspeaker as simulate_loudspeaker
 def test_recorded_sweep_is_the_sum_of_the_movement_in_time():
     """Brute force: the sealed box's equation of motion, stepped through the sweep's voltage."""
     sweep = SweepFacts(start_hz=20.0, stop_hz=1500.0, duration_s=0.5)
-    loudspeaker = simulate.Loudspeaker(units=(W3_UNIT,), top_hz=1e9, distance_m=343.0 / 100.0)
+    loudspeaker = simulate.Loudspeaker(units=(WORKED_UNIT,), top_hz=1e9, distance_m=343.0 / 100.0)
     sound = simulate.sweep_sound(
-        replace(loudspeaker, units=(replace(W3_UNIT, heat=None),)),
+        replace(loudspeaker, units=(replace(WORKED_UNIT, heat=None),)),
         sweep,
         drive_db=0.0,
         lead_in_s=0.1,

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from held_out_family import excursion_m, stiffened_change_db
-from simulated import OCTAVES, W3_UNIT, db, one
+from simulated import OCTAVES, WORKED_UNIT, db, one
 
 from reportlib import simulate
 
@@ -44,7 +44,7 @@ def test_clipped_sine_keeps_its_fundamental_by_fourier(over, left):
 
 
 def test_a_stop_takes_the_lowest_frequencies_first():
-    loudspeaker = replace(one(), units=(replace(W3_UNIT, heat=None, stop_m=0.002),))
+    loudspeaker = replace(one(), units=(replace(WORKED_UNIT, heat=None, stop_m=0.002),))
     lost = change(loudspeaker, np.array([20.0, 40.0, 80.0, 400.0]), drive_db=24.0)
     assert np.all(np.diff(lost) > 0.0)
     assert lost[0] < -3.0
@@ -53,7 +53,7 @@ def test_a_stop_takes_the_lowest_frequencies_first():
 
 def test_a_warm_magnet_takes_from_the_mids_and_gives_near_resonance():
     """Worked by hand on the lumped model: 4 % less force, −0.28 dB at 200 Hz, +0.25 dB at 45 Hz."""
-    plain = replace(one(), units=(replace(W3_UNIT, heat=None),))
+    plain = replace(one(), units=(replace(WORKED_UNIT, heat=None),))
     warm = simulate.weakened(plain, unit=0, share=0.04)
     at = np.array([200.0, 45.0])
     moved = db(
@@ -65,7 +65,7 @@ def test_a_warm_magnet_takes_from_the_mids_and_gives_near_resonance():
 
 def test_a_softened_suspension_moves_the_resonance():
     """−10 % resonance in the lumped model, by hand: 20 Hz +1.09, 30 Hz +0.51, 60 Hz −0.25 dB."""
-    plain = replace(one(), units=(replace(W3_UNIT, heat=None),))
+    plain = replace(one(), units=(replace(WORKED_UNIT, heat=None),))
     soft = simulate.softened(plain, unit=0, share=0.10)
     at = np.array([20.0, 30.0, 60.0])
     moved = db(
@@ -76,7 +76,7 @@ def test_a_softened_suspension_moves_the_resonance():
 
 def test_a_fuse_takes_what_its_resistance_says():
     """Where the impedance is the coil's resistance: 20·lg((R + Rs)/R) (voltage divider)."""
-    plain = replace(one(), units=(replace(W3_UNIT, heat=None),))
+    plain = replace(one(), units=(replace(WORKED_UNIT, heat=None),))
     opened = simulate.tripped(plain, unit=0, series_ohm=6.0)
     at = np.array([2000.0])
     moved = db(

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from simulated import RATE, W3_UNIT, level_db
+from simulated import RATE, WORKED_UNIT, level_db
 
 from reportlib import simulate
 from reportlib.simulate.electrical import network_share
@@ -10,10 +10,10 @@ from reportlib.simulate.electrical import network_share
 HZ = np.geomspace(20.0, 20000.0, 200)
 
 
-def test_w3_impedance():
-    # W3, a worked example of the list of published facts: |Zin| from 20 to 800 Hz
+def test_impedance_of_the_worked_unit():
+    # computed from Re + Bl²/Zm (lumped drive unit, Small 1972): |Zin| from 20 to 800 Hz
     hz = [20.0, 30.0, 45.0, 60.0, 80.0, 100.0, 150.0, 200.0, 400.0, 800.0]
-    loudspeaker = simulate.Loudspeaker(units=(W3_UNIT,))
+    loudspeaker = simulate.Loudspeaker(units=(WORKED_UNIT,))
     found = np.abs(1.0 / simulate.terminal_admittance(loudspeaker, hz, drive_db=0.0))
     np.testing.assert_allclose(
         found, [8.15, 13.0, 40.7, 16.9, 10.1, 8.22, 6.85, 6.45, 6.11, 6.03], rtol=0.005

@@ -1,18 +1,18 @@
 """Heating of the simulated coils.
 
-W1 and W2 are worked examples of the project's list of published facts, computed there from the
-laws of a copper coil and of a two-stage thermal network.
+The worked examples are computed apart from it, from the laws of a copper coil (Dellinger 1911) and
+of a two-stage thermal network (form: Button 1992).
 """
 
 import numpy as np
 import pytest
-from simulated import SWEEP, W3_UNIT, db, one
+from simulated import SWEEP, WORKED_UNIT, db, one
 
 from reportlib import simulate
 
 
-def test_w1_coil_from_resistance():
-    # W1: 5.80 ohm at 22 °C, 7.54 ohm hot: 98.94 °C, loss 2.279 dB where the impedance is Re.
+def test_coil_from_resistance():
+    # 5.80 ohm at 22 °C, 7.54 ohm hot: 98.94 °C, loss 2.279 dB where the impedance is Re.
     heat = simulate.Heat(room_c=22.0)
     assert 5.80 * (1.0 + heat.rise_per_k * (98.94 - 22.0)) == pytest.approx(7.54, abs=0.001)
     loudspeaker = one(force_factor_tm=1e-3, heat=heat)
@@ -23,7 +23,7 @@ def test_w1_coil_from_resistance():
     assert db(hot / cold)[0] == pytest.approx(-2.279, abs=0.005)
 
 
-def w2_rise_k(*, alpha_per_k, step_s=0.5):
+def two_stage_rise_k(*, alpha_per_k, step_s=0.5):
     unit = simulate.DriveUnit(force_factor_tm=1e-6, heat=simulate.Heat(alpha_per_k=alpha_per_k))
     loudspeaker = simulate.Loudspeaker(units=(unit,))
     steps = round(3600.0 / step_s)
@@ -36,8 +36,8 @@ def w2_rise_k(*, alpha_per_k, step_s=0.5):
     )
 
 
-W2_CONSTANT_POWER = {1: 3.87, 5: 17.01, 15: 37.95, 60: 59.42, 300: 64.16, 1800: 78.73, 3600: 85.84}
-W2_CONSTANT_VOLTAGE = {
+CONSTANT_POWER = {1: 3.87, 5: 17.01, 15: 37.95, 60: 59.42, 300: 64.16, 1800: 78.73, 3600: 85.84}
+CONSTANT_VOLTAGE = {
     1: (3.85, 0.130),
     15: (34.82, 1.114),
     60: (50.08, 1.561),
@@ -47,23 +47,23 @@ W2_CONSTANT_VOLTAGE = {
 }
 
 
-def test_w2_constant_power():
-    heating = w2_rise_k(alpha_per_k=0.0)
-    found = heating.coil_at(list(W2_CONSTANT_POWER))[0]
-    np.testing.assert_allclose(found, list(W2_CONSTANT_POWER.values()), atol=0.0051)
+def test_two_stages_constant_power():
+    heating = two_stage_rise_k(alpha_per_k=0.0)
+    found = heating.coil_at(list(CONSTANT_POWER))[0]
+    np.testing.assert_allclose(found, list(CONSTANT_POWER.values()), atol=0.0051)
 
 
-def test_w2_constant_voltage():
-    heating = w2_rise_k(alpha_per_k=0.00393)
-    found = heating.coil_at(list(W2_CONSTANT_VOLTAGE))[0]
-    rise_k, loss_db = np.array(list(W2_CONSTANT_VOLTAGE.values())).T
+def test_two_stages_constant_voltage():
+    heating = two_stage_rise_k(alpha_per_k=0.00393)
+    found = heating.coil_at(list(CONSTANT_VOLTAGE))[0]
+    rise_k, loss_db = np.array(list(CONSTANT_VOLTAGE.values())).T
     np.testing.assert_allclose(found, rise_k, rtol=0.005)
     np.testing.assert_allclose(db(1.0 + 0.00393 * found), loss_db, rtol=0.005)
 
 
-def test_w2_time_constants():
-    # W2: 14.94 s and 1807.6 s; cooling shows them without the coil's own power.
-    loudspeaker = simulate.Loudspeaker(units=(W3_UNIT,))
+def test_two_stages_time_constants():
+    # Eigenvalues by hand: 14.94 s and 1807.6 s; cooling shows them without the coil's own power.
+    loudspeaker = simulate.Loudspeaker(units=(WORKED_UNIT,))
     states = [simulate.Temperatures(coil_k=np.array([50.0]), magnet_k=np.array([20.0]))]
     for _ in range(2):
         states.append(simulate.cooled(loudspeaker, states[-1], pause_s=10.0))
@@ -75,8 +75,10 @@ def test_w2_time_constants():
 
 
 def test_heat_keeps_its_energy():
-    heat = W3_UNIT.heat
-    heating = simulate.sweep_heating(simulate.Loudspeaker(units=(W3_UNIT,)), SWEEP, drive_db=30.0)
+    heat = WORKED_UNIT.heat
+    heating = simulate.sweep_heating(
+        simulate.Loudspeaker(units=(WORKED_UNIT,)), SWEEP, drive_db=30.0
+    )
     step_s = heating.time_s[1]
     spent_j = np.sum(heating.power_w[0]) * step_s
     coil_k, magnet_k = heating.coil_k[0], heating.magnet_k[0]
@@ -87,8 +89,8 @@ def test_heat_keeps_its_energy():
 
 
 def test_power_is_what_the_resistance_takes():
-    # Textbook: V² R / |Z|²; at the resonance of W3 the impedance is 40.7 ohm.
-    loudspeaker = simulate.Loudspeaker(units=(W3_UNIT,))
+    # Textbook: V² R / |Z|²; at the resonance of this unit the impedance is 40.7 ohm.
+    loudspeaker = simulate.Loudspeaker(units=(WORKED_UNIT,))
     heating = simulate.heated(
         loudspeaker,
         simulate.cold(loudspeaker),
@@ -100,7 +102,7 @@ def test_power_is_what_the_resistance_takes():
 
 
 def test_a_pause_in_parts_is_the_pause():
-    loudspeaker = simulate.Loudspeaker(units=(W3_UNIT,))
+    loudspeaker = simulate.Loudspeaker(units=(WORKED_UNIT,))
     warm = simulate.Temperatures(coil_k=np.array([60.0]), magnet_k=np.array([5.0]))
     whole = simulate.cooled(loudspeaker, warm, pause_s=30.0)
     parts = simulate.cooled(

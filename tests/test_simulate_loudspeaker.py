@@ -1,7 +1,7 @@
 """The simulated loudspeaker against formulas, textbooks and movement stepped in time.
 
-W3 is a worked example of the project's list of published facts, computed there from the lumped
-model of a drive unit on a voltage source.
+The worked unit's values are computed apart from it, from the lumped model of a drive unit on a
+voltage source (Small 1972).
 """
 
 from dataclasses import replace
@@ -9,30 +9,30 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import integrate, optimize, signal
-from simulated import OCTAVES, RATE, SWEEP, W3_UNIT, db, level_db, one
+from simulated import OCTAVES, RATE, SWEEP, WORKED_UNIT, db, level_db, one
 
 from reportlib import simulate
 from reportlib.simulate import loudspeaker as simulate_loudspeaker
 from reportlib.simulate import unit as simulate_unit
 
 
-def test_w3_loss_over_frequency():
-    # W3, from facts 2.p: 20·lg|(k·Re·Zm + Bl²)/(Re·Zm + Bl²)|, 100 K, copper.
+def test_loss_over_frequency():
+    # computed from the lumped model: 20·lg|(k·Re·Zm + Bl²)/(Re·Zm + Bl²)|, 100 K, copper.
     frequency = np.array([20, 30, 45, 60, 80, 100, 150, 200, 400, 800.0])
     loss = np.array([1.92, 1.07, 0.49, 0.82, 1.46, 1.90, 2.42, 2.62, 2.81, 2.86])
     impedance = np.array([8.15, 13.0, 40.7, 16.9, 10.1, 8.22, 6.85, 6.45, 6.11, 6.03])
-    loudspeaker = simulate.Loudspeaker(units=(W3_UNIT,))
+    loudspeaker = simulate.Loudspeaker(units=(WORKED_UNIT,))
     cold = simulate.transfer(loudspeaker, frequency, drive_db=0.0)
     hot = simulate.transfer(loudspeaker, frequency, drive_db=0.0, temperatures=[100.0])
     np.testing.assert_allclose(db(cold / hot), loss, atol=0.01)
-    found = np.abs(6.0 + simulate_unit.motional_impedance(W3_UNIT, frequency))
+    found = np.abs(6.0 + simulate_unit.motional_impedance(WORKED_UNIT, frequency))
     np.testing.assert_allclose(found, impedance, rtol=0.005)
 
 
 def test_sealed_box_is_the_textbooks_second_order_high_pass():
     # Small 1972 (from memory): s² / (s² + s·w0/Qts + w0²), 1/Qts = 1/Qms + 1/Qes,
     # Qes = w0·Mms·Re/Bl²; the top is scipy's second-order Butterworth low-pass.
-    unit = W3_UNIT
+    unit = WORKED_UNIT
     w0 = 2.0 * np.pi * unit.resonance_hz
     qes = w0 * unit.mass_kg * unit.resistance_ohm / unit.force_factor_tm**2
     qts = 1.0 / (1.0 / unit.mechanical_q + 1.0 / qes)
@@ -48,7 +48,7 @@ def test_vented_box_is_the_textbooks_fourth_order_high_pass():
     # Small 1973, lossless box (from memory): s⁴/(s⁴ + a3·s³ + a2·s² + a1·s + a0), by
     # ws, wb, Qts and the compliance ratio.
     vent = simulate.Vent(tuning_hz=40.0, compliance_ratio=1.4, quality=1e9)
-    unit = replace(W3_UNIT, vent=vent)
+    unit = replace(WORKED_UNIT, vent=vent)
     ws, wb = 2.0 * np.pi * 45.0, 2.0 * np.pi * 40.0
     qes = ws * unit.mass_kg * unit.resistance_ohm / unit.force_factor_tm**2
     qts = 1.0 / (1.0 / unit.mechanical_q + 1.0 / qes)
@@ -72,7 +72,7 @@ def test_neighbouring_units_sum_to_an_all_pass():
 
 
 def test_a_pad_spares_the_unit_and_is_not_heard():
-    unit = replace(W3_UNIT, highpass_hz=500.0)
+    unit = replace(WORKED_UNIT, highpass_hz=500.0)
     padded = replace(unit, pad_db=6.0)
     plain, spared = (simulate.Loudspeaker(units=(each,)) for each in (unit, padded))
     np.testing.assert_allclose(
@@ -87,7 +87,7 @@ def test_a_pad_spares_the_unit_and_is_not_heard():
 
 def test_an_active_loudspeakers_units_get_the_amplifiers_gain():
     # Same sound from the input, ten times the power in the coil.
-    plain = simulate.Loudspeaker(units=(W3_UNIT,))
+    plain = simulate.Loudspeaker(units=(WORKED_UNIT,))
     active = replace(plain, amplifier_db=10.0)
     np.testing.assert_allclose(
         simulate.small_signal(active, OCTAVES), simulate.small_signal(plain, OCTAVES)

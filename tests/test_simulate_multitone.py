@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
-from simulated import BRIEF, RATE, W3_UNIT, db, level_db
+from simulated import BRIEF, RATE, WORKED_UNIT, db, level_db
 
 from reportlib import simulate
 
@@ -29,7 +29,7 @@ def test_cold_multitone_is_the_convolution_of_the_whole():
 
 def test_warming_multitone_follows_the_transfer():
     unit = replace(
-        W3_UNIT, heat=simulate.Heat(coil_j_per_k=1.5, coil_k_per_w=3.0, magnet_j_per_k=50.0)
+        WORKED_UNIT, heat=simulate.Heat(coil_j_per_k=1.5, coil_k_per_w=3.0, magnet_j_per_k=50.0)
     )
     loudspeaker = simulate.Loudspeaker(units=(unit,))
     multitone = simulate.multitone_signal(seed=2)
@@ -62,7 +62,7 @@ def test_warming_multitone_follows_the_transfer():
 
 
 def test_recordings_carry_the_warmth_on():
-    loudspeaker = simulate.Loudspeaker(units=(W3_UNIT,))
+    loudspeaker = simulate.Loudspeaker(units=(WORKED_UNIT,))
     multitone = simulate.multitone_signal(seed=2)
     stress = simulate.play_multitone(
         loudspeaker, multitone, drive_db=25.0, periods=4, chain=CHAIN, seed=1

@@ -1,7 +1,6 @@
 """The simulation's sweeps and multitones.
 
-W4 is a worked example of the project's list of published facts, computed there from the
-exponential sweep's law (Farina 2000).
+The worked sweep is computed by hand from the exponential sweep's law (Farina 2000).
 """
 
 import numpy as np
@@ -13,8 +12,8 @@ from reportlib import simulate
 from reportlib.day import SweepFacts
 
 
-def test_w4_sweep_law():
-    # W4: 20 Hz-20 kHz in 10 s, L 1.447648; 100 Hz at 2.330, 1 kHz at 5.663, 10 kHz at 8.997 s
+def test_sweep_law():
+    # 20 Hz-20 kHz in 10 s, L 1.447648; 100 Hz at 2.330, 1 kHz at 5.663, 10 kHz at 8.997 s
     sweep = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=10.0)
     assert simulate.sweep_rate_s(sweep) == pytest.approx(1.447648, abs=1e-6)
     np.testing.assert_allclose(

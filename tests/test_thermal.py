@@ -64,16 +64,16 @@ def test_products_under_correlated_noise(rho):
     np.testing.assert_allclose(white.T @ white, expected, atol=1e-12)
 
 
-def w2(alpha_per_k):
+def two_stages(alpha_per_k):
     unit = simulate.DriveUnit(force_factor_tm=1e-6, heat=simulate.Heat(alpha_per_k=alpha_per_k))
     history = days.history_of(2.0, (3600.0,))
     return history, *days.losses_db(unit, 20.0, history)
 
 
-def test_w2_constant_voltage():
-    # facts W2: the network's 14.9 and 1808 s show as 12.2 and 1654 s in the loss; the losses
+def test_two_stages_constant_voltage():
+    # Computed by scipy: the network's 14.9 and 1808 s show as 12.2 and 1654 s in the loss; losses
     # after 10 min (interpolated: 1.725 from its own network) and after an hour.
-    history, loss_db, end_db = w2(0.00393)
+    history, loss_db, end_db = two_stages(0.00393)
     fit, fitted = thermal_fit(-loss_db, history=history)
     tau = [term.time_constant_s for term in fit.terms]
     np.testing.assert_allclose(tau, [12.2, 1654.0], rtol=0.01)  # 12.22 at periods of 0.5 s
@@ -86,7 +86,7 @@ def test_w2_constant_voltage():
     np.testing.assert_allclose(fitted, -loss_db, atol=0.001)
 
 
-def test_w2_constant_power():
+def test_two_stages_constant_power():
     # The other column: at constant power the rise is the network's own two exponentials, 14.94
     # and 1807.6 s, and 20·lg makes them a loss that a fit of the rise itself must show.
     unit = simulate.DriveUnit(force_factor_tm=1e-6, heat=simulate.Heat(alpha_per_k=1e-9))
@@ -169,7 +169,7 @@ def test_scale_and_offset_of_the_track_do_not_matter():
 
 @pytest.mark.parametrize("at", [12, 30, 90])
 def test_step_is_no_time_constant(at):
-    # A resettable fuse: a step of several dB in one band after seconds (facts 2.af).
+    # A resettable fuse: a step of several dB in a band after seconds (common practice, no source).
     history = days.history_of(1.37, (180.0,))
     generator = np.random.default_rng(4)
     track = generator.normal(0.0, 0.02, history.centre_s.size)
@@ -219,7 +219,7 @@ def test_projection_after_ten_minutes_is_given():
 
 
 def test_rise_has_no_terms():
-    # A heated coil can't raise its own output (facts 2.r): no term, and no false certainty.
+    # A heated coil can't raise its own output (Thévenin): no term, and no false certainty.
     history = days.history_of(1.37, (90.0,))
     generator = np.random.default_rng(9)
     track = -exponential(history, (15.0, 1.0)) + generator.normal(0.0, 0.01, history.centre_s.size)

@@ -180,7 +180,7 @@ def test_at_55_db_every_usable_point_is_within_a_tenth_of_a_decibel():
 
 
 def test_noise_does_not_read_as_compression():
-    # Power averaging adds the noise's own power to a quiet baseline (facts: at 15 dB per bin a
+    # Power averaging adds the noise's own power to a quiet baseline (arithmetic: at 15 dB per bin a
     # false loss of 10·lg(1 + 10^-1.5) = 0.135 dB); with it taken off no bias is left.
     error, _, usable = _noisy_errors(35.0, seeds=range(3000, 3030))
     wide = usable.mean(axis=0) > 0.9

@@ -1,4 +1,4 @@
-"""Uncertainty: the GUM's own rules, published error tables, and noise of known strength."""
+"""Uncertainty: the GUM's own rules, errors by formula, and noise of known strength."""
 
 import numpy as np
 import pytest
@@ -28,8 +28,8 @@ def make_response(*, power=1.0, noise=1e-4, cells=1.0, dof=1e6, source="a", shor
 @pytest.mark.parametrize(
     ("snr_db", "sigma_db"), [(20, 0.614), (25, 0.345), (30, 0.194), (40, 0.061), (50, 0.019)]
 )
-def test_one_bins_error_is_the_published_table(snr_db, sigma_db):
-    # small-noise law of a Rician magnitude, 6.14 dB·10^(−SNR/20), checked by Monte Carlo in facts
+def test_one_bins_error_is_that_of_a_noisy_magnitude(snr_db, sigma_db):
+    # computed from the small-noise law of a Rician magnitude, 20/ln 10/√2 = 6.14 dB·10^(−SNR/20)
     one = make_response(noise=10 ** (-snr_db / 10))
     assert uncertainty.noise_db(one)[0] == pytest.approx(sigma_db, rel=0.03)
 

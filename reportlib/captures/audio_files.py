@@ -2,7 +2,7 @@
 
 Through soundfile (libsndfile). Samples have full scale at ±1: an integer sample of b bits is
 divided by 2^(b−1) (FLAC's samples are signed integers of their bit depth, RFC 9639; WAV's by
-common practice, from memory), 8-bit WAV after taking off its offset of 128. A fault is one
+common practice, no source), 8-bit WAV after taking off its offset of 128. A fault is one
 line that names the file.
 """
 

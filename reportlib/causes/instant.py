@@ -12,7 +12,7 @@ BASS_HZ = 250.0
 excursion falls by 12 dB an octave above resonance)."""
 PORT_OCTAVES, LEAST_PORT_OCTAVES = 1.7, 0.4
 PORT_HZ = 140.0
-"""Boxes are tuned between 20 and 100 Hz (common practice)."""
+"""Boxes are tuned between 20 and 100 Hz (common practice, no source)."""
 TURNED_BACK, STILL_FALLING = 0.7, 0.88
 """Of the largest loss, what is left of it at the low end."""
 NARROW_OCTAVES, MANY = 0.8, 3

@@ -16,7 +16,7 @@ COIL_S = 120.0
 """By then a coil of up to 60 s has come to 86 % of its end (exponential law)."""
 EARLY_S = 400.0
 COPPER_PER_K = 0.00393
-"""Rise of copper's resistance for each K at 20 °C (Dellinger 1911)."""
+"""Rise of copper's resistance for each K at 20 °C (Dellinger 1911; IEC 60028:1925, from memory)."""
 
 
 def coil_rise_k(loss_db: float) -> float:

@@ -15,7 +15,8 @@ SIGNIFICANT = 4.0
 """A difference below so many standard uncertainties is not taken for one."""
 
 MOST_PPM = 500.0
-"""Two clocks that are 500 ppm apart are broken (crystals keep within 100; common practice)."""
+"""Two clocks that are 500 ppm apart are broken (crystals keep within 100; common
+practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,8 @@ from typing import Literal
 SINE_CREST_DB = 3.0103
 """Peak over rms of a sine, 10·lg 2."""
 PROGRAMME_HZ = (20.0, 20000.0)
-"""What programmes are taken to fill, with the same power in every octave (pink)."""
+"""What programmes are taken to fill, with the same power in every octave (pink; common
+practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)

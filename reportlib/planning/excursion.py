@@ -5,7 +5,7 @@ import math
 from reportlib.planning.asked import Woofer
 
 AIR_KG_M3 = 1.204
-"""At 20 °C and 101.3 kPa."""
+"""At 20 °C and 101.325 kPa: p/(R·T), dry air of 287.05 J/(kg·K)."""
 _REFERENCE_PA = 20e-6
 
 

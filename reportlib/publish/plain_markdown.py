@@ -3,7 +3,7 @@ r"""Plain Markdown out of parsed Markdown, in which no text that anyone typed ca
 For static-site generators: their Markdown readers differ and their template languages
 (``{{ … }}``, ``{% … %}``) run first, so what could mean anything to either is written as a
 character reference or with a backslash that all of them know. CommonMark 0.31; tables and
-struck words as GitHub writes them.
+struck words as most readers' extensions have them.
 """
 
 import html

@@ -30,7 +30,8 @@ in the simulated ones at up to 105 dB the share stays below 0.65 (computed)."""
 GAIN_SHARE = 0.03
 GAIN_FIRST_DB = 0.15
 SILENCE_FALLS_DB = 3.0
-"""Silence of half a second is known to 0.1 dB; a place changes more (common practice)."""
+"""Silence of half a second is known to 0.1 dB; a place changes more (common practice, no
+source)."""
 _FEWEST_POINTS = 24
 _SAME_SHARE = 1.25
 

@@ -22,7 +22,7 @@ HEAT_DB = 0.1
 
 
 def speed_of_sound_m_s(temperature_c: float) -> float:
-    """Return 331.3·√(1 + t/273.15) m/s, dry air (textbook formula)."""
+    """Return 331.3·√(1 + t/273.15) m/s, dry air (ISO 9613-1:1993: 343.2 at 20 °C)."""
     return float(331.3 * np.sqrt(1.0 + temperature_c / 273.15))
 
 

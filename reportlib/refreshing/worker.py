@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 from reportlib.errors import BusyError, ReportError
 from reportlib.one_line import one_line
+from reportlib.quick_imports import without_address_grammar
 
 if TYPE_CHECKING:
     from reportlib.forked import Seed
@@ -128,6 +129,9 @@ def main() -> int:
             data = f"{json.dumps(answer)}\n".encode()
             while data:
                 data = data[os.write(answers, data) :]
+
+    with without_address_grammar():
+        import nbformat  # noqa: F401
 
     from reportlib.refreshing import nursery
 

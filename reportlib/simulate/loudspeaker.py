@@ -19,6 +19,7 @@ from reportlib.simulate.unit import crossover, felt, mechanical, settled, stoppe
 
 PASCAL_AT_0_DB = 20e-6
 SPEED_OF_SOUND_M_S = 343.0
+"""In air at 20 °C (ISO 9613-1:1993 has 343.2)."""
 LEVEL_RANGE_HZ = (200.0, 5000.0)
 """Nominal levels are the mean of the power in here, over log frequency: as a sweep spends it."""
 

@@ -23,7 +23,8 @@ SHELF_HZ = 9000.0
 class Noise:
     """Sound at the microphone that nobody played; None leaves a kind out.
 
-    White noise up to half the sample rate, pink noise 20 Hz-20 kHz, and mains hum: a
+    White noise up to half the sample rate, pink noise 20 Hz-20 kHz (power density as 1/f, which is
+    as much in every octave), and mains hum: a
     fundamental with its second and third harmonic 6 and 12 dB below, levels of each as a whole.
     """
 

@@ -12,7 +12,7 @@ from reportlib.soaked import ThermalFit, ThermalTerm
 
 COLD_KNOWN_DB = 0.3
 WIDEST_DB = 0.5
-"""A projection known no better is not given; the limit of a usable point (method §3)."""
+"""A projection known no better is not given: as a point that is not usable (a judgement)."""
 
 _RECORDS = 1.5  # a term is identifiable where the record is so many time constants
 _HALF_WIDTH = 0.3  # and the half-width of its interval at most so much of it

@@ -17,7 +17,10 @@ from reportlib.soak.impedance import ComplexArray, Stretch, resistive_stretch
 from reportlib.soaked import CoilTrack
 
 COPPER_PER_K = 0.00393
+"""Rise of annealed copper's resistance for each K at 20 °C (Dellinger 1911; IEC 60028:1925, from
+memory)."""
 ALUMINIUM_PER_K = 0.00403
+"""The same of aluminium for conductors (IEC 60889:1987, from memory)."""
 ASSUMED_AMBIENT_C = 20.0
 
 _LEAST_PERIODS = 6

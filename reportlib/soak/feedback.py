@@ -1,6 +1,6 @@
 """What power that falls as resistance rises does to a loss that is taken for exponential.
 
-On a voltage drive (facts 2.ac) a coil takes less power the hotter it gets. Its loss then rises
+On a voltage drive (P = V²/R) a coil takes less power the hotter it gets. Its loss then rises
 faster at first than an exponential that fits the rest of it, so that the exponential's intercept
 lies below the cold level: by 0.03 dB at a loss of 2 dB, by more where periods are long against
 the time constant. With x the state of the low-pass, the loss is close to

@@ -21,7 +21,7 @@ from reportlib.soaked import ThermalFit
 FEWEST_PERIODS = 6
 MOST_TERMS = 2
 LEAST_GAIN = 6.0
-"""AICc that a further term must gain (method §4)."""
+"""AICc that a further term must gain (a judgement, no source)."""
 
 _DRAWS = 3000
 

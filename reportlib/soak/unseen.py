@@ -1,6 +1,6 @@
 """What slow heating that a short record does not show would add to a loss after 10 min.
 
-Magnets, frames and cabinets warm within tens of minutes (common practice, facts 2.z). A record of
+Magnets, frames and cabinets warm within tens of minutes (common practice, no source). A record of
 a minute or two may show nothing of it and yet not exclude some tenths of a dB after ten.
 """
 

@@ -1,4 +1,4 @@
-"""Sessions that lie in a store: S3, Google Cloud Storage, whatever fsspec knows by its address.
+"""Sessions that lie in an object store, or in whatever else fsspec knows by its address.
 
 place       a store from outside: what lies there, fetched and put
 working     one session fetched, worked on, and put back as far as it changed
