@@ -21,6 +21,9 @@ from reportlib.parameters import Parameters
 
 _TIMEOUT_S = 1800
 _STOPPED = "This cell of yours stopped: "
+_LEFT_OUT = (
+    "This cell was not run. Run all cells in Jupyter, or trust the notebook, to make it yours."
+)
 
 
 def execute(
@@ -78,7 +81,20 @@ def execute(
             )
         except papermill.PapermillExecutionError as error:
             raise _as_report_error(error, path=folder / kind.notebook) from error
+    for cell in executed.cells:
+        if cell["id"] in not_run:
+            _say_left_out(cell)
     return _tidied(executed, own_code=own_code)
+
+
+def _say_left_out(cell: NotebookNode) -> None:
+    """Say under a cell that it was not run.
+
+    As a display: Jupyter signs a notebook on saving as soon as every cell that displays
+    something has been run or trusted there, and takes one without for harmless.
+    """
+    said = nbformat.v4.new_output("display_data", data={"text/plain": _LEFT_OUT})
+    cell.outputs = [*(output for output in cell.outputs if output != said), said]
 
 
 def _engine() -> str:

@@ -212,8 +212,11 @@ def _untouched(cell: Mapping[str, Any], place: Mapping[str, Any] | None) -> bool
 
 
 def _is_ours(cell: Mapping[str, Any], places: Iterable[Mapping[str, Any]]) -> bool:
-    """Whether a code cell is a copy of one of the template's, which anybody may run."""
-    return any(
+    """Whether a code cell is a copy of one of the template's, which anybody may run.
+
+    One that is told not to run would carry whatever output somebody gave it: it is not.
+    """
+    return NOT_RUN not in cell["metadata"].get("tags", []) and any(
         place["cell_type"] == "code" and same_text(cell["source"], place["source"])
         for place in places
     )

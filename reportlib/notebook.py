@@ -48,7 +48,7 @@ class Run:
         another one
     own_code : how many code cells are the reviewer's own
     stopped : what stopped in them, one line each
-    not_run : how many of them were not run, since this user never signed the notebook
+    not_run : how many of them were not run, since the notebook is not signed by this user
     aside : where a damaged notebook was moved to, None where there was none
     quotes : quoted facts in the reviewer's words that say something else now, with their slot
     read_again : why words are to be read again, by slot
@@ -84,7 +84,8 @@ class Run:
         if self.not_run:
             said.append(
                 f"{self.not_run} code cell{'s' * (self.not_run > 1)} that somebody added or "
-                "changed were not run, since you never ran or trusted this notebook in Jupyter."
+                f"changed {'were' if self.not_run > 1 else 'was'} not run. If you want that, "
+                f"read {self.notebook.name} in Jupyter, then run all its cells there or trust it."
             )
         for slot, quote in self.quotes:
             place = place_of(quote.name)
@@ -137,11 +138,12 @@ def read_saved(path: Path) -> Saved:
     return Saved(data=data, notebook=notebook)
 
 
-def write_notebook(path: Path, notebook: NotebookNode) -> None:
-    """Write a notebook beside, then rename; sign it for this user."""
+def write_notebook(path: Path, notebook: NotebookNode, *, signed: bool) -> None:
+    """Write a notebook beside, then rename; sign it for this user where asked to."""
     nbformat.validate(notebook)
     files.write_text_safely(path, nbformat.writes(notebook) + "\n")
-    sign(notebook)
+    if signed:
+        sign(notebook)
 
 
 def run_report(
@@ -223,7 +225,8 @@ def run_report(
         )
     if saved is not None:
         history.keep(session_folder, target, why="as it was before a run")
-    write_notebook(target, fresh)
+    # a signature says that all of it is this user's: not where somebody's code was left out
+    write_notebook(target, fresh, signed=not merged.not_run)
     history.keep(session_folder, target, why="as a run left it")
     # A draft counts as the last one only for cells that hold it.
     memory.keep_written(session_folder, kept.drafts, names=merge.names_of(fresh), facts=told.facts)
