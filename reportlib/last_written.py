@@ -15,7 +15,8 @@ class Last:
     Attributes
     ----------
     drafts : text of the narrative cells by slot, empty where the memory is lost
-    names : names of all cells that the notebook was given, empty where not known
+    names : of all cells that the notebook was given, those that the reviewer deleted among them;
+        empty where not known
     """
 
     drafts: Mapping[str, str] = field(default_factory=dict)

@@ -2,9 +2,9 @@
 
 The reviewer's order counts, and every cell of theirs is carried: edited, added, moved, split,
 merged, with its attachments. Of the tool's own cells those that nobody touched are taken from
-the template, those that are gone stay gone, and those that the report can't do without come
-back. Jupyter changes ids when cells are copied, split or merged but carries metadata along, so
-names and slots are what counts (`cells`).
+the template, those that are gone stay gone until they are asked for, and those that the report
+can't do without come back. Jupyter changes ids when cells are copied, split or merged but
+carries metadata along, so names and slots are what counts (`cells`).
 
 Whether somebody touched a cell is told by what was last written into it: its text, from the
 session's memory, or its digest, from the cell's own metadata. Either can be lost; where both
@@ -14,7 +14,7 @@ are, the cell counts as the reviewer's.
 import copy
 import hashlib
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,7 +28,7 @@ WRITTEN = "written"
 NEEDED = "needed"
 """Metadata of a template's code cell that the report can't do without."""
 NAMES = "cells"
-"""Metadata of a notebook: the names of the tool's cells when it was last written."""
+"""Metadata of a notebook: the names of the tool's cells that it was given, deleted or not."""
 NOTE = "fresh-"
 """What the name of a note behind a narrative cell starts with (`read_again`)."""
 NOT_RUN = "skip-execution"  # nbclient's own tag
@@ -44,7 +44,8 @@ class Merged:
     ----------
     notebook : its narrative cells that nobody edited still wait for their drafts
     kept : slots whose text is the reviewer's
-    deleted, joined : slots that the reviewer deleted, or merged into another cell
+    deleted : names of cells that the reviewer deleted, in the template's order
+    joined : slots that the reviewer merged into another cell
     own_code : ids of code cells that the reviewer wrote
     not_run : ids of those among them that are carried with their old output
     """
@@ -75,6 +76,7 @@ def sign_cells(
 ) -> None:
     """Write into each cell that holds the tool's own text what that is, and the names into all.
 
+    Names that stand in the notebook's metadata already are those of deleted cells.
     A cell whose text is the reviewer's stays unsigned, or keeps what was written into it before:
     signed, it would pass for untouched at the next run.
     """
@@ -96,7 +98,12 @@ def sign_cells(
 
 
 def merge(
-    template: NotebookNode, mine: NotebookNode | None, *, last: Last, trusted: bool
+    template: NotebookNode,
+    mine: NotebookNode | None,
+    *,
+    last: Last,
+    trusted: bool,
+    bring_back: Collection[str] = (),
 ) -> Merged:
     """Return the template with the reviewer's work in it; neither argument is changed.
 
@@ -106,10 +113,11 @@ def merge(
     mine : the notebook that the reviewer has edited, None where there is none
     last : what the tool last wrote into it
     trusted : whether code in `mine` may run: the reviewer's own, not a stranger's
+    bring_back : names of deleted cells that are to stand where the template has them again
     """
     if mine is None:
         return Merged(notebook=copy.deepcopy(template))
-    known = last.names or names_of(mine)
+    gone = deleted_names(template, mine, last=last).difference(bring_back)
     wanted = {cell_name(cell): cell for cell in template.cells}
     edited = edited_slots(mine, last=last)
     placed: list[NotebookNode] = []
@@ -145,27 +153,37 @@ def merge(
             if cell["cell_type"] == "code" and not _is_ours(cell, wanted.values()):
                 own_code.append(here)
         used.add(name)
-    gone = [
-        cell
-        for name, cell in wanted.items()
-        if name not in used and name in known and not _needed(cell)
-    ]
-    placed = _with_new(placed, template=template, gone={cell_name(cell) for cell in gone})
+    placed = _with_new(placed, template=template, gone=gone)
     placed = _needed_first(placed, template=template)
     give_ids(placed)
     merged = copy.copy(template)
     merged.metadata = copy.deepcopy(template.metadata)
+    merged.metadata[KEY] = {NAMES: sorted(gone)}
     merged.cells = placed
-    slots = [slot(cell) for cell in gone if slot(cell)]
-    joined = [name for name in slots if _stands_in(last.drafts.get(name, ""), placed)]
+    deleted = [name for name in wanted if name in gone]
+    joined = [name for name in deleted if _stands_in(last.drafts.get(name, ""), placed)]
     return Merged(
         notebook=merged,
         kept=tuple(name for name, is_edited in edited.items() if is_edited),
-        deleted=tuple(name for name in slots if name not in joined),
+        deleted=tuple(name for name in deleted if name not in joined),
         joined=tuple(joined),
         own_code=tuple(cell["id"] for cell in own_code),
         not_run=() if trusted else tuple(cell["id"] for cell in own_code),
     )
+
+
+def deleted_names(
+    template: NotebookNode, mine: NotebookNode | None, *, last: Last
+) -> frozenset[str]:
+    """Return the names of cells that a notebook was given and the reviewer took out again.
+
+    What the notebook itself says comes first: it may be older than the last one, put back.
+    """
+    if mine is None:
+        return frozenset()
+    given = names_of(mine) or last.names
+    needed = {cell_name(cell) for cell in template.cells if _needed(cell)}
+    return given - needed - {cell_name(cell) for cell in mine.cells}
 
 
 def edited_slots(mine: NotebookNode, *, last: Last) -> dict[str, bool]:
@@ -233,7 +251,7 @@ def _needed(cell: Mapping[str, Any]) -> bool:
 
 
 def _with_new(
-    placed: Sequence[NotebookNode], *, template: NotebookNode, gone: set[str]
+    placed: Sequence[NotebookNode], *, template: NotebookNode, gone: Collection[str]
 ) -> list[NotebookNode]:
     """Add the template's cells that are not there, each behind the one that it follows."""
     result = list(placed)

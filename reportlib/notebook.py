@@ -30,6 +30,7 @@ from reportlib.errors import NotebookError
 from reportlib.execution import execute, what_stopped
 from reportlib.facts import place_of
 from reportlib.kinds import REPORT, Kind, kind_named
+from reportlib.one_line import one_line
 from reportlib.parameters import Parameters
 from reportlib.quotes import Quote, refresh
 
@@ -44,8 +45,8 @@ class Run:
     ----------
     notebook : path of the notebook
     kept_slots : narrative cells that were kept as the reviewer wrote them
-    deleted_slots, joined_slots : narrative cells that the reviewer took out, or merged into
-        another one
+    deleted_cells : cells that the reviewer took out
+    joined_slots : narrative cells that the reviewer merged into another one
     own_code : how many code cells are the reviewer's own
     stopped : what stopped in them, one line each
     not_run : how many of them were not run, since the notebook is not signed by this user
@@ -56,7 +57,7 @@ class Run:
 
     notebook: Path
     kept_slots: tuple[str, ...] = ()
-    deleted_slots: tuple[str, ...] = ()
+    deleted_cells: tuple[str, ...] = ()
     joined_slots: tuple[str, ...] = ()
     own_code: int = 0
     stopped: tuple[str, ...] = ()
@@ -75,11 +76,14 @@ class Run:
             )
         for words, slots in (
             ("Kept as you wrote them", self.kept_slots),
-            ("Left out, since you deleted them", self.deleted_slots),
             ("Merged by you into another cell", self.joined_slots),
+            ("Left out, since you deleted them", self.deleted_cells),
         ):
             if slots:
                 said.append(f"{words}: {', '.join(slots)}.")
+        if self.deleted_cells:
+            command = kind_named(self.notebook.name).command(self.notebook.parent)
+            said[-1] += f" To have one again: {command} --bring-back {self.deleted_cells[0]}"
         said += [f"A code cell of yours stopped: {one}" for one in self.stopped]
         if self.not_run:
             said.append(
@@ -151,6 +155,7 @@ def run_report(
     *,
     parameters: Parameters,
     kind: Kind = REPORT,
+    bring_back: Collection[str] = (),
     while_running: Callable[[], None] | None = None,
     kernel: type | None = None,
 ) -> Run:
@@ -167,13 +172,15 @@ def run_report(
     session_folder : where ``report.ipynb`` is written
     parameters : of the report; the session is named as seen from the notebook
     kind : which notebook it is
+    bring_back : names of cells that the reviewer deleted and wants again
     while_running : called once the kernel is starting, e.g. to import what comes after
     kernel : of `kernels.started`, where one is running already
 
     Raises
     ------
     NotebookError
-        Parameters and notebook do not fit, or the notebook is saved again and again.
+        Parameters and notebook do not fit, the notebook is saved again and again, or what is to
+        be brought back was not deleted.
     ReportError
         A cell stopped with one of this library's errors; the line is that error's.
     """
@@ -188,7 +195,20 @@ def run_report(
             aside = history.set_aside(target)
             saved, mine = None, _last_kept(session_folder)
         last = memory.last_written(session_folder)
-        merged = merge.merge(template, mine, last=last, trusted=mine is None or is_trusted(mine))
+        deleted = merge.deleted_names(template, mine, last=last)
+        if not deleted.issuperset(bring_back):
+            wrong = sorted(set(bring_back) - deleted)
+            listed = ", ".join(sorted(deleted)) or "none"
+            raise NotebookError(
+                one_line(f"{target}: no cell {wrong[0]!r} was deleted there. Deleted: {listed}.")
+            )
+        merged = merge.merge(
+            template,
+            mine,
+            last=last,
+            trusted=mine is None or is_trusted(mine),
+            bring_back=bring_back,
+        )
         fresh = execute(
             merged.notebook,
             parameters=parameters,
@@ -229,11 +249,13 @@ def run_report(
     write_notebook(target, fresh, signed=not merged.not_run)
     history.keep(session_folder, target, why="as a run left it")
     # A draft counts as the last one only for cells that hold it.
-    memory.keep_written(session_folder, kept.drafts, names=merge.names_of(fresh), facts=told.facts)
+    # One that was merged into another cell is known by the draft that it was merged with.
+    drafts = kept.drafts | {name: last.drafts[name] for name in merged.joined}
+    memory.keep_written(session_folder, drafts, names=merge.names_of(fresh), facts=told.facts)
     return Run(
         notebook=target,
         kept_slots=merged.kept,
-        deleted_slots=merged.deleted,
+        deleted_cells=merged.deleted,
         joined_slots=merged.joined,
         own_code=len(merged.own_code),
         stopped=stopped,
@@ -330,8 +352,8 @@ def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> No
     cells.fill(fresh, kept.drafts, kept=merged.kept)
     empty = {name for name, text in kept.drafts.items() if not text.strip()} - set(merged.kept)
     fresh.cells = [cell for cell in fresh.cells if cells.slot(cell) not in empty]
-    names = merge.names_of(fresh) - empty
-    fresh.metadata[cells.KEY] = {**kept.about, merge.NAMES: sorted(names)}
+    names = sorted(merge.names_of(fresh))
+    fresh.metadata[cells.KEY] = {**kept.about, merge.NAMES: names}
 
 
 def _bytes_of(path: Path) -> bytes | None:

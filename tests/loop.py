@@ -20,8 +20,12 @@ def template():
     cells = [new_code_cell("x = 1", metadata={"upheld": {"cell": "read", "needed": True}})]
     for name in SLOTS:
         about = {"upheld": {"cell": name, "slot": name}, "tags": ["narrative"]}
-        cells.append(new_markdown_cell("*Drafted when the report runs.*", metadata=about))
-        cells.append(new_code_cell("show()", metadata={"upheld": {"cell": f"{name}-figure"}}))
+        text = f"## {name}\n\n*Drafted when the report runs.*"
+        cells.append(new_markdown_cell(text, metadata=about))
+        call = f"figures.{name.replace('-', '_')}(report)"
+        cells.append(new_code_cell(call, metadata={"upheld": {"cell": f"{name}-figure"}}))
+    about = {"upheld": {"cell": "about"}, "tags": ["notebook-only"]}
+    cells.append(new_markdown_cell("# What this is\n\nIts script.", metadata=about))
     made = new_notebook(cells=cells)
     for cell in made.cells:
         cell["id"] = cell.metadata.upheld.cell
@@ -41,7 +45,7 @@ def judged(number):
     return {"short.mids.94": ("holds", "slips", "falls short")[number // 3 % 3]}
 
 
-def run(folder, number, *, kind=REPORT, judged=judged, signing=False):
+def run(folder, number, *, kind=REPORT, judged=judged, signing=False, bring_back=()):
     """Run the report on `folder` as `notebook.run_report` does, with the kernel left out.
 
     Without `signing` every notebook is the user's own.
@@ -56,7 +60,7 @@ def run(folder, number, *, kind=REPORT, judged=judged, signing=False):
         stack.enter_context(patch.object(notebook, "_template", lambda _: template()))
         told = memory.Told(judged=judged(number), facts={}, digests={})
         stack.enter_context(patch.object(memory, "read_told", lambda _, **__: told))
-        return notebook.run_report(folder, parameters=ASKED, kind=kind)
+        return notebook.run_report(folder, parameters=ASKED, kind=kind, bring_back=bring_back)
 
 
 def _executed(merged, **_):

@@ -215,7 +215,7 @@ def test_code_that_somebody_edited_and_raw_words_stay_run_after_run(tmp_path):
     loop.run(tmp_path, 1)
     made = loop.saved(tmp_path)
     cells = {cell["id"]: cell for cell in made.cells}
-    cells["care-figure"].source = 'show().captioned("Mine.")'
+    cells["care-figure"].source = 'figures.care(report).captioned("Mine.")'
     cells["care"].source += "\n\nMine as well."
     cells["care"].cell_type = "raw"
     loop.save(tmp_path, made)
@@ -226,7 +226,7 @@ def test_code_that_somebody_edited_and_raw_words_stay_run_after_run(tmp_path):
     loop.save(tmp_path, made)
     loop.run(tmp_path, 4)
     text = "\n".join(cell.source for cell in loop.saved(tmp_path).cells)
-    assert 'show().captioned("Mine.")' in text
+    assert 'figures.care(report).captioned("Mine.")' in text
     assert "Mine as well." in text
 
 
