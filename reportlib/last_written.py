@@ -6,6 +6,7 @@ longer than a measuring day's analysis.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -17,7 +18,9 @@ class Last:
     drafts : text of the narrative cells by slot, empty where the memory is lost
     names : of all cells that the notebook was given, those that the reviewer deleted among them;
         empty where not known
+    about : what it wrote into the metadata of its cells by name, in the notebook's order
     """
 
     drafts: Mapping[str, str] = field(default_factory=dict)
     names: frozenset[str] = frozenset()
+    about: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)

@@ -231,7 +231,8 @@ def last_written(session_folder: Path) -> Last:
     try:
         kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
         drafts = {str(slot): str(text) for slot, text in kept["drafts"].items()}
-        return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])))
+        about = {str(name): dict(one) for name, one in kept.get("about", {}).items()}
+        return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])), about=about)
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return Last()
 
@@ -250,6 +251,7 @@ def keep_written(
     drafts: Mapping[str, str],
     *,
     names: Collection[str],
+    about: Mapping[str, Mapping[str, Any]],
     facts: Mapping[str, Fact],
 ) -> None:
     """Remember what the notebook has just been filled with, and by which version."""
@@ -259,6 +261,7 @@ def keep_written(
         "tool_version": __version__,
         "cells": sorted(names),
         "drafts": dict(drafts),
+        "about": dict(about),
         "facts": {name: written(fact) for name, fact in sorted(facts.items())},
     }
     text = json.dumps(kept, ensure_ascii=False, indent=1) + "\n"

@@ -20,7 +20,7 @@ from typing import Any
 
 from nbformat import NotebookNode
 
-from reportlib.cells import KEY, cell_name, same_text, slot
+from reportlib.cells import KEY, cell_name, heading, same_text, slot
 from reportlib.last_written import Last
 
 WRITTEN = "written"
@@ -161,7 +161,12 @@ def merge(
     merged.metadata[KEY] = {NAMES: sorted(gone)}
     merged.cells = placed
     deleted = [name for name in wanted if name in gone]
-    joined = [name for name in deleted if _stands_in(last.drafts.get(name, ""), placed)]
+    joined = [
+        name
+        for name in deleted
+        if slot(wanted[name])
+        and _stands_in(placed, draft=last.drafts.get(name, ""), place=wanted[name])
+    ]
     return Merged(
         notebook=merged,
         kept=tuple(name for name, is_edited in edited.items() if is_edited),
@@ -182,6 +187,10 @@ def deleted_names(
     if mine is None:
         return frozenset()
     given = names_of(mine) or last.names
+    if not given:  # all is lost but the words: what stands in them was given
+        given = frozenset(
+            cell_name(cell) for cell in template.cells if _heads(mine.cells, place=cell)
+        )
     needed = {cell_name(cell) for cell in template.cells if _needed(cell)}
     return given - needed - {cell_name(cell) for cell in mine.cells}
 
@@ -295,11 +304,23 @@ def _needed_first(cells: Sequence[NotebookNode], *, template: NotebookNode) -> l
     ]
 
 
-def _stands_in(draft: str, cells: Iterable[NotebookNode]) -> bool:
+def shares_paragraph(draft: str, text: str) -> bool:
+    """Whether a paragraph of a draft stands in a text."""
+    return any(part in text for part in draft.split("\n\n") if len(part) >= _LEAST_MERGED)
+
+
+def _stands_in(cells: Iterable[NotebookNode], *, draft: str, place: NotebookNode) -> bool:
     """Whether the words of a draft are found in another cell: merged, not deleted."""
-    paragraphs = [part for part in draft.split("\n\n") if len(part) >= _LEAST_MERGED]
+    cells = list(cells)
     texts = [cell.source for cell in cells if cell["cell_type"] == "markdown"]
-    return any(part in text for part in paragraphs for text in texts)
+    return any(shares_paragraph(draft, text) for text in texts) or _heads(cells, place=place)
+
+
+def _heads(cells: Iterable[NotebookNode], *, place: NotebookNode) -> bool:
+    """Whether the heading of one of the template's cells stands somewhere in a text."""
+    mine = heading(place.source) if place["cell_type"] == "markdown" else ""
+    texts = [cell.source for cell in cells if mine and cell["cell_type"] == "markdown"]
+    return any(heading(line) == mine for text in texts for line in text.split("\n"))
 
 
 def give_ids(cells: Sequence[NotebookNode]) -> None:

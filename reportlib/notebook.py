@@ -4,9 +4,7 @@ The reviewer's notebook is merged into the template before anything runs (`merge
 memory (`execution`) and written once, beside and renamed, when everything has succeeded.
 """
 
-import contextlib
 import copy
-import datetime
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,14 +14,13 @@ import nbformat
 from nbformat import NotebookNode
 
 from reportlib import (
-    __version__,
     cells,
-    corrections,
     files,
     history,
     memory,
     merge,
     read_again,
+    recognised,
     resources,
 )
 from reportlib.errors import NotebookError
@@ -33,6 +30,7 @@ from reportlib.kinds import REPORT, Kind, kind_named
 from reportlib.one_line import one_line
 from reportlib.parameters import Parameters
 from reportlib.quotes import Quote, refresh
+from reportlib.trust import is_trusted, sign
 
 _MOST_TRIES = 3
 
@@ -112,18 +110,27 @@ class Saved:
 
 
 def read_notebook(path: Path) -> NotebookNode:
-    """Read a notebook of any version 4 format; see `read_saved`."""
-    return read_saved(path).notebook
+    """Read a notebook of any version 4 format, as it is; see `read_saved`."""
+    return _read(path).notebook
 
 
 def read_saved(path: Path) -> Saved:
-    """Read a notebook of any version 4 format, once for all that is to be made from it.
+    """Read a session's notebook of any version 4 format, once for all that is made from it.
+
+    Its cells have the names that a tool may have taken from them.
 
     Raises
     ------
     NotebookError
         The file cannot be read, or is no notebook.
     """
+    saved = _read(path)
+    last = memory.last_written(path.parent)
+    book = recognised.named(saved.notebook, template=_template(kind_named(path.name)), last=last)
+    return Saved(data=saved.data, notebook=book)
+
+
+def _read(path: Path) -> Saved:
     try:
         data = path.read_bytes()
         notebook: NotebookNode = nbformat.reads(data.decode("utf-8"), as_version=4)
@@ -195,6 +202,9 @@ def run_report(
             aside = history.set_aside(target)
             saved, mine = None, _last_kept(session_folder)
         last = memory.last_written(session_folder)
+        trusted = mine is None or is_trusted(mine)
+        if mine is not None:
+            mine = recognised.named(mine, template=template, last=last)
         deleted = merge.deleted_names(template, mine, last=last)
         if not deleted.issuperset(bring_back):
             wrong = sorted(set(bring_back) - deleted)
@@ -202,13 +212,7 @@ def run_report(
             raise NotebookError(
                 one_line(f"{target}: no cell {wrong[0]!r} was deleted there. Deleted: {listed}.")
             )
-        merged = merge.merge(
-            template,
-            mine,
-            last=last,
-            trusted=mine is None or is_trusted(mine),
-            bring_back=bring_back,
-        )
+        merged = merge.merge(template, mine, last=last, trusted=trusted, bring_back=bring_back)
         fresh = execute(
             merged.notebook,
             parameters=parameters,
@@ -250,8 +254,15 @@ def run_report(
     history.keep(session_folder, target, why="as a run left it")
     # A draft counts as the last one only for cells that hold it.
     # One that was merged into another cell is known by the draft that it was merged with.
-    drafts = kept.drafts | {name: last.drafts[name] for name in merged.joined}
-    memory.keep_written(session_folder, drafts, names=merge.names_of(fresh), facts=told.facts)
+    drafts = kept.drafts | {
+        name: last.drafts[name] for name in merged.joined if name in last.drafts
+    }
+    about: dict[str, Any] = {}
+    for cell in fresh.cells:
+        if name := cells.cell_name(cell):
+            about.setdefault(name, cell.metadata[cells.KEY])
+    names = merge.names_of(fresh)
+    memory.keep_written(session_folder, drafts, names=names, about=about, facts=told.facts)
     return Run(
         notebook=target,
         kept_slots=merged.kept,
@@ -309,44 +320,6 @@ def require_read(
         )
 
 
-def record_publication(
-    session_folder: Path, *, kind: Kind = REPORT, saved: Saved | None = None
-) -> None:
-    """Write down what has just been published: grades, quoted numbers, words, captures.
-
-    Parameters
-    ----------
-    saved : the notebook that was published, where it has been read already
-
-    Raises
-    ------
-    NotebookError
-        The notebook or the last run's results cannot be read.
-    RenderError
-        It could not be written.
-    """
-    notebook = (saved or read_saved(session_folder / kind.notebook)).notebook
-    texts: dict[str, str] = {}
-    for cell in notebook.cells:
-        if cell.cell_type == "markdown":
-            name = cells.slot(cell) or "own"
-            texts[name] = f"{texts[name]}\n\n{cell.source}" if name in texts else cell.source
-    told = memory.read_told(session_folder, kind=kind)
-    corrections.keep_published(
-        session_folder,
-        corrections.record(
-            when=datetime.datetime.now(),
-            tool_version=__version__,
-            digests=told.digests,
-            narrative=texts,
-            judged=told.judged,
-            numbers=corrections.written_numbers(
-                told.facts, names=corrections.quoted_names(list(texts.values()))
-            ),
-        ),
-    )
-
-
 def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> None:
     """Put the new drafts where nobody edited, and write down what was put there."""
     cells.fill(fresh, kept.drafts, kept=merged.kept)
@@ -376,29 +349,6 @@ def _last_kept(session_folder: Path) -> NotebookNode | None:
         except NotebookError:
             continue
     return None
-
-
-def is_trusted(notebook: NotebookNode) -> bool:
-    """Whether this user has signed a notebook: by `upheld report`, or by running it in Jupyter.
-
-    Jupyter's own signatures: a notebook that came with a stranger's folder has none here.
-    """
-    try:
-        return bool(_notary().check_signature(notebook))
-    except Exception:  # a damaged or missing database signs nothing
-        return False
-
-
-def sign(notebook: NotebookNode) -> None:
-    """Sign a notebook for this user, so that Jupyter trusts it; where that can't be, leave it."""
-    with contextlib.suppress(Exception):
-        _notary().sign(notebook)
-
-
-def _notary() -> Any:
-    from nbformat.sign import NotebookNotary
-
-    return NotebookNotary()
 
 
 def for_readers(notebook: NotebookNode, *, about: Mapping[str, Any]) -> NotebookNode:

@@ -21,8 +21,8 @@ from reportlib.demo import SPEAKERS
 from reportlib.demo.making import SWEEP
 from reportlib.levels import cell_edges_hz
 from reportlib.lock import only_run
-from reportlib.notebook import sign
 from reportlib.results import results_schema
+from reportlib.trust import sign
 
 
 def run(*arguments, code=0):

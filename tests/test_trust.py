@@ -11,8 +11,8 @@ from nbformat.v4 import new_code_cell, new_output
 
 from reportlib.cli import main
 from reportlib.kinds import COMPARISON, REPORT
-from reportlib.notebook import is_trusted, sign
 from reportlib.refreshing.worker import take_up
+from reportlib.trust import is_trusted, sign
 
 
 @pytest.fixture
