@@ -128,7 +128,7 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     Example:
       upheld publish demo_inputs/marram-12
     """
-    from reportlib import claimed, lock, memory, notebook, publication, reporting
+    from reportlib import claimed, lock, memory, notebook, publications, reporting
     from reportlib.kinds import kind_of
 
     kind = kind_of(session)
@@ -142,7 +142,7 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
         written = reporting.render_session(
             session, kind=kind, paper=paper, stage=status, saved=saved
         )
-        publication.record_publication(session, kind=kind, saved=saved)
+        publications.record_publication(session, kind=kind, saved=saved)
         false = claimed.contradicted(claimed.session_claims(session, kind=kind, saved=saved))
     if as_json:
         click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))

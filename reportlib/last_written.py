@@ -18,7 +18,7 @@ class Last:
     drafts : text of the narrative cells by slot, empty where the memory is lost
     names : of all cells that the notebook was given, those that the reviewer deleted among them;
         empty where not known
-    about : what it wrote into the metadata of its cells by name, in the notebook's order
+    about : what it wrote into the metadata of cells, by the digest of the text that it left there
     """
 
     drafts: Mapping[str, str] = field(default_factory=dict)

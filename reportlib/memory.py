@@ -231,7 +231,11 @@ def last_written(session_folder: Path) -> Last:
     try:
         kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
         drafts = {str(slot): str(text) for slot, text in kept["drafts"].items()}
-        about = {str(name): dict(one) for name, one in kept.get("about", {}).items()}
+        about = {
+            str(text): one
+            for text, one in kept.get("about", {}).items()  # earlier versions kept none
+            if isinstance(one, dict)
+        }
         return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])), about=about)
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return Last()

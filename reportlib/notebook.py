@@ -259,8 +259,8 @@ def run_report(
     }
     about: dict[str, Any] = {}
     for cell in fresh.cells:
-        if name := cells.cell_name(cell):
-            about.setdefault(name, cell.metadata[cells.KEY])
+        if isinstance(cell.metadata.get(cells.KEY), Mapping):
+            about.setdefault(merge.text_digest(cell.source), cell.metadata[cells.KEY])
     names = merge.names_of(fresh)
     memory.keep_written(session_folder, drafts, names=names, about=about, facts=told.facts)
     return Run(

@@ -1,9 +1,9 @@
 """The tool's cells in a notebook whose metadata somebody's tools took away.
 
 A round trip through a text format may cost every name, tag and digest, some or all. What a cell
-was is then told by what stands in it: the very text that the tool last wrote, from the session's
-memory, or the template's; else a code cell's call, or a text's heading; else a paragraph of the
-last draft. A name is given to one cell only, and never to one while another still carries it.
+was is then told by what stands in it: the very text that the last run left there, from the
+session's memory, or the template's; else a code cell's call, or a text's heading; else a paragraph
+of the last draft. A name is given to one cell only, and never while another still carries it.
 """
 
 import ast
@@ -38,8 +38,9 @@ def named(mine: NotebookNode, *, template: NotebookNode, last: Last) -> Notebook
         return mine
     mine = copy.deepcopy(mine)
     places = {cell_name(cell): cell for cell in template.cells}
+    left = {str(one["cell"]): one for one in last.about.values() if "cell" in one}
     standing = {cell_name(cell) for cell in mine.cells}
-    free = [name for name in dict.fromkeys((*places, *last.about)) if name not in standing]
+    free = [name for name in dict.fromkeys((*places, *left)) if name not in standing]
     # a paragraph may as well have been taken over into a cell of the reviewer's own
     stripped = not any(slot(cell) for cell in mine.cells)
     for is_it in (_verbatim, _alike, *([_in_part] if stripped else [])):
@@ -48,8 +49,12 @@ def named(mine: NotebookNode, *, template: NotebookNode, last: Last) -> Notebook
                 continue
             found = (one for one in free if is_it(cell, one, place=places.get(one), last=last))
             if name := next(found, ""):
-                _give_back(cell, name, place=places.get(name), last=last)
+                _give_back(cell, name, place=places.get(name), about=left.get(name, {}))
                 free.remove(name)
+    for cell in mine.cells:  # of the reviewer's own, what was written beside their words
+        about = last.about.get(text_digest(cell.source), {})
+        if about and "cell" not in about and KEY not in cell.metadata:
+            cell.metadata[KEY] = nbformat.from_dict(copy.deepcopy(about))
     if not any(_INJECTED in _tags(cell) for cell in mine.cells):
         _mark_injected(mine, template=template)
     return mine
@@ -62,9 +67,9 @@ def _tags(cell: Mapping[str, Any]) -> list[str]:
 def _verbatim(cell: NotebookNode, name: str, *, place: NotebookNode | None, last: Last) -> bool:
     if place is not None and place.cell_type != cell.cell_type:
         return False
-    written = last.about.get(name, {}).get(WRITTEN)
+    left = last.about.get(text_digest(cell.source), {})
     texts = (last.drafts.get(name), None if place is None else place.source)
-    return bool(written == text_digest(cell.source)) or any(
+    return left.get("cell") == name or any(
         text is not None and same_text(cell.source, text) for text in texts
     )
 
@@ -105,8 +110,10 @@ def _called(source: str) -> frozenset[str]:
     return frozenset(found)
 
 
-def _give_back(cell: NotebookNode, name: str, *, place: NotebookNode | None, last: Last) -> None:
-    about = {**last.about.get(name, {}), "cell": name}
+def _give_back(
+    cell: NotebookNode, name: str, *, place: NotebookNode | None, about: Mapping[str, Any]
+) -> None:
+    about = {**about, "cell": name}
     tags = _tags(cell)
     if place is not None:
         # without a digest its text would count as the tool's

@@ -113,7 +113,7 @@ LAYERS = [
         "forked",
         "execution",
         "notebook",
-        "publication",
+        "publications",
         "publish",
         "claimed",
         "plan_folder",

@@ -1,4 +1,4 @@
-"""What has just been published, written down: a later report says what changed since."""
+"""Publishing a notebook: what is written down after it, to tell later what changed since."""
 
 import datetime
 from pathlib import Path
