@@ -45,7 +45,10 @@ def judged(number):
     return {"short.mids.94": ("holds", "slips", "falls short")[number // 3 % 3]}
 
 
-def run(folder, number, *, kind=REPORT, judged=judged, signing=False, bring_back=()):
+def run(
+    folder, number, *, kind=REPORT, judged=judged, facts=(), drafts=drafts, signing=False,
+    bring_back=(),
+):  # fmt: skip
     """Run the report on `folder` as `notebook.run_report` does, with the kernel left out.
 
     Without `signing` every notebook is the user's own.
@@ -58,7 +61,9 @@ def run(folder, number, *, kind=REPORT, judged=judged, signing=False, bring_back
             stack.enter_context(patch.object(notebook, "is_trusted", lambda _: True))
         stack.enter_context(patch.object(memory, "read_results", lambda _, **__: kept))
         stack.enter_context(patch.object(notebook, "_template", lambda _: template()))
-        told = memory.Told(judged=judged(number), facts={}, digests={})
+        told = memory.Told(
+            judged=judged(number), facts={fact.name: fact for fact in facts}, digests={}
+        )
         stack.enter_context(patch.object(memory, "read_told", lambda _, **__: told))
         return notebook.run_report(folder, parameters=ASKED, kind=kind, bring_back=bring_back)
 
