@@ -56,7 +56,7 @@ def execute(
         if wanted:
             cell.metadata["tags"] = [*cell.metadata.get("tags", []), *wanted]
     given = parameters.model_dump(mode="json")
-    declared = _declared_parameters(notebook)
+    declared = _declared_parameters(notebook, kind=kind)
     if given.keys() != declared:
         raise NotebookError(
             f"{kind.notebook}: the cell tagged 'parameters' declares {sorted(declared)}, but this "
@@ -137,12 +137,19 @@ def what_stopped(notebook: NotebookNode) -> tuple[str, ...]:
     )
 
 
-def _declared_parameters(notebook: NotebookNode) -> set[str]:
+def _declared_parameters(notebook: NotebookNode, *, kind: Kind) -> set[str]:
     """Names that the cell tagged ``parameters`` assigns."""
     names: set[str] = set()
     for cell in notebook.cells:
         if "parameters" in cell.metadata.get("tags", []):
-            for node in ast.parse(cell.source).body:
+            try:
+                found = ast.parse(cell.source).body
+            except SyntaxError as error:
+                raise NotebookError(
+                    f"{kind.notebook}: the cell tagged 'parameters' is no Python in its line "
+                    f"{error.lineno}. Mend it; nothing was overwritten."
+                ) from error
+            for node in found:
                 if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
                     names.add(node.target.id)
     return names

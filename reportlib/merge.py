@@ -33,6 +33,7 @@ NOTE = "fresh-"
 """What the name of a note behind a narrative cell starts with (`read_again`)."""
 NOT_RUN = "skip-execution"  # nbclient's own tag
 MAY_FAIL = "raises-exception"  # nbclient's own tag
+PARAMETERS = "parameters"  # papermill's own tag: a run's are put in behind the first that has it
 _LEAST_MERGED = 20  # characters of a draft that tell a merged cell from a deleted one
 
 
@@ -132,6 +133,8 @@ def merge(
                 placed.append(_set_apart(here))
             continue
         place = wanted.get(name)
+        if place is None or PARAMETERS not in place["metadata"].get("tags", []):
+            _untag(here, PARAMETERS)
         if slot(cell) and place is not None:
             if edited[slot(cell)]:
                 placed.append(here)
@@ -247,6 +250,12 @@ def _is_ours(cell: Mapping[str, Any], places: Iterable[Mapping[str, Any]]) -> bo
         place["cell_type"] == "code" and same_text(cell["source"], place["source"])
         for place in places
     )
+
+
+def _untag(cell: NotebookNode, tag: str) -> None:
+    tags = cell["metadata"].get("tags", [])
+    if tag in tags:
+        cell["metadata"]["tags"] = [one for one in tags if one != tag]
 
 
 def _set_apart(cell: NotebookNode) -> NotebookNode:

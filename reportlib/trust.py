@@ -13,10 +13,16 @@ from nbformat import NotebookNode
 def is_trusted(notebook: NotebookNode) -> bool:
     """Whether this user has signed a notebook: by `upheld report`, or by running it in Jupyter.
 
-    Jupyter's own signatures: a notebook that came with a stranger's folder has none here.
+    Jupyter's own signatures: a notebook that came with a stranger's folder has none here. One that
+    displays nothing is signed by Jupyter on any saving, which says nothing.
     """
+    displays = any(
+        output["output_type"] in ("display_data", "execute_result")
+        for cell in notebook.cells
+        for output in cell.get("outputs", ())
+    )
     try:
-        return bool(_notary().check_signature(notebook))
+        return displays and bool(_notary().check_signature(notebook))
     except Exception:  # a damaged or missing database signs nothing
         return False
 

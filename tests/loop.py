@@ -6,7 +6,7 @@ from pathlib import Path
 from unittest.mock import patch
 
 import nbformat
-from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from reportlib import memory, notebook
 from reportlib.kinds import REPORT
@@ -55,7 +55,7 @@ def run(
     """
     kept = memory.Kept(drafts=drafts(number), about={"format": 1, "title": "Trivet 6"}, data={})
     with ExitStack() as stack:
-        stack.enter_context(patch.object(notebook, "execute", _executed))
+        stack.enter_context(patch.object(notebook, "execute", _shown if signing else _executed))
         if not signing:
             stack.enter_context(patch.object(notebook, "sign", lambda _: None))
             stack.enter_context(patch.object(notebook, "is_trusted", lambda _: True))
@@ -69,6 +69,13 @@ def run(
 
 
 def _executed(merged, **_):
+    return merged
+
+
+def _shown(merged, *, not_run, **_):
+    for cell in merged.cells:
+        if cell.cell_type == "code" and cell["id"] not in not_run:
+            cell.outputs = [new_output("display_data", data={"text/plain": "a drawing"})]
     return merged
 
 

@@ -1,5 +1,6 @@
 """A stranger's code in a notebook: left out by every run, until its reader trusts it."""
 
+import copy
 import shutil
 
 import loop
@@ -7,10 +8,14 @@ import nbformat
 import pytest
 from click.testing import CliRunner
 from nbformat.sign import NotebookNotary
-from nbformat.v4 import new_code_cell, new_output
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_output
 
 from reportlib.cli import main
+from reportlib.errors import NotebookError
+from reportlib.execution import execute
 from reportlib.kinds import COMPARISON, REPORT
+from reportlib.last_written import Last
+from reportlib.merge import merge
 from reportlib.refreshing.worker import take_up
 from reportlib.trust import is_trusted, sign
 
@@ -79,6 +84,41 @@ def test_a_copy_of_the_tools_code_that_is_told_not_to_run_brings_no_output_in(tm
     for number in (2, 3):
         assert loop.run(tmp_path, number, signing=True).not_run == 1
         assert not is_trusted(loop.saved(tmp_path))
+
+
+def test_a_signature_that_jupyter_gives_on_any_saving_is_none(tmp_path, at_home):
+    at_home("theirs")
+    loop.run(tmp_path, 1, signing=True)
+    put_in(tmp_path, new_code_cell("theirs()"))
+    made = loop.saved(tmp_path)
+    for cell in made.cells:
+        if cell.cell_type == "code":
+            cell.outputs = []
+    loop.save(tmp_path, made)
+    at_home("mine")
+    assert NotebookNotary().check_cells(made)
+    sign(loop.saved(tmp_path))  # so that JupyterLab does it when a word was typed
+    assert loop.run(tmp_path, 2, signing=True).not_run == 1
+
+
+@pytest.mark.parametrize("kind", ["code", "markdown"])
+def test_a_strangers_tag_does_not_move_the_parameters(tmp_path, kind):
+    new = new_code_cell if kind == "code" else new_markdown_cell
+    theirs = new("not = python", metadata={"tags": ["parameters"]})
+    template = loop.template()
+    template.cells[0].metadata["tags"] = ["parameters"]
+    mine = copy.deepcopy(template)
+    mine.cells.insert(0, theirs)
+    merged = merge(template, mine, last=Last(), trusted=False).notebook
+    tagged = [one for one in merged.cells if "parameters" in one.metadata.get("tags", [])]
+    assert [one.source for one in tagged] == ["x = 1"]
+
+
+def test_parameters_that_are_no_python_are_said_in_one_line(tmp_path):
+    made = loop.template()
+    made.cells[0] |= {"source": "session: str =", "metadata": {"tags": ["parameters"]}}
+    with pytest.raises(NotebookError, match=r"report\.ipynb: the cell tagged 'parameters' is no"):
+        execute(made, parameters=loop.ASKED, folder=tmp_path)
 
 
 def test_report_and_refresh_leave_a_strangers_cell_out_and_jupyter_does_not_sign_it(
