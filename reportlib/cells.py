@@ -43,6 +43,16 @@ def fill(notebook: NotebookNode, drafts: Mapping[str, str], *, kept: Container[s
             cell.source = drafts[slot(cell)]
 
 
+def heading(text: str) -> str:
+    r"""Return the heading that a text begins with, without its marks; empty where there is none.
+
+    >>> heading("\n## Turned up\n\nIt holds.")
+    'Turned up'
+    """
+    first = text.strip().partition("\n")[0].strip()
+    return first.strip("#").strip() if first.startswith("#") else ""
+
+
 def headline(text: str) -> tuple[str, str]:
     r"""Split the opening cell into its verdict, the first paragraph, and the rest.
 

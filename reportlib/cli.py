@@ -24,7 +24,17 @@ from reportlib.cli_errors import echo_error as _echo_error
 from reportlib.cli_errors import one_line_errors as _one_line_errors
 from reportlib.cli_intake import intake
 from reportlib.cli_plan import plan
-from reportlib.cli_shared import CAUTION, JSON, PAPER, asked, given, outcome, say_where, status
+from reportlib.cli_shared import (
+    BRING_BACK,
+    CAUTION,
+    JSON,
+    PAPER,
+    asked,
+    given,
+    outcome,
+    say_where,
+    status,
+)
 from reportlib.errors import NotebookError, ReportError
 from reportlib.quick_imports import without_address_grammar
 
@@ -60,10 +70,11 @@ _SESSION = click.argument("session", type=click.Path(path_type=Path))
 @_SESSION
 @asked
 @PAPER
+@BRING_BACK
 @click.option("--watch", is_flag=True, help="Run again whenever the session changes.")
 @JSON
 @_one_line_errors
-def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameters: Any) -> None:
+def report(session: Path, *, watch: bool, **options: Any) -> None:
     """Analyse SESSION, fill its notebook, and render page, PDF, pictures and data.
 
     SESSION is a folder with a session.toml. Text that you edited in its report.ipynb is kept.
@@ -74,15 +85,16 @@ def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameter
       upheld report demo_inputs/marram-12
     """
     if not watch:
-        _report(session, paper=paper, as_json=as_json, parameters=parameters)
+        _report(session, **options)
         return
     from reportlib.watching import run_on_changes
 
     def run(changed: tuple[Path, ...]) -> None:
         if changed:
             click.echo(f"Changed: {', '.join(path.name for path in changed)}.")
+            options["bring_back"] = ()  # asked for once
         try:
-            _report(session, paper=paper, as_json=as_json, parameters=parameters)
+            _report(session, **options)
         except ReportError as error:  # mended, it changes again
             _echo_error(error)
         click.echo("Waiting for changes; Ctrl-C ends it.", err=True)
@@ -90,10 +102,14 @@ def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameter
     run_on_changes(session, run=run)
 
 
-def _report(session: Path, *, paper: Any, as_json: bool, parameters: dict[str, Any]) -> None:
+def _report(
+    session: Path, *, paper: Any, bring_back: tuple[str, ...], as_json: bool, **parameters: Any
+) -> None:
     from reportlib.reporting import make_report
 
-    made = make_report(session, given=given(parameters), paper=paper, stage=status)
+    made = make_report(
+        session, given=given(parameters), paper=paper, bring_back=bring_back, stage=status
+    )
     if as_json:
         document = outcome(made.run, written=made.written)
         click.echo(json.dumps(document, ensure_ascii=False, indent=1))

@@ -329,6 +329,8 @@ def _print_outcomes(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
                 click.echo(f"  {line}")
             if len(lines) > _MOST_LINES:
                 click.echo(f"  and {len(lines) - _MOST_LINES} more; --json lists them")
+            if one.not_run:
+                click.echo(f"  not run: code that somebody put into its notebook ({one.not_run})")
     for kind in ("skipped", "failed"):
         for one in ordered:
             if one.kind == kind:

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from reportlib.cli_errors import one_line_errors
-from reportlib.cli_shared import JSON, PAPER, asked, given, outcome, say_where, status
+from reportlib.cli_shared import BRING_BACK, JSON, PAPER, asked, given, outcome, say_where, status
 
 
 @click.command()
@@ -21,6 +21,7 @@ from reportlib.cli_shared import JSON, PAPER, asked, given, outcome, say_where, 
 )
 @asked
 @PAPER
+@BRING_BACK
 @JSON
 @one_line_errors
 def compare(
@@ -28,6 +29,7 @@ def compare(
     *,
     into: Path | None,
     paper: Any,
+    bring_back: tuple[str, ...],
     as_json: bool,
     **parameters: Any,
 ) -> None:
@@ -43,7 +45,14 @@ def compare(
     """
     from reportlib.comparing import make_comparison
 
-    done = make_comparison(sessions, into=into, given=given(parameters), paper=paper, stage=status)
+    done = make_comparison(
+        sessions,
+        into=into,
+        given=given(parameters),
+        paper=paper,
+        bring_back=bring_back,
+        stage=status,
+    )
     if as_json:
         document = {
             "folder": str(done.folder),

@@ -26,6 +26,12 @@ PAPER = click.option(
     type=click.Choice(PAPERS),
     help="What the PDF is set for; remembered for this session.  [default: a4]",
 )
+BRING_BACK = click.option(
+    "--bring-back",
+    metavar="CELL",
+    multiple=True,
+    help="Put a cell that you deleted from the notebook back in its place, by its name.",
+)
 JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 
 _ASKED = (
@@ -100,7 +106,7 @@ def outcome(run: "Run", *, written: Sequence[Path]) -> dict[str, Any]:
         "notebook": str(run.notebook),
         "written": [str(path) for path in written],
         "kept_cells": list(run.kept_slots),
-        "deleted_cells": list(run.deleted_slots),
+        "deleted_cells": list(run.deleted_cells),
         "merged_cells": list(run.joined_slots),
         "own_code_stopped": list(run.stopped),
         "own_code_not_run": run.not_run,

@@ -1,7 +1,7 @@
 """A whole comparison of sessions: run, then rendered, by the way that reports take."""
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -37,6 +37,7 @@ def make_comparison(
     into: Path | None,
     given: Mapping[str, Any],
     paper: "Paper | None" = None,
+    bring_back: Collection[str] = (),
     stage: Stage = quietly,
 ) -> Compared:
     """Analyse each session, compare them, run the notebook and render it.
@@ -47,6 +48,7 @@ def make_comparison(
     into : the comparison's folder; None for ``comparison`` beside the sessions
     given : parameters by name that differ from what is remembered of the last run
     paper : what the PDF is set for; None: as remembered
+    bring_back : names of cells that the reviewer deleted and wants again
 
     Raises
     ------
@@ -88,6 +90,7 @@ def make_comparison(
                 kind=COMPARISON,
                 kernel=kernel,
                 paper=paper,
+                bring_back=bring_back,
                 stage=stage,
             )
     return Compared(sessions=chosen, folder=folder, made=made)

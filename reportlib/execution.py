@@ -21,6 +21,9 @@ from reportlib.parameters import Parameters
 
 _TIMEOUT_S = 1800
 _STOPPED = "This cell of yours stopped: "
+_LEFT_OUT = (
+    "This cell was not run. Run all cells in Jupyter, or trust the notebook, to make it yours."
+)
 
 
 def execute(
@@ -53,7 +56,7 @@ def execute(
         if wanted:
             cell.metadata["tags"] = [*cell.metadata.get("tags", []), *wanted]
     given = parameters.model_dump(mode="json")
-    declared = _declared_parameters(notebook)
+    declared = _declared_parameters(notebook, kind=kind)
     if given.keys() != declared:
         raise NotebookError(
             f"{kind.notebook}: the cell tagged 'parameters' declares {sorted(declared)}, but this "
@@ -78,7 +81,20 @@ def execute(
             )
         except papermill.PapermillExecutionError as error:
             raise _as_report_error(error, path=folder / kind.notebook) from error
+    for cell in executed.cells:
+        if cell["id"] in not_run:
+            _say_left_out(cell)
     return _tidied(executed, own_code=own_code)
+
+
+def _say_left_out(cell: NotebookNode) -> None:
+    """Say under a cell that it was not run.
+
+    As a display: Jupyter signs a notebook on saving as soon as every cell that displays
+    something has been run or trusted there, and takes one without for harmless.
+    """
+    said = nbformat.v4.new_output("display_data", data={"text/plain": _LEFT_OUT})
+    cell.outputs = [*(output for output in cell.outputs if output != said), said]
 
 
 def _engine() -> str:
@@ -121,12 +137,19 @@ def what_stopped(notebook: NotebookNode) -> tuple[str, ...]:
     )
 
 
-def _declared_parameters(notebook: NotebookNode) -> set[str]:
+def _declared_parameters(notebook: NotebookNode, *, kind: Kind) -> set[str]:
     """Names that the cell tagged ``parameters`` assigns."""
     names: set[str] = set()
     for cell in notebook.cells:
         if "parameters" in cell.metadata.get("tags", []):
-            for node in ast.parse(cell.source).body:
+            try:
+                found = ast.parse(cell.source).body
+            except SyntaxError as error:
+                raise NotebookError(
+                    f"{kind.notebook}: the cell tagged 'parameters' is no Python in its line "
+                    f"{error.lineno}. Mend it; nothing was overwritten."
+                ) from error
+            for node in found:
                 if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
                     names.add(node.target.id)
     return names

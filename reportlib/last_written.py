@@ -6,6 +6,7 @@ longer than a measuring day's analysis.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -15,8 +16,11 @@ class Last:
     Attributes
     ----------
     drafts : text of the narrative cells by slot, empty where the memory is lost
-    names : names of all cells that the notebook was given, empty where not known
+    names : of all cells that the notebook was given, those that the reviewer deleted among them;
+        empty where not known
+    about : what it wrote into the metadata of cells, by the digest of the text that it left there
     """
 
     drafts: Mapping[str, str] = field(default_factory=dict)
     names: frozenset[str] = frozenset()
+    about: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)

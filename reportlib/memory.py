@@ -207,7 +207,12 @@ def last_written(session_folder: Path) -> Last:
     try:
         kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
         drafts = {str(slot): str(text) for slot, text in kept["drafts"].items()}
-        return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])))
+        about = {
+            str(text): one
+            for text, one in kept.get("about", {}).items()  # earlier versions kept none
+            if isinstance(one, dict)
+        }
+        return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])), about=about)
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return Last()
 
@@ -226,6 +231,7 @@ def keep_written(
     drafts: Mapping[str, str],
     *,
     names: Collection[str],
+    about: Mapping[str, Mapping[str, Any]],
     facts: Mapping[str, str],
     judged: Mapping[str, str],
 ) -> None:
@@ -236,6 +242,7 @@ def keep_written(
         "tool_version": __version__,
         "cells": sorted(names),
         "drafts": dict(drafts),
+        "about": dict(about),
         "facts": dict(sorted(facts.items())),
         "judged": dict(sorted(judged.items())),
     }

@@ -2,9 +2,9 @@
 
 The reviewer's order counts, and every cell of theirs is carried: edited, added, moved, split,
 merged, with its attachments. Of the tool's own cells those that nobody touched are taken from
-the template, those that are gone stay gone, and those that the report can't do without come
-back. Jupyter changes ids when cells are copied, split or merged but carries metadata along, so
-names and slots are what counts (`cells`).
+the template, those that are gone stay gone until they are asked for, and those that the report
+can't do without come back. Jupyter changes ids when cells are copied, split or merged but
+carries metadata along, so names and slots are what counts (`cells`).
 
 Whether somebody touched a cell is told by what was last written into it: its text, from the
 session's memory, or its digest, from the cell's own metadata. Either can be lost; where both
@@ -14,13 +14,13 @@ are, the cell counts as the reviewer's.
 import copy
 import hashlib
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from nbformat import NotebookNode
 
-from reportlib.cells import KEY, cell_name, same_text, slot
+from reportlib.cells import KEY, cell_name, heading, same_text, slot
 from reportlib.last_written import Last
 
 WRITTEN = "written"
@@ -28,11 +28,12 @@ WRITTEN = "written"
 NEEDED = "needed"
 """Metadata of a template's code cell that the report can't do without."""
 NAMES = "cells"
-"""Metadata of a notebook: the names of the tool's cells when it was last written."""
+"""Metadata of a notebook: the names of the tool's cells that it was given, deleted or not."""
 NOTE = "fresh-"
 """What the name of a note behind a narrative cell starts with (`read_again`)."""
 NOT_RUN = "skip-execution"  # nbclient's own tag
 MAY_FAIL = "raises-exception"  # nbclient's own tag
+PARAMETERS = "parameters"  # papermill's own tag: a run's are put in behind the first that has it
 _LEAST_MERGED = 20  # characters of a draft that tell a merged cell from a deleted one
 
 
@@ -44,7 +45,8 @@ class Merged:
     ----------
     notebook : its narrative cells that nobody edited still wait for their drafts
     kept : slots whose text is the reviewer's
-    deleted, joined : slots that the reviewer deleted, or merged into another cell
+    deleted : names of cells that the reviewer deleted, in the template's order
+    joined : slots that the reviewer merged into another cell
     own_code : ids of code cells that the reviewer wrote
     not_run : ids of those among them that are carried with their old output
     """
@@ -75,6 +77,7 @@ def sign_cells(
 ) -> None:
     """Write into each cell that holds the tool's own text what that is, and the names into all.
 
+    Names that stand in the notebook's metadata already are those of deleted cells.
     A cell whose text is the reviewer's stays unsigned, or keeps what was written into it before:
     signed, it would pass for untouched at the next run.
     """
@@ -96,7 +99,12 @@ def sign_cells(
 
 
 def merge(
-    template: NotebookNode, mine: NotebookNode | None, *, last: Last, trusted: bool
+    template: NotebookNode,
+    mine: NotebookNode | None,
+    *,
+    last: Last,
+    trusted: bool,
+    bring_back: Collection[str] = (),
 ) -> Merged:
     """Return the template with the reviewer's work in it; neither argument is changed.
 
@@ -106,10 +114,11 @@ def merge(
     mine : the notebook that the reviewer has edited, None where there is none
     last : what the tool last wrote into it
     trusted : whether code in `mine` may run: the reviewer's own, not a stranger's
+    bring_back : names of deleted cells that are to stand where the template has them again
     """
     if mine is None:
         return Merged(notebook=copy.deepcopy(template))
-    known = last.names or names_of(mine)
+    gone = deleted_names(template, mine, last=last).difference(bring_back)
     wanted = {cell_name(cell): cell for cell in template.cells}
     edited = edited_slots(mine, last=last)
     placed: list[NotebookNode] = []
@@ -124,6 +133,8 @@ def merge(
                 placed.append(_set_apart(here))
             continue
         place = wanted.get(name)
+        if place is None or PARAMETERS not in place["metadata"].get("tags", []):
+            _untag(here, PARAMETERS)
         if slot(cell) and place is not None:
             if edited[slot(cell)]:
                 placed.append(here)
@@ -145,27 +156,46 @@ def merge(
             if cell["cell_type"] == "code" and not _is_ours(cell, wanted.values()):
                 own_code.append(here)
         used.add(name)
-    gone = [
-        cell
-        for name, cell in wanted.items()
-        if name not in used and name in known and not _needed(cell)
-    ]
-    placed = _with_new(placed, template=template, gone={cell_name(cell) for cell in gone})
+    placed = _with_new(placed, template=template, gone=gone)
     placed = _needed_first(placed, template=template)
     give_ids(placed)
     merged = copy.copy(template)
     merged.metadata = copy.deepcopy(template.metadata)
+    merged.metadata[KEY] = {NAMES: sorted(gone)}
     merged.cells = placed
-    slots = [slot(cell) for cell in gone if slot(cell)]
-    joined = [name for name in slots if _stands_in(last.drafts.get(name, ""), placed)]
+    deleted = [name for name in wanted if name in gone]
+    joined = [
+        name
+        for name in deleted
+        if slot(wanted[name])
+        and _stands_in(placed, draft=last.drafts.get(name, ""), place=wanted[name])
+    ]
     return Merged(
         notebook=merged,
         kept=tuple(name for name, is_edited in edited.items() if is_edited),
-        deleted=tuple(name for name in slots if name not in joined),
+        deleted=tuple(name for name in deleted if name not in joined),
         joined=tuple(joined),
         own_code=tuple(cell["id"] for cell in own_code),
         not_run=() if trusted else tuple(cell["id"] for cell in own_code),
     )
+
+
+def deleted_names(
+    template: NotebookNode, mine: NotebookNode | None, *, last: Last
+) -> frozenset[str]:
+    """Return the names of cells that a notebook was given and the reviewer took out again.
+
+    What the notebook itself says comes first: it may be older than the last one, put back.
+    """
+    if mine is None:
+        return frozenset()
+    given = names_of(mine) or last.names
+    if not given:  # all is lost but the words: what stands in them was given
+        given = frozenset(
+            cell_name(cell) for cell in template.cells if _heads(mine.cells, place=cell)
+        )
+    needed = {cell_name(cell) for cell in template.cells if _needed(cell)}
+    return given - needed - {cell_name(cell) for cell in mine.cells}
 
 
 def edited_slots(mine: NotebookNode, *, last: Last) -> dict[str, bool]:
@@ -212,11 +242,20 @@ def _untouched(cell: Mapping[str, Any], place: Mapping[str, Any] | None) -> bool
 
 
 def _is_ours(cell: Mapping[str, Any], places: Iterable[Mapping[str, Any]]) -> bool:
-    """Whether a code cell is a copy of one of the template's, which anybody may run."""
-    return any(
+    """Whether a code cell is a copy of one of the template's, which anybody may run.
+
+    One that is told not to run would carry whatever output somebody gave it: it is not.
+    """
+    return NOT_RUN not in cell["metadata"].get("tags", []) and any(
         place["cell_type"] == "code" and same_text(cell["source"], place["source"])
         for place in places
     )
+
+
+def _untag(cell: NotebookNode, tag: str) -> None:
+    tags = cell["metadata"].get("tags", [])
+    if tag in tags:
+        cell["metadata"]["tags"] = [one for one in tags if one != tag]
 
 
 def _set_apart(cell: NotebookNode) -> NotebookNode:
@@ -230,7 +269,7 @@ def _needed(cell: Mapping[str, Any]) -> bool:
 
 
 def _with_new(
-    placed: Sequence[NotebookNode], *, template: NotebookNode, gone: set[str]
+    placed: Sequence[NotebookNode], *, template: NotebookNode, gone: Collection[str]
 ) -> list[NotebookNode]:
     """Add the template's cells that are not there, each behind the one that it follows."""
     result = list(placed)
@@ -274,11 +313,23 @@ def _needed_first(cells: Sequence[NotebookNode], *, template: NotebookNode) -> l
     ]
 
 
-def _stands_in(draft: str, cells: Iterable[NotebookNode]) -> bool:
+def shares_paragraph(draft: str, text: str) -> bool:
+    """Whether a paragraph of a draft stands in a text."""
+    return any(part in text for part in draft.split("\n\n") if len(part) >= _LEAST_MERGED)
+
+
+def _stands_in(cells: Iterable[NotebookNode], *, draft: str, place: NotebookNode) -> bool:
     """Whether the words of a draft are found in another cell: merged, not deleted."""
-    paragraphs = [part for part in draft.split("\n\n") if len(part) >= _LEAST_MERGED]
+    cells = list(cells)
     texts = [cell.source for cell in cells if cell["cell_type"] == "markdown"]
-    return any(part in text for part in paragraphs for text in texts)
+    return any(shares_paragraph(draft, text) for text in texts) or _heads(cells, place=place)
+
+
+def _heads(cells: Iterable[NotebookNode], *, place: NotebookNode) -> bool:
+    """Whether the heading of one of the template's cells stands somewhere in a text."""
+    mine = heading(place.source) if place["cell_type"] == "markdown" else ""
+    texts = [cell.source for cell in cells if mine and cell["cell_type"] == "markdown"]
+    return any(heading(line) == mine for text in texts for line in text.split("\n"))
 
 
 def give_ids(cells: Sequence[NotebookNode]) -> None:

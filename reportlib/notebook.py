@@ -4,7 +4,6 @@ The reviewer's notebook is merged into the template before anything runs (`merge
 memory (`execution`) and written once, beside and renamed, when everything has succeeded.
 """
 
-import contextlib
 import copy
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
@@ -22,14 +21,17 @@ from reportlib import (
     memory,
     merge,
     read_again,
+    recognised,
     resources,
 )
 from reportlib.errors import NotebookError
 from reportlib.execution import execute, what_stopped
 from reportlib.facts import place_of, written
 from reportlib.kinds import REPORT, Kind, kind_named
+from reportlib.one_line import one_line
 from reportlib.parameters import Parameters
 from reportlib.quotes import Quote, refresh
+from reportlib.trust import is_trusted, sign
 
 _MOST_TRIES = 3
 _NEGATED = "negated"
@@ -44,11 +46,11 @@ class Run:
     ----------
     notebook : path of the notebook
     kept_slots : narrative cells that were kept as the reviewer wrote them
-    deleted_slots, joined_slots : narrative cells that the reviewer took out, or merged into
-        another one
+    deleted_cells : cells that the reviewer took out
+    joined_slots : narrative cells that the reviewer merged into another one
     own_code : how many code cells are the reviewer's own
     stopped : what stopped in them, one line each
-    not_run : how many of them were not run, since this user never signed the notebook
+    not_run : how many of them were not run, since the notebook is not signed by this user
     aside : where a damaged notebook was moved to, None where there was none
     quotes : quoted facts in the reviewer's words that say something else now, with their slot
     read_again : why words are to be read again, by slot
@@ -56,7 +58,7 @@ class Run:
 
     notebook: Path
     kept_slots: tuple[str, ...] = ()
-    deleted_slots: tuple[str, ...] = ()
+    deleted_cells: tuple[str, ...] = ()
     joined_slots: tuple[str, ...] = ()
     own_code: int = 0
     stopped: tuple[str, ...] = ()
@@ -75,16 +77,20 @@ class Run:
             )
         for words, slots in (
             ("Kept as you wrote them", self.kept_slots),
-            ("Left out, since you deleted them", self.deleted_slots),
             ("Merged by you into another cell", self.joined_slots),
+            ("Left out, since you deleted them", self.deleted_cells),
         ):
             if slots:
                 said.append(f"{words}: {', '.join(slots)}.")
+        if self.deleted_cells:
+            command = kind_named(self.notebook.name).command(self.notebook.parent)
+            said[-1] += f" To have one again: {command} --bring-back {self.deleted_cells[0]}"
         said += [f"A code cell of yours stopped: {one}" for one in self.stopped]
         if self.not_run:
             said.append(
                 f"{self.not_run} code cell{'s' * (self.not_run > 1)} that somebody added or "
-                "changed were not run, since you never ran or trusted this notebook in Jupyter."
+                f"changed {'were' if self.not_run > 1 else 'was'} not run. If you want that, "
+                f"read {self.notebook.name} in Jupyter, then run all its cells there or trust it."
             )
         for slot, quote in self.quotes:
             place = place_of(quote.name)
@@ -107,18 +113,27 @@ class Saved:
 
 
 def read_notebook(path: Path) -> NotebookNode:
-    """Read a notebook of any version 4 format; see `read_saved`."""
-    return read_saved(path).notebook
+    """Read a notebook of any version 4 format, as it is; see `read_saved`."""
+    return _read(path).notebook
 
 
 def read_saved(path: Path) -> Saved:
-    """Read a notebook of any version 4 format, once for all that is to be made from it.
+    """Read a session's notebook of any version 4 format, once for all that is made from it.
+
+    Its cells have the names that a tool may have taken from them.
 
     Raises
     ------
     NotebookError
         The file cannot be read, or is no notebook.
     """
+    saved = _read(path)
+    last = memory.last_written(path.parent)
+    book = recognised.named(saved.notebook, template=_template(kind_named(path.name)), last=last)
+    return Saved(data=saved.data, notebook=book)
+
+
+def _read(path: Path) -> Saved:
     try:
         data = path.read_bytes()
         notebook: NotebookNode = nbformat.reads(data.decode("utf-8"), as_version=4)
@@ -137,11 +152,12 @@ def read_saved(path: Path) -> Saved:
     return Saved(data=data, notebook=notebook)
 
 
-def write_notebook(path: Path, notebook: NotebookNode) -> None:
-    """Write a notebook beside, then rename; sign it for this user."""
+def write_notebook(path: Path, notebook: NotebookNode, *, signed: bool) -> None:
+    """Write a notebook beside, then rename; sign it for this user where asked to."""
     nbformat.validate(notebook)
     files.write_text_safely(path, nbformat.writes(notebook) + "\n")
-    sign(notebook)
+    if signed:
+        sign(notebook)
 
 
 def run_report(
@@ -149,6 +165,7 @@ def run_report(
     *,
     parameters: Parameters,
     kind: Kind = REPORT,
+    bring_back: Collection[str] = (),
     while_running: Callable[[], None] | None = None,
     kernel: type | None = None,
 ) -> Run:
@@ -165,13 +182,15 @@ def run_report(
     session_folder : where ``report.ipynb`` is written
     parameters : of the report; the session is named as seen from the notebook
     kind : which notebook it is
+    bring_back : names of cells that the reviewer deleted and wants again
     while_running : called once the kernel is starting, e.g. to import what comes after
     kernel : of `kernels.started`, where one is running already
 
     Raises
     ------
     NotebookError
-        Parameters and notebook do not fit, or the notebook is saved again and again.
+        Parameters and notebook do not fit, the notebook is saved again and again, or what is to
+        be brought back was not deleted.
     ReportError
         A cell stopped with one of this library's errors; the line is that error's.
     """
@@ -186,7 +205,17 @@ def run_report(
             aside = history.set_aside(target)
             saved, mine = None, _last_kept(session_folder)
         last = memory.last_written(session_folder)
-        merged = merge.merge(template, mine, last=last, trusted=mine is None or is_trusted(mine))
+        trusted = mine is None or is_trusted(mine)
+        if mine is not None:
+            mine = recognised.named(mine, template=template, last=last)
+        deleted = merge.deleted_names(template, mine, last=last)
+        if not deleted.issuperset(bring_back):
+            wrong = sorted(set(bring_back) - deleted)
+            listed = ", ".join(sorted(deleted)) or "none"
+            raise NotebookError(
+                one_line(f"{target}: no cell {wrong[0]!r} was deleted there. Deleted: {listed}.")
+            )
+        merged = merge.merge(template, mine, last=last, trusted=trusted, bring_back=bring_back)
         fresh = execute(
             merged.notebook,
             parameters=parameters,
@@ -226,20 +255,30 @@ def run_report(
         )
     if saved is not None:
         history.keep(session_folder, target, why="as it was before a run")
-    write_notebook(target, fresh)
+    # a signature says that all of it is this user's: not where somebody's code was left out
+    write_notebook(target, fresh, signed=not merged.not_run)
     history.keep(session_folder, target, why="as a run left it")
     # A draft counts as the last one only for cells that hold it.
+    # One that was merged into another cell is known by the draft that it was merged with.
+    drafts = kept.drafts | {
+        name: last.drafts[name] for name in merged.joined if name in last.drafts
+    }
+    about: dict[str, Any] = {}
+    for cell in fresh.cells:
+        if isinstance(cell.metadata.get(cells.KEY), Mapping):
+            about.setdefault(merge.text_digest(cell.source), cell.metadata[cells.KEY])
     memory.keep_written(
         session_folder,
-        kept.drafts,
+        drafts,
         names=merge.names_of(fresh),
+        about=about,
         facts=numbers,
         judged=judged,
     )
     return Run(
         notebook=target,
         kept_slots=merged.kept,
-        deleted_slots=merged.deleted,
+        deleted_cells=merged.deleted,
         joined_slots=merged.joined,
         own_code=len(merged.own_code),
         stopped=stopped,
@@ -290,8 +329,8 @@ def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> No
     cells.fill(fresh, kept.drafts, kept=merged.kept)
     empty = {name for name, text in kept.drafts.items() if not text.strip()} - set(merged.kept)
     fresh.cells = [cell for cell in fresh.cells if cells.slot(cell) not in empty]
-    names = merge.names_of(fresh) - empty
-    fresh.metadata[cells.KEY] = {**kept.about, merge.NAMES: sorted(names)}
+    names = sorted(merge.names_of(fresh))
+    fresh.metadata[cells.KEY] = {**kept.about, merge.NAMES: names}
 
 
 def _bytes_of(path: Path) -> bytes | None:
@@ -314,29 +353,6 @@ def _last_kept(session_folder: Path) -> NotebookNode | None:
         except NotebookError:
             continue
     return None
-
-
-def is_trusted(notebook: NotebookNode) -> bool:
-    """Whether this user has signed a notebook: by `upheld report`, or by running it in Jupyter.
-
-    Jupyter's own signatures: a notebook that came with a stranger's folder has none here.
-    """
-    try:
-        return bool(_notary().check_signature(notebook))
-    except Exception:  # a damaged or missing database signs nothing
-        return False
-
-
-def sign(notebook: NotebookNode) -> None:
-    """Sign a notebook for this user, so that Jupyter trusts it; where that can't be, leave it."""
-    with contextlib.suppress(Exception):
-        _notary().sign(notebook)
-
-
-def _notary() -> Any:
-    from nbformat.sign import NotebookNotary
-
-    return NotebookNotary()
 
 
 def for_readers(notebook: NotebookNode, *, about: Mapping[str, Any]) -> NotebookNode:

@@ -4,7 +4,7 @@ Imports wait until the kernel has been started, which imports its own share mean
 """
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -42,6 +42,7 @@ def make_report(
     *,
     given: Mapping[str, Any],
     paper: "Paper | None" = None,
+    bring_back: Collection[str] = (),
     stage: Stage = quietly,
     kernels: Kernels | None = None,
 ) -> Made:
@@ -51,6 +52,7 @@ def make_report(
     ----------
     given : parameters by name that differ from what is remembered of this session's last run
     paper : what the PDF is set for; None: as remembered
+    bring_back : names of cells that the reviewer deleted and wants again
     kernels : what starts the kernel; None: a new process of this Python
 
     Raises
@@ -77,7 +79,14 @@ def make_report(
 
         remembered = known_parameters(memory.last_parameters(session))
         chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
-        return run_and_render(session, parameters=chosen, kernel=kernel, paper=paper, stage=stage)
+        return run_and_render(
+            session,
+            parameters=chosen,
+            kernel=kernel,
+            paper=paper,
+            bring_back=bring_back,
+            stage=stage,
+        )
 
 
 def run_and_render(
@@ -87,6 +96,7 @@ def run_and_render(
     kernel: type,
     kind: Kind = REPORT,
     paper: "Paper | None" = None,
+    bring_back: Collection[str] = (),
     stage: Stage = quietly,
 ) -> Made:
     """Run the notebook of a folder in a kernel that has been started there, and render it.
@@ -104,6 +114,7 @@ def run_and_render(
                 folder,
                 parameters=parameters,
                 kind=kind,
+                bring_back=bring_back,
                 while_running=import_renderers,
                 kernel=kernel,
             )

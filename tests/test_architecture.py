@@ -92,6 +92,8 @@ LAYERS = [
         "history",
         "corrections",
         "read_again",
+        "recognised",
+        "trust",
         "memory",
         "watching",
         "intake_folder",

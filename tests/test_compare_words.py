@@ -54,7 +54,7 @@ def test_a_deleted_cell_stays_deleted_what_all_needs_comes_back(tmp_path):
     run(tmp_path, 1)
     delete(tmp_path, "care")
     delete(tmp_path, "read")
-    assert run(tmp_path, 2).deleted_slots == ("care",)
+    assert run(tmp_path, 2).deleted_cells == ("care",)
     assert "care" not in texts(tmp_path)
     assert "read" in texts(tmp_path)
 

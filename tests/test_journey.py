@@ -19,8 +19,8 @@ from reportlib.demo import SPEAKERS
 from reportlib.demo.making import SWEEP
 from reportlib.levels import cell_edges_hz
 from reportlib.lock import only_run
-from reportlib.notebook import sign
 from reportlib.results import results_schema
+from reportlib.trust import sign
 from reportlib.untied import session_untied
 
 
@@ -266,9 +266,7 @@ def test_code_of_the_reviewers_own_runs_with_the_report_and_may_stop(mine):
     notebook.cells[places["turned-up-figure"] : places["turned-up-figure"]] = own
     nbformat.write(notebook, path)
     said = run("report", mine).output
-    assert (
-        "2 code cells that somebody added or changed were not run" in said
-    )  # not signed: a stranger's
+    assert "2 code cells that somebody added or changed were not run" in said  # not signed
     sign(nbformat.read(path, as_version=4))
     said = run("report", mine).output
     assert "A code cell of yours stopped: ZeroDivisionError: division by zero" in said

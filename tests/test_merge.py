@@ -145,7 +145,7 @@ def test_deleted_cells_stay_deleted_and_are_said():
     del mine.cells[3], mine.cells[1]
     fresh, merged = rerun(mine)
     assert [cells.cell_name(cell) for cell in fresh.cells] == ["read", "care", "keep"]
-    assert merged.deleted == ("in-short",)
+    assert merged.deleted == ("in-short", "figure")
     again, _ = rerun(fresh)  # and stay so
     assert [cells.cell_name(cell) for cell in again.cells] == ["read", "care", "keep"]
 

@@ -8,6 +8,7 @@ import errno
 import os
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import loop
@@ -18,18 +19,38 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 from nbformat.v4 import new_code_cell, new_markdown_cell
 
-from reportlib import files, history
-from reportlib.cells import slot
+from reportlib import files, history, memory, merge, recognised
+from reportlib.cells import KEY, cell_name, slot
 from reportlib.errors import ReportError
+from reportlib.facts import written
+from reportlib.model import Fact
 
 PLACES = st.integers(0, 200)
+SEATS_M = (2.9, 3.0, 3.1)
+CALLS = {f"{name}-figure": f"figures.{name.replace('-', '_')}(report)" for name in loop.SLOTS}
+HEADINGS = {name: f"## {name}" for name in loop.SLOTS} | {"about": "# What this is"}
+
+
+def parts(made):
+    """Count the cells that show a section, a figure or the introduction, whatever they are called.
+
+    Notes that hold a fresh draft are left out: they are never published.
+    """
+    found = Counter()
+    for cell in made.cells:
+        if cell.cell_type == "code":
+            found.update(name for name, call in CALLS.items() if call in cell.source)
+        elif cell.cell_type == "markdown" and not cell.source.startswith("<details>"):
+            lines = {line.rstrip() for line in cell.source.split("\n")}
+            found.update(name for name, heading in HEADINGS.items() if heading in lines)
+    return found
 
 
 class Reviewer(RuleBasedStateMachine):
     """A reviewer who edits, runs, publishes, restores, and to whom things happen.
 
     Every word that they write is one of a kind; `live` are those that stand in a cell which they
-    did not delete.
+    did not delete. `marked` are words to be read again, each with its note, as a run left them.
     """
 
     def __init__(self):
@@ -40,11 +61,41 @@ class Reviewer(RuleBasedStateMachine):
         self.folder = Path(self._holder.name)
         self.runs, self.words, self.ids = 1, 0, 0
         self.live = set()
-        loop.run(self.folder, 1)
+        self.seat_m = SEATS_M[1]
+        self.marked = {}
         self.open = None  # what stands in JupyterLab, not yet saved
+        self.run()
 
     def teardown(self):
         self._holder.cleanup()
+
+    def run(self, **how):
+        """Run the report; no section, figure or introduction comes of it that was not there."""
+        seat = Fact(name="seat.distance", value=self.seat_m, unit="m", digits=1)
+        try:
+            before = loop.saved(self.folder)
+        except (FileNotFoundError, nbformat.reader.NotJSONError):
+            before = None
+        last = memory.last_written(self.folder)
+
+        def drafts(number):
+            quote = f"You sit at [{written(seat)}](#fact-seat.distance)."
+            return {name: f"{text}\n\n{quote}" for name, text in loop.drafts(number).items()}
+
+        done = loop.run(self.folder, self.runs, facts=[seat], drafts=drafts, **how)
+        after = loop.saved(self.folder)
+        if before is not None:
+            known = merge.names_of(before) or last.names
+            there, back = parts(before), how.get("bring_back", ())
+            for name, count in parts(after).items():
+                most = max(there[name] + (name in back), not known)
+                assert count <= most, (name, "came back, or stands twice")
+        self.marked = {}
+        for cell in after.cells:
+            notes = [one for one in after.cells if cell_name(one) == f"fresh-{slot(cell)}"]
+            if slot(cell) in done.read_again and notes:
+                self.marked[slot(cell)] = (cell.source, notes[0].source)
+        return done
 
     def document(self):
         return loop.saved(self.folder) if self.open is None else self.open
@@ -133,7 +184,27 @@ class Reviewer(RuleBasedStateMachine):
             self.put(made)
 
     @rule(place=PLACES)
+    def merges_two_code_cells(self, place):
+        made = self.document()
+        found = [index for index, cell in enumerate(made.cells) if cell.cell_type == "code"]
+        index = found[place % len(found)] if found else len(made.cells)
+        if index + 1 < len(made.cells) and made.cells[index + 1].cell_type == "code":
+            below = made.cells[index + 1]
+            below.source = made.cells[index].source + "\n\n" + below.source
+            del made.cells[index]
+            self.put(made)
+
+    @rule(place=PLACES)
     def deletes_a_cell(self, place):
+        self.delete(place)
+
+    @rule(name=st.sampled_from([*CALLS, *HEADINGS]))
+    def deletes_a_section_a_figure_or_the_introduction(self, name):
+        names = [cell_name(cell) for cell in self.document().cells]
+        if name in names:
+            self.delete(names.index(name))
+
+    def delete(self, place):
         made = self.document()
         if len(made.cells) > 2:
             gone = made.cells.pop(place % len(made.cells))
@@ -150,9 +221,43 @@ class Reviewer(RuleBasedStateMachine):
             self.put(made)
 
     @rule()
+    def lets_a_tool_strip_all_metadata(self):
+        made = self.document()
+        made.metadata.clear()
+        for cell in made.cells:
+            cell.metadata.clear()
+            cell["id"] = self.fresh_id()
+        self.put(made)
+
+    @rule()
     def runs_the_report(self):
         self.runs += 1
-        loop.run(self.folder, self.runs)
+        self.run()
+
+    @rule(seat_m=st.sampled_from(SEATS_M))
+    def runs_it_for_another_seat(self, seat_m):
+        self.seat_m = seat_m
+        before, last = loop.saved(self.folder), memory.last_written(self.folder)
+        sources = Counter(cell.source for cell in before.cells if cell.cell_type == "markdown")
+        kept = last.about or any(KEY in cell.metadata for cell in before.cells)
+        marked = [
+            name
+            for name, (words, note) in self.marked.items()
+            if kept and sources[words] == 1 and sources[note] == 1 and "#fact-" not in words
+        ]
+        done = self.run()
+        assert set(marked) <= set(done.read_again), "a mark was settled by the tool"
+
+    @precondition(lambda self: self.open is None)
+    @rule(which=PLACES)
+    def asks_for_a_deleted_cell_again(self, which):
+        template, last = loop.template(), memory.last_written(self.folder)
+        mine = recognised.named(loop.saved(self.folder), template=template, last=last)
+        gone = sorted(merge.deleted_names(template, mine, last=last))
+        if gone:
+            name = gone[which % len(gone)]
+            self.run(bring_back=(name,))
+            assert name in [cell_name(cell) for cell in loop.saved(self.folder).cells]
 
     @precondition(lambda self: self.open is None)
     @rule()
@@ -180,11 +285,11 @@ class Reviewer(RuleBasedStateMachine):
     def loses_a_part_of_the_notebook(self, share):
         target = self.folder / "report.ipynb"
         text = target.read_text("utf-8")
-        loop.run(self.folder, self.runs)  # what a run has seen is kept
+        self.run()  # what a run has seen is kept
         text = target.read_text("utf-8")
         target.write_text(text[: int(share * len(text))], encoding="utf-8")
         self.runs += 1
-        loop.run(self.folder, self.runs)
+        self.run()
 
     @rule(name=st.sampled_from(["written.json", "history/why.json"]), damage=st.booleans())
     def loses_the_tools_memory(self, name, damage):
@@ -215,7 +320,7 @@ def test_code_that_somebody_edited_and_raw_words_stay_run_after_run(tmp_path):
     loop.run(tmp_path, 1)
     made = loop.saved(tmp_path)
     cells = {cell["id"]: cell for cell in made.cells}
-    cells["care-figure"].source = 'show().captioned("Mine.")'
+    cells["care-figure"].source = 'figures.care(report).captioned("Mine.")'
     cells["care"].source += "\n\nMine as well."
     cells["care"].cell_type = "raw"
     loop.save(tmp_path, made)
@@ -226,7 +331,7 @@ def test_code_that_somebody_edited_and_raw_words_stay_run_after_run(tmp_path):
     loop.save(tmp_path, made)
     loop.run(tmp_path, 4)
     text = "\n".join(cell.source for cell in loop.saved(tmp_path).cells)
-    assert 'show().captioned("Mine.")' in text
+    assert 'figures.care(report).captioned("Mine.")' in text
     assert "Mine as well." in text
 
 

@@ -19,6 +19,7 @@ class Outcome:
     why : why its report was made again
     changed : what its row says otherwise now, where it said something before
     read_again : why words are to be read again, by slot
+    not_run : how many code cells of its notebook were not run, since they may be a stranger's
     seconds : that it took
     """
 
@@ -28,6 +29,7 @@ class Outcome:
     why: tuple[str, ...] = ()
     changed: tuple[Difference, ...] = ()
     read_again: tuple[str, ...] = ()
+    not_run: int = 0
     seconds: float = 0.0
 
 
@@ -46,5 +48,6 @@ def outcome_of(answer: dict[str, Any], *, folder: str) -> Outcome:
         why=tuple(answer.get("why", ())),
         changed=tuple(Difference(**one) for one in answer.get("changed", ())),
         read_again=tuple(answer.get("read_again", ())),
+        not_run=int(answer.get("not_run", 0)),
         seconds=float(answer.get("seconds", 0.0)),
     )

@@ -109,6 +109,7 @@ def _made(
         "read_again": [
             f"{slot}: {'; '.join(reasons)}" for slot, reasons in made.run.read_again.items()
         ],
+        "not_run": made.run.not_run,
     }
 
 
