@@ -67,6 +67,7 @@ LAYERS = [
     },
     {
         "files",
+        "folders",
         "resources",
         "fonts",
         "lock",
