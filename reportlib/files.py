@@ -5,9 +5,8 @@ the folder `inside` down and goes through no link; only ordinary files that lie 
 
 Everything is written beside its place in the same folder, brought to the disk, and renamed
 over it: POSIX and Windows both replace a file in one step by that (`os.replace`). Until then it
-has a hidden name of its own, and its process holds it, which ends with the process: what bears
-such a name and is not held, a killed run left. What goes wrong is one `RenderError` line that
-names the file.
+has a hidden name, and is held while its process lives: what bears such a name and is not held, a
+killed run left. What goes wrong is one `RenderError` line that names the file.
 """
 
 import errno
@@ -116,10 +115,9 @@ def write_text_safely(path: Path, text: str, *, inside: Path) -> None:
         It could not be written, or the text holds half a character.
     """
     try:
-        data = text.encode("utf-8")
+        write_bytes_safely(path, text.encode("utf-8"), inside=inside)
     except UnicodeEncodeError as error:
         raise fault(path, error=error) from error
-    write_bytes_safely(path, data, inside=inside)
 
 
 def write_new(path: Path, data: bytes) -> None:
@@ -155,14 +153,14 @@ def clear_leftovers(folder: Path, *, inside: Path, name: str = ".+") -> None:
         for path in list(folder.iterdir()):
             found = ours.fullmatch(path.name)
             with suppress(OSError):
-                if found is None or path.is_symlink() or not _is_left(path):
+                if found is None or path.is_symlink() or bool(found[2]) != path.is_dir():
                     continue
-                if found[2] == "before" and not path.with_name(found[1]).exists():
-                    path.rename(path.with_name(found[1]))  # killed between the two renames
-                elif found[2] and path.is_dir():
-                    shutil.rmtree(path)
-                elif not found[2]:
+                if not found[2] and _is_left(path):
                     path.unlink()
+                elif found[2] == "before" and not path.with_name(found[1]).exists():
+                    path.rename(path.with_name(found[1]))  # killed between the two renames
+                elif found[2] and _is_left(path):
+                    shutil.rmtree(path)
 
 
 def keep_copy(path: Path, folder: Path, *, inside: Path) -> Path:
@@ -210,10 +208,7 @@ def refuse_links(path: Path, *, inside: Path) -> None:
 def hold(descriptor: int) -> bool:
     """Hold an open file or folder until it is closed, or this process ends, however it ends.
 
-    Returns
-    -------
-    bool
-        False where another process holds it, or the disk knows of no such lock.
+    Returns False where another process holds it, or the disk knows of no such lock.
     """
     try:
         if os.name == "nt":

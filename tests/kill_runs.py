@@ -13,6 +13,7 @@ import re
 import shutil
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import nbformat
@@ -63,7 +64,8 @@ def killed(arguments, *, after_s, all_of_it):
     at_work = process.is_alive()
     process.kill()
     for one in there if all_of_it else ():
-        one.kill()
+        with suppress(psutil.NoSuchProcess):  # it has ended with the others
+            one.kill()
     process.join()
     _, alive = psutil.wait_procs(there, timeout=30)  # what was started ends by itself
     assert not alive, alive

@@ -390,7 +390,9 @@ def test_what_is_not_ours_stays(tmp_path, name):
 
 
 def test_a_kind_that_we_do_not_make_under_our_name_stays(tmp_path):
-    write_new(tmp_path / ".notes.0123456789abcdef/mine", b"1")  # we make files of such names
+    write_new(tmp_path / ".notes.0123456789abcdef/mine", b"1")  # we make files of such names,
+    write_new(tmp_path / ".notes.before-01234567", b"1")  # and folders of these
+    write_new(tmp_path / ".notes.new-01234567", b"1")
     before = listing(tmp_path)
     clear_leftovers(tmp_path, inside=tmp_path)
     assert listing(tmp_path) == before
