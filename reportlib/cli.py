@@ -134,7 +134,7 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     Example:
       upheld publish demo_inputs/marram-12
     """
-    from reportlib import lock, memory, notebook, publications, reporting
+    from reportlib import files, lock, memory, notebook, publications, reporting
     from reportlib.kinds import kind_of
     from reportlib.untied import session_untied
 
@@ -143,7 +143,7 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     saved = notebook.read_saved(path)
     publications.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
     with lock.only_run(session / memory.FOLDER, what="upheld publish"):
-        if path.read_bytes() != saved.data:  # a run came to its end meanwhile
+        if files.read_bytes(path, inside=session) != saved.data:  # a run came to its end meanwhile
             saved = notebook.read_saved(path)
             publications.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
         written = reporting.render_session(

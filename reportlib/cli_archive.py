@@ -5,7 +5,6 @@ import hashlib
 import json
 import os
 import sys
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
@@ -189,8 +188,10 @@ def _archive_at(text: str, *, cache: Path | None) -> Iterator[_Folder]:
         name = hashlib.sha256(address.encode()).hexdigest()[:16]
         yield _InAStore(address, folder=cache / "archives" / name / address.rpartition("/")[2])
         return
-    with tempfile.TemporaryDirectory(prefix="upheld-") as folder:
-        yield _InAStore(address, folder=Path(folder) / address.rpartition("/")[2])
+    from reportlib import folders
+
+    with folders.own_folder() as folder:
+        yield _InAStore(address, folder=folder / address.rpartition("/")[2])
 
 
 def _note(line: str) -> None:

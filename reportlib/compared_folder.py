@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from reportlib import memory
+from reportlib import files, memory
 from reportlib.errors import NotebookError, SessionError
 from reportlib.kinds import COMPARISON, kind_of
 from reportlib.one_line import one_line
@@ -190,7 +190,7 @@ def _from_notebook(folder: Path) -> object:
     """Return what the notebook's parameter cells say, the injected one last; None without."""
     found = None
     try:
-        notebook = json.loads((folder / COMPARISON.notebook).read_text("utf-8"))
+        notebook = json.loads(files.read_bytes(folder / COMPARISON.notebook, inside=folder))
         for cell in notebook["cells"]:
             if {"parameters", "injected-parameters"} & set(cell["metadata"].get("tags", ())):
                 found = _assigned("".join(cell["source"])) or found

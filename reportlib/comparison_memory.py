@@ -34,7 +34,6 @@ def keep_comparison(
     folder : the comparison's own; nothing is written into a session's
     """
     place = folder / FOLDER / "results"
-    place.mkdir(parents=True, exist_ok=True)
     facts = comparison_facts(comparison)
     kept = {
         "drafts": draft_comparison(comparison, facts=facts, templates=narrative_templates()),
@@ -50,7 +49,7 @@ def keep_comparison(
         "run.json": json.dumps(kept, ensure_ascii=False, indent=1) + "\n",
     }
     for name, text in texts.items():
-        files.write_text_safely(place / name, text)
+        files.write_text_safely(place / name, text, inside=folder)
 
 
 def about_comparison(comparison: Comparison, *, reports: Sequence[Analysis]) -> dict[str, Any]:

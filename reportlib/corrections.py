@@ -21,7 +21,7 @@ from reportlib.judged import SEAT_SETUP
 from reportlib.model import BandResult, Fact
 
 MOST_KEPT = 100
-_FILE = "published.json"
+_FILE = ".upheld/published.json"
 
 
 def record(
@@ -54,7 +54,7 @@ def record(
 def read_published(session_folder: Path) -> tuple[Published, ...]:
     """Read what was published, the oldest first; a damaged record counts as none."""
     try:
-        entries = json.loads((session_folder / ".upheld" / _FILE).read_text("utf-8"))
+        entries = json.loads(files.read_bytes(session_folder / _FILE, inside=session_folder))
         return tuple(Published(**entry) for entry in entries)
     except (OSError, ValueError, TypeError):
         return ()
@@ -73,7 +73,7 @@ def keep_published(session_folder: Path, entry: Published) -> None:
         return  # the same words about the same numbers
     entries = [*before, entry][-MOST_KEPT:]
     text = json.dumps([asdict(one) for one in entries], ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(session_folder / ".upheld" / _FILE, text)
+    files.write_text_safely(session_folder / _FILE, text, inside=session_folder)
 
 
 def changes(

@@ -6,8 +6,8 @@ notebook twice a cell, and formats braces in paths. The notebook is executed in 
 
 import ast
 import copy
-import tempfile
 from collections.abc import Callable, Collection
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +64,7 @@ def execute(
         )
     if while_running is not None:
         while_running()
-    with tempfile.TemporaryDirectory(prefix="upheld-") as sockets:
+    with nullcontext(kernel) if kernel else kernels.started(folder) as manager:
         try:
             executed = papermill.execute_notebook(
                 notebook,
@@ -75,7 +75,7 @@ def execute(
                 cwd=str(folder),
                 kernel_name="python3",
                 engine_name=_engine(),
-                kernel_manager_class=kernel or kernels.manager_class(Path(sockets)),
+                kernel_manager_class=manager,
                 shutdown_kernel="immediate",  # asking politely stalls for seconds now and then
                 execution_timeout=_TIMEOUT_S,
             )

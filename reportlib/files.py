@@ -1,8 +1,12 @@
-"""Write files so that a crash, a full disk or a second run leaves the old or the new, whole.
+"""Read and write a folder's files: nothing outside of it is touched, and a crash leaves them whole.
+
+A session folder may come from a stranger. What is written or deleted in it is checked here from
+the folder `inside` down and goes through no link; only ordinary files that lie in it are read.
 
 Everything is written beside its place in the same folder, brought to the disk, and renamed
-over it: POSIX and Windows both replace a file in one step by that (`os.replace`). Nothing is
-written through a link. What goes wrong is one `RenderError` line that names the file.
+over it: POSIX and Windows both replace a file in one step by that (`os.replace`). Until then it
+has a hidden name, and is held while its process lives: what bears such a name and is not held, a
+killed run left. What goes wrong is one `RenderError` line that names the file.
 """
 
 import errno
@@ -31,11 +35,39 @@ _WHAT_TO_DO = {
 }
 
 
-def write_bytes_safely(path: Path, data: bytes, *, inside: Path | None = None) -> None:
+def read_bytes(path: Path, *, inside: Path, most: int = -1) -> bytes:
+    """Return what an ordinary file of the folder `inside` holds, of a long one the first `most`.
+
+    A link to a file that lies in the folder too is followed.
+
+    Raises
+    ------
+    OSError
+        There is none, it cannot be read, or it is a pipe, a device, a folder or a link that
+        leaves `inside`.
+    """
+    try:
+        stays = path.resolve().is_relative_to(inside.resolve())
+    except RuntimeError:  # links in a circle, up to Python 3.12
+        stays = False
+    if not stays:
+        raise OSError(errno.ELOOP, "a link that leaves the folder")
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EINVAL, "not an ordinary file")
+    with path.open("rb") as file:
+        return file.read(most)
+
+
+def write_bytes_safely(path: Path, data: bytes, *, inside: Path, durable: bool = True) -> None:
     """Write `data` to `path`: afterwards it holds either all of it or what it held before.
 
     Folders on the way are made. A file that is replaced keeps its permissions; a new one gets
-    the ordinary ones. Where `inside` is given, a link on the way must not lead out of it.
+    the ordinary ones.
+
+    Parameters
+    ----------
+    inside : folder below which no part of `path` may be a link
+    durable : whether it must outlast a failure of the power, not just of the process
 
     Raises
     ------
@@ -43,28 +75,55 @@ def write_bytes_safely(path: Path, data: bytes, *, inside: Path | None = None) -
         It could not be written, is write-protected, or is a link or a folder.
     """
     try:
-        _refuse_link(path, inside=inside)
+        refuse_links(path, inside=inside)
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "")
         if path.exists() and not os.access(path, os.W_OK):
             raise PermissionError(errno.EACCES, "")
-        beside = _written_beside(path, data=data)
+        beside = path.with_name(f".{path.name[:40]}.{secrets.token_hex(8)}")
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+        descriptor = os.open(beside, flags, 0o666)  # the umask takes its part, as of any new file
         try:
-            beside.replace(path)
+            with os.fdopen(descriptor, "wb") as file:
+                hold(file.fileno())
+                file.write(data)
+                file.flush()
+                if durable:
+                    os.fsync(file.fileno())
+                if path.exists():
+                    beside.chmod(stat.S_IMODE(path.stat().st_mode))
+                if os.name == "nt":  # which renames no open file
+                    file.close()
+                beside.replace(path)
         except BaseException:
             with suppress(OSError):
                 beside.unlink()
             raise
-        _sync_folder(path.parent)
+        if durable:
+            sync_folder(path.parent)
     except (OSError, ValueError) as error:
-        raise _fault(path, error=error) from error
+        raise fault(path, error=error) from error
+
+
+def write_text_safely(path: Path, text: str, *, inside: Path) -> None:
+    """Write `text` to `path` as UTF-8 with its line ends as they are, like `write_bytes_safely`.
+
+    Raises
+    ------
+    RenderError
+        It could not be written, or the text holds half a character.
+    """
+    try:
+        write_bytes_safely(path, text.encode("utf-8"), inside=inside)
+    except UnicodeEncodeError as error:
+        raise fault(path, error=error) from error
 
 
 def write_new(path: Path, data: bytes) -> None:
     """Write a file that is not there yet, in a folder that nobody reads before it is whole.
 
-    Folders on the way are made; `replace_folder` brings their entries to the disk, once each.
+    Folders on the way are made; `folders.fresh_folder` brings their entries to the disk, once each.
 
     Raises
     ------
@@ -78,80 +137,38 @@ def write_new(path: Path, data: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
     except (OSError, ValueError) as error:
-        raise _fault(path, error=error) from error
+        raise fault(path, error=error) from error
 
 
-def write_text_safely(path: Path, text: str, *, inside: Path | None = None) -> None:
-    """Write `text` to `path` as UTF-8 with its line ends as they are, like `write_bytes_safely`.
+def clear_leftovers(folder: Path, *, inside: Path, name: str = ".+") -> None:
+    """Clear what killed runs left in a folder: hidden names of ours that no process holds.
 
-    Raises
-    ------
-    RenderError
-        It could not be written, or the text holds half a character.
+    Parameters
+    ----------
+    name : of what it was to become, as a regular expression
     """
-    try:
-        data = text.encode("utf-8")
-    except UnicodeEncodeError as error:
-        raise _fault(path, error=error) from error
-    write_bytes_safely(path, data, inside=inside)
+    ours = re.compile(rf"\.({name})\.(?:[0-9a-f]{{16}}|(new|before)-[0-9a-f]{{8}})")
+    with suppress(OSError, RenderError):
+        refuse_links(folder, inside=inside)
+        for path in list(folder.iterdir()):
+            found = ours.fullmatch(path.name)
+            with suppress(OSError):
+                if found is None or path.is_symlink() or bool(found[2]) != path.is_dir():
+                    continue
+                if not found[2] and _is_left(path):
+                    path.unlink()
+                elif found[2] == "before" and not path.with_name(found[1]).exists():
+                    path.rename(path.with_name(found[1]))  # killed between the two renames
+                elif found[2] and _is_left(path):
+                    shutil.rmtree(path)
 
 
-def replace_folder(new: Path, old: Path, *, inside: Path | None = None) -> None:
-    """Put the finished folder `new` in the place of `old`, whose content is gone afterwards.
-
-    Both lie on one disk, best side by side. Where the second of the two renames fails, `old`
-    is put back. A crash between them leaves it beside its place, hidden, under its name with
-    ``.before-`` and a random ending.
-
-    Raises
-    ------
-    RenderError
-        `new` could not be moved, or one of them is a link or a file; `old` is as it was.
-    """
-    aside = old.with_name(f".{old.name}.before-{secrets.token_hex(4)}")
-    try:
-        for folder in (new, old):
-            _refuse_link(folder, inside=inside if folder == old else None)
-            if not folder.is_dir() and (folder == new or folder.exists()):
-                raise NotADirectoryError(errno.ENOTDIR, "")
-        for folder in (new, *(path for path in new.rglob("*") if path.is_dir())):
-            _sync_folder(folder)
-        had_old = old.exists()
-        if had_old:
-            old.rename(aside)
-        try:
-            new.rename(old)
-        except BaseException:
-            if had_old:
-                aside.rename(old)
-            raise
-        _sync_folder(old.parent)
-    except OSError as error:
-        raise _fault(old, error=error) from error
-    shutil.rmtree(aside, ignore_errors=True)
-
-
-def recover_folder(place: Path) -> None:
-    """Put back what a run that was killed between the two renames of `replace_folder` left aside.
-
-    Where `place` is there, only the leftovers go.
-    """
-    left = sorted(
-        place.parent.glob(f".{place.name}.before-*"), key=lambda path: path.lstat().st_mtime
-    )
-    with suppress(OSError):
-        if left and not place.exists():
-            left.pop().rename(place)
-    for stale in left:
-        shutil.rmtree(stale, ignore_errors=True)
-
-
-def keep_copy(path: Path, folder: Path, *, inside: Path | None = None) -> Path:
+def keep_copy(path: Path, folder: Path, *, inside: Path) -> Path:
     """Copy the file `path` into `folder` under the next number, and return the copy.
 
     Names sort by age: ``00001-report.ipynb``, ``00002-report.ipynb``, …; one row of numbers
-    serves all files of the folder, none is given twice and no copy is written over. The copy
-    keeps the time at which the file was last changed.
+    serves all files of the folder. The copy keeps the time at which the file was last changed.
+    Both lie below `inside`, of which only one run at a time keeps copies (`lock`).
 
     Raises
     ------
@@ -159,82 +176,66 @@ def keep_copy(path: Path, folder: Path, *, inside: Path | None = None) -> Path:
         The file could not be read or the copy not written.
     """
     try:
-        data, status = path.read_bytes(), path.stat()
+        data, changed_ns = read_bytes(path, inside=inside), path.stat().st_mtime_ns
+        there = [entry.name for entry in folder.iterdir()] if folder.is_dir() else []
     except OSError as error:
-        raise _fault(path, error=error, done="read") from error
-    copy = folder / path.name
-    try:
-        _refuse_link(copy, inside=inside)
-        folder.mkdir(parents=True, exist_ok=True)
-        beside = _written_beside(copy, data=data)
-        try:
-            os.utime(beside, ns=(status.st_atime_ns, status.st_mtime_ns))
-            number = max(_number_of(entry.name) for entry in folder.iterdir())
-            claimed = False
-            while not claimed:
-                number += 1
-                copy = folder / f"{number:0{_DIGITS}}-{path.name}"
-                claimed = _claimed(beside, place=copy)
-        finally:
-            with suppress(OSError):
-                beside.unlink()
-        _sync_folder(folder)
-    except OSError as error:
-        raise _fault(copy, error=error) from error
+        raise fault(path, error=error, done="read") from error
+    numbers = [int(found[0]) for name in there if (found := re.match(r"\d+(?=-)", name))]
+    copy = folder / f"{max(numbers, default=0) + 1:0{_DIGITS}}-{path.name}"
+    write_bytes_safely(copy, data, inside=inside)
+    with suppress(OSError):
+        os.utime(copy, ns=(changed_ns, changed_ns))
     return copy
 
 
-def _written_beside(path: Path, *, data: bytes) -> Path:
-    """Return a hidden file of a new name in the folder of `path` that holds `data`, on disk."""
-    beside = path.with_name(f".{path.name[:40]}.{secrets.token_hex(8)}")
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-    descriptor = os.open(beside, flags, 0o666)  # the umask takes its part, as for any new file
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            beside.chmod(stat.S_IMODE(path.stat().st_mode))
-    except BaseException:
-        with suppress(OSError):
-            beside.unlink()
-        raise
-    return beside
+def refuse_links(path: Path, *, inside: Path) -> None:
+    """Refuse to write or to delete where a part of `path` below `inside` is a link.
+
+    Raises
+    ------
+    RenderError
+        One is, or `path` does not lie below `inside`.
+    """
+    for place in (path, *path.parents):
+        if place == inside and ".." not in path.relative_to(inside).parts:
+            return
+        if place.is_symlink() or getattr(os.path, "isjunction", os.path.islink)(place):
+            said = "this is a link, and nothing is written through one. Remove the link."
+            raise RenderError(one_line(f"{place}: {said}"))
+    raise RenderError(one_line(f"{path}: leads out of {inside}. Name a place in that folder."))
 
 
-def _claimed(beside: Path, *, place: Path) -> bool:
-    """Give the finished file `beside` the name `place` too, unless that is taken."""
+def hold(descriptor: int) -> bool:
+    """Hold an open file or folder until it is closed, or this process ends, however it ends.
+
+    Returns False where another process holds it, or the disk knows of no such lock.
+    """
     try:
-        os.link(beside, place)
-    except FileExistsError:
+        if os.name == "nt":
+            import msvcrt
+
+            os.lseek(descriptor, 0, os.SEEK_SET)
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        else:
+            import fcntl
+
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
         return False
-    except OSError:  # a disk without hard links: nearly as good
-        if place.exists():
-            return False
-        beside.rename(place)
     return True
 
 
-def _refuse_link(path: Path, *, inside: Path | None) -> None:
-    if path.is_symlink():
-        text = f"{path}: this is a link, and nothing is written through one. Remove the link."
-        raise RenderError(one_line(text))
+def _is_left(path: Path) -> bool:
+    if os.name == "nt":  # which deletes no open file, and can't hold a folder
+        return path.is_file()
+    descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
     try:
-        leads_out = inside is not None and not path.resolve().is_relative_to(inside.resolve())
-    except RuntimeError:  # links in a circle, up to Python 3.12
-        leads_out = True
-    if leads_out:
-        text = f"{path}: leads out of {inside} through a link. Replace the link by a folder."
-        raise RenderError(one_line(text))
+        return hold(descriptor)
+    finally:
+        os.close(descriptor)
 
 
-def _number_of(name: str) -> int:
-    found = re.match(r"(\d+)-", name)
-    return int(found[1]) if found else 0
-
-
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Bring the rename to the disk, where the system lets a folder be opened for that."""
     with suppress(OSError):
         descriptor = os.open(folder, os.O_RDONLY)
@@ -244,7 +245,8 @@ def _sync_folder(folder: Path) -> None:
             os.close(descriptor)
 
 
-def _fault(path: Path, *, error: OSError | ValueError, done: str = "written") -> RenderError:
+def fault(path: Path, *, error: OSError | ValueError, done: str = "written") -> RenderError:
+    """Return what a failure of the disk is to its user, as one line."""
     reason = getattr(error, "strerror", None) or str(error)
     number = getattr(error, "errno", None) if done == "written" else None
     what = _WHAT_TO_DO.get(number or 0, f"{reason}. Check the folder and its disk")

@@ -11,7 +11,6 @@ import json
 import os
 import signal
 import sys
-import tempfile
 import traceback
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,7 +19,7 @@ from typing import Any, NoReturn, cast
 from jupyter_client.manager import AsyncKernelManager
 from jupyter_client.provisioning.local_provisioner import LocalProvisioner
 
-from reportlib import kernels
+from reportlib import folders, kernels
 
 POSSIBLE = sys.platform == "linux"
 _ARGUMENTS_FROM = 4
@@ -120,13 +119,13 @@ def started(folder: Path, *, seed: Seed) -> Iterator[type[AsyncKernelManager]]:
     class Manager(kernels.ThisPython):
         module = kernels.PREPARED
 
-    with tempfile.TemporaryDirectory(prefix="upheld-", ignore_cleanup_errors=True) as sockets:
-        manager = Manager(kernel_name="python3", **kernels.connection(Path(sockets)))
+    with folders.own_folder() as sockets:
+        manager = Manager(kernel_name="python3", **kernels.connection(sockets))
         manager.provisioner = Forked(
             kernel_id="forked", kernel_spec=manager.kernel_spec, parent=manager
         )
         try:
-            with kernels.handed_out(manager, folder=folder, sockets=Path(sockets)) as handed_out:
+            with kernels.handed_out(manager, folder=folder, sockets=sockets) as handed_out:
                 yield handed_out
         finally:
             seed.end()

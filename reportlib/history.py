@@ -38,11 +38,11 @@ def history_folder(session_folder: Path) -> Path:
 def versions(session_folder: Path) -> tuple[Version, ...]:
     """List the kept notebooks, the oldest first."""
     folder = history_folder(session_folder)
-    reasons = _reasons(folder)
+    reasons = _reasons(session_folder)
     found = []
     for path in sorted(folder.glob("*.ipynb")):
         number = re.match(r"(\d+)-", path.name)
-        if number is None:
+        if number is None or not path.is_file():
             continue
         status = path.stat()
         found.append(
@@ -67,18 +67,18 @@ def keep(session_folder: Path, notebook: Path, *, why: str) -> Path | None:
     """
     folder = history_folder(session_folder)
     kept = versions(session_folder)
-    if kept and _same_bytes(kept[-1].path, notebook):
+    if kept and _same_bytes(kept[-1].path, notebook, inside=session_folder):
         return None
-    copy = files.keep_copy(notebook, folder)
+    copy = files.keep_copy(notebook, folder, inside=session_folder)
     number = int(copy.name.split("-")[0])
     kept = versions(session_folder)
     for old in kept[: max(0, len(kept) - MOST_KEPT)]:
         old.path.unlink(missing_ok=True)
     left = {str(version.number) for version in kept[-MOST_KEPT:]}
-    reasons = {key: value for key, value in _reasons(folder).items() if key in left}
+    reasons = {key: value for key, value in _reasons(session_folder).items() if key in left}
     reasons[str(number)] = why
     text = json.dumps(reasons, ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(folder / _WHY, text)
+    files.write_text_safely(folder / _WHY, text, inside=session_folder)
     return copy
 
 
@@ -99,13 +99,13 @@ def restore(session_folder: Path, *, number: int, notebook: Path) -> Version:
             f"{history_folder(session_folder)}: there is no version {number}. Kept are: {numbers}."
         )
     try:
-        data = found[0].path.read_bytes()
+        data = files.read_bytes(found[0].path, inside=session_folder)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise NotebookError(f"{found[0].path}: could not be read ({reason}).") from error
     if notebook.exists():
         keep(session_folder, notebook, why=f"before version {number} was put back")
-    files.write_bytes_safely(notebook, data)
+    files.write_bytes_safely(notebook, data, inside=session_folder)
     return found[0]
 
 
@@ -130,16 +130,17 @@ def set_aside(notebook: Path) -> Path:
     return aside
 
 
-def _same_bytes(one: Path, other: Path) -> bool:
+def _same_bytes(one: Path, other: Path, *, inside: Path) -> bool:
     try:
-        return one.read_bytes() == other.read_bytes()
+        return files.read_bytes(one, inside=inside) == files.read_bytes(other, inside=inside)
     except OSError:
         return False
 
 
-def _reasons(folder: Path) -> dict[str, str]:
+def _reasons(session_folder: Path) -> dict[str, str]:
     try:
-        found = json.loads((folder / _WHY).read_text("utf-8"))
+        why = history_folder(session_folder) / _WHY
+        found = json.loads(files.read_bytes(why, inside=session_folder))
     except (OSError, ValueError):
         return {}
     return {str(key): str(value) for key, value in found.items()} if isinstance(found, dict) else {}

@@ -1,6 +1,5 @@
 """Taking a heap of recordings into a planned session folder; the recordings are only read."""
 
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
@@ -9,7 +8,7 @@ from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
-from reportlib import files
+from reportlib import files, folders
 from reportlib.captures import read_period, read_stimulus
 from reportlib.cutting import Opened, cut_out, opened_recording
 from reportlib.day import Session
@@ -62,7 +61,6 @@ def take_in(
     CaptureError
         A recording cannot be used, or there is no baseline among them.
     """
-    planned = folder / PLANNED
     session = _planned_session(folder)
     _refuse_elsewhere(folder, session=session)
     _refuse_filled(folder)
@@ -78,25 +76,26 @@ def take_in(
     session, calibrator, lost = _with_rest(found.session, paths, folder=folder, quiet=quiet)
     missing = (*found.missing, *lost)
     text = session_text(session, heading=_heading(session))
-    with tempfile.TemporaryDirectory(prefix=".intake-", dir=folder) as beside:
-        made = Path(beside) / "captures"
-        made.mkdir()
+    with folders.fresh_folder(folder / "captures", inside=folder) as made:
         spans = {capture: _span(one, heap=heap, opened=opened) for capture, one in found.cuts}
         sources = {capture: paths[one.recording] for capture, one in found.cuts}
         if quiet is not None:
             capture = session.noise_captures[0]
             sources[capture], spans[capture] = paths[quiet[0]], (quiet[1], quiet[2])
         for capture, (first, samples) in spans.items():
-            place = Path(beside) / capture
+            place = made.parent / capture
             cut_out(sources[capture], place, first=first, samples=samples)
-        if not planned.exists():
-            files.write_bytes_safely(planned, (folder / "session.toml").read_bytes())
-        files.replace_folder(made, folder / "captures", inside=folder)
-    if calibrator is not None:
-        place = folder / str(session.calibration and session.calibration.recording)
-        files.write_bytes_safely(place, calibrator.read_bytes(), inside=folder)
-    files.keep_copy(folder / "session.toml", folder / SESSIONS, inside=folder)
-    files.write_text_safely(folder / "session.toml", text, inside=folder)
+        # The captures come last, at once: where this is killed before, it is begun anew.
+        facts = folder / "session.toml"
+        before = files.read_bytes(facts, inside=folder)
+        if not (folder / PLANNED).exists():
+            files.write_bytes_safely(folder / PLANNED, before, inside=folder)
+        if calibrator is not None:
+            place = folder / str(session.calibration and session.calibration.recording)
+            files.write_bytes_safely(place, calibrator.read_bytes(), inside=folder)
+        if before != text.encode():
+            files.keep_copy(facts, folder / SESSIONS, inside=folder)
+            files.write_text_safely(facts, text, inside=folder)
     return TakenIn(
         filed=tuple((capture, sources[capture].name) for capture in spans),
         missing=missing,
@@ -106,12 +105,9 @@ def take_in(
 
 def _planned_session(folder: Path) -> Session:
     """Read the session as it was planned, also where it was filled in before."""
-    if not (folder / PLANNED).is_file():
+    if not (folder / PLANNED).exists():
         return read_planned_session(folder)
-    with tempfile.TemporaryDirectory() as elsewhere:
-        copy = Path(elsewhere) / "session.toml"
-        copy.write_bytes((folder / PLANNED).read_bytes())
-        return replace(read_planned_session(elsewhere), folder=str(folder))
+    return read_planned_session(folder, name=PLANNED)
 
 
 def _refuse_elsewhere(folder: Path, *, session: Session) -> None:

@@ -17,7 +17,6 @@ with it. The folder can be deleted at any time.
 
 import hashlib
 import json
-import secrets
 import sys
 from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
@@ -28,8 +27,10 @@ from typing import Any, Literal
 import numpy as np
 import scipy
 
+from reportlib import files
 from reportlib.day import Session
 from reportlib.deconvolution import Deconvolved
+from reportlib.errors import RenderError
 from reportlib.model import FloatArray, QualityNote, Response
 
 MOST_BYTES = 1 << 30
@@ -41,6 +42,10 @@ Kind = Literal["trace", "response"]
 _FORMAT = "upheld kept 2"
 _ENDING = ".kept"
 _TEXTS = (".trace", ".response")
+NO_ENTRY = (
+    OSError, RenderError, ValueError, TypeError, KeyError, AttributeError, RecursionError,
+)  # fmt: skip
+"""What reading an entry may raise: then there is none."""
 _ALIGNED = 64
 _DIGEST = hashlib.sha256().digest_size
 _ALL_NUMBERS = ("impulse", "frequency_hz", "drive_power", "during_broad", "before_broad")
@@ -142,10 +147,7 @@ def measured(
 def load(folder: Path, key: str) -> Measured | None:
     """Return what is kept under `key`, None where nothing is that can be believed."""
     try:
-        place = folder / f"{key}{_ENDING}"
-        if _leads_elsewhere(folder) or place.is_symlink() or place.stat().st_size > MOST_BYTES:
-            return None
-        data = place.read_bytes()
+        data = read_entry(folder, f"{key}{_ENDING}")
         body = memoryview(data)[_DIGEST:]  # megabytes, not to be copied
         if hashlib.sha256(body).digest() != data[:_DIGEST]:
             return None
@@ -158,7 +160,7 @@ def load(folder: Path, key: str) -> Measured | None:
         if not all(isinstance(text, str) for note in notes for text in vars(note).values()):
             return None
         return (found, notes) if _holds(found) else None
-    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+    except NO_ENTRY:
         return None
 
 
@@ -168,19 +170,7 @@ def keep(folder: Path, key: str, *, deconvolved: Deconvolved, notes: Sequence[Qu
         data = _packed(deconvolved, key=key, notes=notes)
     except (TypeError, ValueError):  # a record that cannot be written is measured every time
         return
-    beside = folder / f".{key}.{secrets.token_hex(8)}{_ENDING}"
-    with suppress(OSError):
-        if _leads_elsewhere(folder):
-            return
-        folder.mkdir(parents=True, exist_ok=True)
-        if sum(_size(path) for path in folder.iterdir()) + len(data) > MOST_BYTES:
-            return
-        # Not brought to the disk at once as other files are: a torn entry is not believed.
-        try:
-            beside.write_bytes(data)
-            beside.replace(folder / f"{key}{_ENDING}")
-        finally:
-            beside.unlink(missing_ok=True)
+    write_entry(folder, f"{key}{_ENDING}", data=data)
 
 
 def keep_text(folder: Path, key: str, *, kind: Kind, text: str, made_with: str = "") -> None:
@@ -190,28 +180,21 @@ def keep_text(folder: Path, key: str, *, kind: Kind, text: str, made_with: str =
     """
     about = {"format": _FORMAT, "key": key, "made_with": made_with, "text": text}
     head = json.dumps(about).encode()
-    beside = folder / f".{key}.{secrets.token_hex(8)}{_ENDING}"
-    with suppress(OSError):
-        if _leads_elsewhere(folder) or not (folder / f"{key}{_ENDING}").is_file():
-            return
-        try:
-            beside.write_bytes(hashlib.sha256(head).digest() + head)
-            beside.replace(folder / f"{key}.{kind}")
-        finally:
-            beside.unlink(missing_ok=True)
+    if (folder / f"{key}{_ENDING}").is_file():
+        write_entry(folder, f"{key}.{kind}", data=hashlib.sha256(head).digest() + head)
 
 
 def load_text(folder: Path, key: str, *, kind: Kind, made_with: str = "") -> str | None:
     """Return the text that is kept under `key`, None where none is that can be believed."""
     try:
-        data = (folder / f"{key}.{kind}").read_bytes()
+        data = read_entry(folder, f"{key}.{kind}")
         if hashlib.sha256(data[_DIGEST:]).digest() != data[:_DIGEST]:
             return None
         about = json.loads(data[_DIGEST:])
         if [about["format"], about["key"], about["made_with"]] != [_FORMAT, key, made_with]:
             return None
-        return None if _leads_elsewhere(folder) else str(about["text"])
-    except (OSError, ValueError, TypeError, KeyError, RecursionError):
+        return str(about["text"])
+    except NO_ENTRY:
         return None
 
 
@@ -236,9 +219,8 @@ def load_response(folder: Path, key: str, *, made_with: str) -> Response | None:
 
 def tidy(folder: Path, used: Collection[str | None]) -> None:
     """Let every entry go whose key is not among `used`, and what a killed run left behind."""
-    with suppress(OSError):
-        if _leads_elsewhere(folder):
-            return
+    with suppress(OSError, RenderError):
+        files.refuse_links(folder, inside=_session(folder))
         for path in folder.iterdir():
             if path.suffix not in (_ENDING, *_TEXTS):
                 continue
@@ -247,8 +229,27 @@ def tidy(folder: Path, used: Collection[str | None]) -> None:
                     path.unlink()
 
 
-def _leads_elsewhere(folder: Path) -> bool:
-    return folder.is_symlink() or folder.parent.is_symlink()
+def read_entry(folder: Path, name: str) -> bytes:
+    """Return what lies on the shelf `folder` under a name; one of `NO_ENTRY` where nothing can."""
+    files.refuse_links(folder / name, inside=_session(folder))
+    data = files.read_bytes(folder / name, inside=folder, most=MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise ValueError(name)
+    return data
+
+
+def write_entry(folder: Path, name: str, *, data: bytes) -> None:
+    """Put an entry on the shelf `folder` while there is room; without a word where it can't be."""
+    with suppress(OSError, RenderError):
+        held = sum(_size(path) for path in folder.iterdir()) if folder.is_dir() else 0
+        if held + len(data) <= MOST_BYTES:
+            # not brought to the disk at once as other files are: a torn entry is not believed
+            place = folder / name
+            files.write_bytes_safely(place, data, inside=_session(folder), durable=False)
+
+
+def _session(folder: Path) -> Path:
+    return folder.parent.parent
 
 
 def _size(path: Path) -> int:

@@ -9,7 +9,6 @@ and go with them when a run has no use for them.
 import hashlib
 import json
 import math
-import secrets
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, fields
@@ -87,12 +86,7 @@ def measured(
 def load(folder: Path, key: str) -> StressTones | None:
     """Return what is kept under `key`, None where nothing is that can be believed."""
     try:
-        place = folder / f"{key}.kept"
-        if _leads_elsewhere(folder) or place.is_symlink():
-            return None
-        if place.stat().st_size > kept.MOST_BYTES:
-            return None
-        data = place.read_bytes()
+        data = kept.read_entry(folder, f"{key}.kept")
         if hashlib.sha256(data[_DIGEST:]).digest() != data[:_DIGEST]:
             return None
         head, _, body = data[_DIGEST:].partition(b"\n")
@@ -100,7 +94,7 @@ def load(folder: Path, key: str) -> StressTones | None:
         if about["format"] != _FORMAT or about["key"] != key:
             return None
         return _unpacked(about, body=body)
-    except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+    except kept.NO_ENTRY:
         return None
 
 
@@ -116,19 +110,7 @@ def keep(folder: Path, key: str, *, tones: StressTones) -> None:
     }
     body = json.dumps(about).encode() + b"\n"
     body += b"".join(array.astype("<f8").tobytes() for array in arrays.values())
-    beside = folder / f".{key}.{secrets.token_hex(8)}.kept"
-    with suppress(OSError):
-        if _leads_elsewhere(folder):
-            return
-        folder.mkdir(parents=True, exist_ok=True)
-        held = sum(path.lstat().st_size for path in folder.iterdir())
-        if held + len(body) > kept.MOST_BYTES:
-            return
-        try:
-            beside.write_bytes(hashlib.sha256(body).digest() + body)
-            beside.replace(folder / f"{key}.kept")
-        finally:
-            beside.unlink(missing_ok=True)
+    kept.write_entry(folder, f"{key}.kept", data=hashlib.sha256(body).digest() + body)
 
 
 def _unpacked(about: dict[str, Any], *, body: bytes) -> StressTones | None:
@@ -150,7 +132,3 @@ def _unpacked(about: dict[str, Any], *, body: bytes) -> StressTones | None:
     plain = isinstance(tones.source, str) and isinstance(tones.ended, bool)
     numbers = all(np.all(np.isfinite(getattr(tones, name))) for name in _ARRAYS)
     return tones if whole and plain and numbers and tones.period_s > 0.0 else None
-
-
-def _leads_elsewhere(folder: Path) -> bool:
-    return folder.is_symlink() or folder.parent.is_symlink()

@@ -7,13 +7,14 @@ kernel starts first, imports its own share meanwhile, and is handed out when it 
 import contextlib
 import os
 import sys
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 from jupyter_core.utils import run_sync
+
+from reportlib import folders
 
 PLAIN = "ipykernel_launcher"
 PREPARED = "reportlib.kernel"
@@ -57,9 +58,9 @@ def started(folder: Path) -> Iterator[type[AsyncKernelManager]]:
     class Prepared(ThisPython):
         module = PREPARED
 
-    with tempfile.TemporaryDirectory(prefix="upheld-", ignore_cleanup_errors=True) as sockets:
-        manager = Prepared(kernel_name="python3", **connection(Path(sockets)))
-        with handed_out(manager, folder=folder, sockets=Path(sockets)) as one:
+    with folders.own_folder() as sockets:
+        manager = Prepared(kernel_name="python3", **connection(sockets))
+        with handed_out(manager, folder=folder, sockets=sockets) as one:
             yield one
 
 

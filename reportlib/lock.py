@@ -2,11 +2,12 @@
 
 import contextlib
 import datetime
+import errno
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO
 
+from reportlib import files
 from reportlib.errors import BusyError, RenderError
 from reportlib.one_line import one_line
 
@@ -14,6 +15,8 @@ from reportlib.one_line import one_line
 @contextlib.contextmanager
 def only_run(folder: Path, *, what: str) -> Iterator[None]:
     """Hold the session folder for one run, by a lock of the operating system on ``lock``.
+
+    What earlier runs left there that were killed is cleared first.
 
     Parameters
     ----------
@@ -28,20 +31,24 @@ def only_run(folder: Path, *, what: str) -> Iterator[None]:
         The folder cannot be written to.
     """
     path = folder / "lock"
+    session = folder.parent
+    files.refuse_links(path, inside=session)
     try:
         folder.mkdir(exist_ok=True)
-        file = path.open("a+", encoding="utf-8")
+        if path.exists() and not path.is_file():
+            raise OSError(errno.EINVAL, "not an ordinary file")
+        flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+        file = os.fdopen(os.open(path, flags, 0o666), "r+", encoding="utf-8", errors="replace")
     except OSError as error:
         reason = error.strerror or type(error).__name__
         text = f"{path}: could not be written ({reason}). Make the session folder writable."
         raise RenderError(one_line(text)) from error
     with file:
-        if not _taken(file):
-            file.seek(0)
+        if not files.hold(file.fileno()):
             holder = " ".join(file.read(200).split()) or "another run"
             raise BusyError(
                 one_line(
-                    f"{path.parent.parent}: {holder} is at work there. Wait until it is done; "
+                    f"{session}: {holder} is at work there. Wait until it is done; "
                     "nothing was changed."
                 )
             )
@@ -50,23 +57,8 @@ def only_run(folder: Path, *, what: str) -> Iterator[None]:
             since = datetime.datetime.now().strftime("%H:%M:%S")
             file.write(f"{what} (process {os.getpid()}, since {since})")
             file.flush()
+            for place in (session, session / "calibration", folder, *folder.iterdir()):
+                files.clear_leftovers(place, inside=session)
             yield
         finally:
             file.truncate(0)
-
-
-def _taken(file: IO[str]) -> bool:
-    """Take the lock, which the system lets go of when the process ends, however it ends."""
-    try:
-        if os.name == "nt":
-            import msvcrt
-
-            file.seek(0)
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        else:
-            import fcntl
-
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

@@ -28,6 +28,9 @@ from reportlib.words import narrative
 from reportlib.words.changed import what_changed
 
 FOLDER = ".upheld"
+_RESULTS = f"{FOLDER}/results"
+_PUBLICATION = f"{FOLDER}/publication.json"
+_WRITTEN = f"{FOLDER}/written.json"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,8 +63,7 @@ def narrative_templates() -> SandboxedEnvironment:
 
 def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     """Write results, facts and drafts of a run into the session's ``.upheld/``."""
-    folder = Path(analysis.session.folder) / FOLDER / "results"
-    folder.mkdir(parents=True, exist_ok=True)
+    session = Path(analysis.session.folder)
     facts = collect(analysis)
     drafts = narrative.draft(
         analysis, facts=facts, templates=narrative_templates(), parameters=parameters
@@ -77,7 +79,7 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
         "run.json": json.dumps(kept, ensure_ascii=False, indent=1) + "\n",
     }
     for name, text in texts.items():
-        files.write_text_safely(folder / name, text)
+        files.write_text_safely(session / _RESULTS / name, text, inside=session)
 
 
 def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:
@@ -121,8 +123,8 @@ def read_results(session_folder: Path, *, kind: Kind = REPORT) -> Kept:
     """
     folder = session_folder / FOLDER / "results"
     try:
-        run = json.loads((folder / "run.json").read_text("utf-8"))
-        data = {name: (folder / name).read_bytes() for name in kind.data}
+        run = _json(session_folder, f"{_RESULTS}/run.json")
+        data = {name: files.read_bytes(folder / name, inside=session_folder) for name in kind.data}
         return Kept(drafts=dict(run["drafts"]), about=dict(run["about"]), data=data)
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise NotebookError(
@@ -153,11 +155,11 @@ def read_told(session_folder: Path, *, kind: Kind = REPORT) -> Told:
     """
     folder = session_folder / FOLDER / "results"
     try:
-        facts = results.facts_from_json((folder / "facts.json").read_text("utf-8"))
+        facts = results.facts_from_json(_text(session_folder, f"{_RESULTS}/facts.json"))
         if kind is not REPORT:
-            run = json.loads((folder / "run.json").read_text("utf-8"))
+            run = _json(session_folder, f"{_RESULTS}/run.json")
             return Told(judged=dict(run["judged"]), facts=facts, digests=dict(run["digests"]))
-        document = json.loads((folder / "results.json").read_text("utf-8"))
+        document = _json(session_folder, f"{_RESULTS}/results.json")
         return Told(
             judged=corrections.judged(document), facts=facts, digests=dict(document["digests"])
         )
@@ -171,8 +173,7 @@ def read_told(session_folder: Path, *, kind: Kind = REPORT) -> Told:
 def tool_version(session_folder: Path) -> str:
     """Read which version analysed the session last, empty where that is not known."""
     try:
-        text = (session_folder / FOLDER / "results" / "results.json").read_text("utf-8")
-        return str(json.loads(text)["tool_version"])
+        return str(_json(session_folder, f"{_RESULTS}/results.json")["tool_version"])
     except (OSError, ValueError, KeyError, TypeError):
         return ""
 
@@ -180,8 +181,7 @@ def tool_version(session_folder: Path) -> str:
 def last_parameters(session_folder: Path) -> dict[str, Any]:
     """Read the parameters of the last run, empty where there was none or it is damaged."""
     try:
-        run = json.loads((session_folder / FOLDER / "results" / "run.json").read_text("utf-8"))
-        return dict(run["parameters"])
+        return dict(_json(session_folder, f"{_RESULTS}/run.json")["parameters"])
     except (OSError, ValueError, KeyError, TypeError):
         return {}
 
@@ -189,7 +189,7 @@ def last_parameters(session_folder: Path) -> dict[str, Any]:
 def paper(session_folder: Path) -> Paper:
     """Read what the session's PDF was last set for, ``"a4"`` where nobody has said."""
     try:
-        kept = json.loads((session_folder / FOLDER / "publication.json").read_text("utf-8"))
+        kept = _json(session_folder, _PUBLICATION)
         return "letter" if kept["paper"] == "letter" else "a4"
     except (OSError, ValueError, KeyError, TypeError):
         return "a4"
@@ -197,15 +197,14 @@ def paper(session_folder: Path) -> Paper:
 
 def keep_paper(session_folder: Path, chosen: Paper) -> None:
     """Remember what the session's PDF is set for, from the next run on."""
-    folder = session_folder / FOLDER
-    folder.mkdir(exist_ok=True)
-    files.write_text_safely(folder / "publication.json", json.dumps({"paper": chosen}) + "\n")
+    text = json.dumps({"paper": chosen}) + "\n"
+    files.write_text_safely(session_folder / _PUBLICATION, text, inside=session_folder)
 
 
 def last_written(session_folder: Path) -> Last:
     """Read what the notebook was last filled with; empty where that is lost or damaged."""
     try:
-        kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
+        kept = _json(session_folder, _WRITTEN)
         drafts = {str(slot): str(text) for slot, text in kept["drafts"].items()}
         about = {
             str(text): one
@@ -220,7 +219,7 @@ def last_written(session_folder: Path) -> Last:
 def last_said(session_folder: Path, what: Literal["facts", "judged"]) -> dict[str, str]:
     """Read what facts or judgements read like when the notebook was last filled, by name."""
     try:
-        kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
+        kept = _json(session_folder, _WRITTEN)
         return {str(name): str(text) for name, text in kept[what].items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
@@ -236,8 +235,6 @@ def keep_written(
     judged: Mapping[str, str],
 ) -> None:
     """Remember what the notebook has just been filled with, and by which version."""
-    folder = session_folder / FOLDER
-    folder.mkdir(exist_ok=True)
     kept = {
         "tool_version": __version__,
         "cells": sorted(names),
@@ -247,4 +244,12 @@ def keep_written(
         "judged": dict(sorted(judged.items())),
     }
     text = json.dumps(kept, ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(folder / "written.json", text)
+    files.write_text_safely(session_folder / _WRITTEN, text, inside=session_folder)
+
+
+def _text(session_folder: Path, name: str) -> str:
+    return files.read_bytes(session_folder / name, inside=session_folder).decode("utf-8")
+
+
+def _json(session_folder: Path, name: str) -> Any:
+    return json.loads(_text(session_folder, name))

@@ -135,7 +135,7 @@ def read_saved(path: Path) -> Saved:
 
 def _read(path: Path) -> Saved:
     try:
-        data = path.read_bytes()
+        data = files.read_bytes(path, inside=path.parent)
         notebook: NotebookNode = nbformat.reads(data.decode("utf-8"), as_version=4)
         nbformat.validate(notebook)
     except FileNotFoundError as error:
@@ -155,7 +155,7 @@ def _read(path: Path) -> Saved:
 def write_notebook(path: Path, notebook: NotebookNode, *, signed: bool) -> None:
     """Write a notebook beside, then rename; sign it for this user where asked to."""
     nbformat.validate(notebook)
-    files.write_text_safely(path, nbformat.writes(notebook) + "\n")
+    files.write_text_safely(path, nbformat.writes(notebook) + "\n", inside=path.parent)
     if signed:
         sign(notebook)
 
@@ -334,8 +334,9 @@ def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> No
 
 
 def _bytes_of(path: Path) -> bytes | None:
+    files.refuse_links(path, inside=path.parent)  # as it is to be written: before all the work
     try:
-        return path.read_bytes()
+        return files.read_bytes(path, inside=path.parent)
     except FileNotFoundError:
         return None
     except OSError as error:

@@ -5,7 +5,6 @@ Made beside its place and then renamed, so that it is whole or absent.
 
 import datetime
 import re
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,7 @@ from typing import Any
 from jinja2 import FileSystemLoader, StrictUndefined
 from jinja2.sandbox import SandboxedEnvironment
 
-from reportlib import __version__, resources
+from reportlib import __version__, folders, resources
 from reportlib.errors import PlanError, RenderError
 from reportlib.one_line import one_line
 from reportlib.parameters import Paper
@@ -74,13 +73,8 @@ def write_plan(
     refuse_used(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as beside:
-            made = Path(beside) / folder.name
-            made.mkdir()
+        with folders.fresh_folder(folder, inside=folder.parent) as made:
             _write(plan, made, folder=folder, paper=paper, progress=progress)
-            if folder.exists():
-                folder.rmdir()
-            made.rename(folder)
     except OSError as error:
         raise RenderError(
             one_line(

@@ -13,7 +13,7 @@ from typing import Any
 
 from reportlib import __version__, files
 
-_FILE = "rendered.json"
+_FILE = ".upheld/rendered.json"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,13 +52,13 @@ def keep_rendered(session_folder: Path, *, notebook: bytes, results: bytes, verd
         verdict=verdict,
     )
     text = json.dumps(asdict(kept), ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(session_folder / ".upheld" / _FILE, text)
+    files.write_text_safely(session_folder / _FILE, text, inside=session_folder)
 
 
 def read_rendered(session_folder: Path) -> Rendered | None:
     """Read what ``out/`` was made from; None where that is not known, or damaged."""
     try:
-        kept = json.loads((session_folder / ".upheld" / _FILE).read_text("utf-8"))
+        kept = json.loads(files.read_bytes(session_folder / _FILE, inside=session_folder))
         return Rendered(**{name: str(value) for name, value in kept.items()})
     except (OSError, ValueError, TypeError, AttributeError):
         return None

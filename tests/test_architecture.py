@@ -65,6 +65,7 @@ LAYERS = [
     },
     {
         "files",
+        "folders",
         "resources",
         "fonts",
         "lock",

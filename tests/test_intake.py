@@ -4,6 +4,7 @@ import hashlib
 import json
 import os
 import shutil
+import signal
 from dataclasses import replace
 
 import numpy as np
@@ -255,6 +256,43 @@ def test_a_stress_that_was_stopped_counts_as_it_was(referenced, tmp_path):
     assert stages[0].stress_s == 3.0
     assert (len(stages) == 1) or stages[1].stress_s < 4.0
     assert done["doubtful"] or done["missing"]
+
+
+def killed_before_rename(number, *arguments):
+    """Run in a child that is killed before its so-manieth rename of a file or folder."""
+    child = os.fork()
+    if child == 0:
+        done = []
+
+        def counted(rename):
+            def renamed(*paths):
+                done.append(paths)
+                if len(done) == number:
+                    os.kill(os.getpid(), signal.SIGKILL)
+                return rename(*paths)
+
+            return renamed
+
+        os.replace, os.rename = counted(os.replace), counted(os.rename)
+        run(*arguments)
+        os._exit(0)
+    return os.WIFSIGNALED(os.waitpid(child, 0)[1])
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="kills forked processes")
+@pytest.mark.parametrize("number", [2, 3, 4, 5])
+def test_an_intake_that_was_killed_late_is_done_by_the_next_one(referenced, tmp_path, number):
+    folder, takes = folder_for(referenced, tmp_path)
+    recordings = heap(tmp_path, takes)
+    assert killed_before_rename(number, "intake", folder, recordings)
+    # no half: the facts of the day never name captures of which only some are there
+    assert not any((folder / "captures").glob("*")) or read_session(folder)
+    done = taken_in(folder, recordings)
+    assert set(done["filed"]) == all_planned(folder)
+    assert read_session(folder).long_term[0].stages
+    hidden = [path.name for path in folder.rglob(".*")]
+    assert hidden == [".upheld"]
+    assert (folder / "plan.toml").read_bytes() == (referenced[0] / "session.toml").read_bytes()
 
 
 def test_without_a_baseline_nothing_is_written(referenced, tmp_path):

@@ -421,7 +421,7 @@ def test_a_swap_that_fails_halfway_puts_the_old_back(old_out, monkeypatch):
     rename = type(old_out).rename
 
     def fails(self, target):
-        if ".new-" in self.name:
+        if ".new-" in self.parent.name:
             raise PermissionError(13, "Permission denied")
         return rename(self, target)
 

@@ -6,6 +6,7 @@ The kernel is left out (`loop`): these are about the notebook, the memory and th
 import copy
 import errno
 import os
+import shutil
 import subprocess
 import sys
 from collections import Counter
@@ -414,6 +415,28 @@ def test_killed_at_any_instant(tmp_path):
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="kills forked processes")
 def test_killed_at_any_of_many_instants(tmp_path):
     assert "400 rounds" in rounds(tmp_path, 400, seed=2)
+
+
+def kills(folder, verb, count, *, seed):
+    script = Path(__file__).with_name("kill_runs.py")
+    done = subprocess.run(
+        [sys.executable, str(script), str(folder), verb, str(count), str(seed)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="kills forked processes")
+def test_of_a_killed_run_nothing_is_left_after_the_next(reported, tmp_path):
+    shutil.copytree(reported, tmp_path / "sessions/trivet-6")
+    kills(tmp_path, "publish", 2, seed=1)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="kills forked processes")
+@pytest.mark.parametrize("verb", ["publish", "intake", "report", "refresh"])
+def test_of_many_killed_runs_nothing_is_left_after_the_next(tmp_path, verb):
+    kills(tmp_path, verb, 75, seed=2)
 
 
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS, errno.EACCES])

@@ -109,6 +109,7 @@ def read_index(archive: Path, *, say: Callable[[str], None], address: str | None
     place = archive / FOLDER / FILE
     found = session_folders(archive, say=say)
     first = next(found, None)  # before anything is made in a wrong folder
+    files.clear_leftovers(place.parent, inside=archive)
     connection, changed = _loaded(place, say=say)
     folders = () if first is None else (first, *found)
     changed |= _brought_up_to_date(

@@ -12,6 +12,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
+from reportlib import files
 from reportlib.archive.columns import (
     CANT_TELL,
     COLUMNS,
@@ -66,7 +67,7 @@ def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
         row |= _without_results(session_folder)
     else:
         try:
-            document = _document(session_folder / place)
+            document = _document(session_folder, place)
             row |= from_results(document) | {LADDER: ladder_of(document)}
             row["problem"] = _missing(session_folder, named=list(document["digests"]))
         except _NO_RESULTS as error:
@@ -82,10 +83,11 @@ def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
     return row
 
 
-def _document(path: Path) -> Any:
-    if path.stat().st_size > _MOST_BYTES:
+def _document(session_folder: Path, place: str) -> Any:
+    data = files.read_bytes(session_folder / place, inside=session_folder, most=_MOST_BYTES + 1)
+    if len(data) > _MOST_BYTES:
         raise ValueError("larger than any results")
-    return json.loads(path.read_text("utf-8"))
+    return json.loads(data)
 
 
 def _missing(session_folder: Path, *, named: list[str]) -> str | None:
@@ -243,7 +245,9 @@ def _verdict(session_folder: Path) -> str | None:
     from reportlib.cells import headline  # old reports alone cost its imports
 
     try:
-        run = json.loads((session_folder / ".upheld/results/run.json").read_text("utf-8"))
+        run = json.loads(
+            files.read_bytes(session_folder / ".upheld/results/run.json", inside=session_folder)
+        )
         verdict, _ = headline(run["drafts"]["in-short"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None

@@ -8,7 +8,7 @@ import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 
-from reportlib import __version__, memory, rendered
+from reportlib import __version__, files, memory, rendered
 from reportlib.day import Session
 from reportlib.errors import NotebookError
 from reportlib.session import read_planned_session, read_session
@@ -78,7 +78,7 @@ def _changed_files(then: Mapping[str, str], now: Mapping[str, str]) -> tuple[str
 def _pages_behind(session_folder: Path, *, results: bytes) -> tuple[str, ...]:
     made = rendered.read_rendered(session_folder)
     try:
-        notebook = (session_folder / NOTEBOOK).read_bytes()
+        notebook = files.read_bytes(session_folder / NOTEBOOK, inside=session_folder)
     except OSError:
         return (f"{NOTEBOOK} is not there",)
     if made is None:

@@ -59,6 +59,8 @@ def opened_audio(path: Path) -> Iterator[soundfile.SoundFile]:
     if is_column_text(str(path)):
         text = "column text, expected a recording. Give it as WAV or FLAC."
         raise file_fault(path, text=text)
+    if path.exists() and not path.is_file():
+        raise file_fault(path, text="not an ordinary file. Name a recording.")
     try:
         missing = missing_bytes(path)
         with soundfile.SoundFile(str(path)) as file:

@@ -35,6 +35,8 @@ def write_catalogue(index: Index, *, archive: Path) -> Path:
         Something could not be written, or a page of somebody else's is in the way.
     """
     folder = archive / FOLDER
+    for place in (folder, folder / _PICTURES):
+        files.clear_leftovers(place, inside=archive)
     used: set[str] = set()
 
     def sessions() -> Iterator[Listed]:
@@ -49,6 +51,7 @@ def write_catalogue(index: Index, *, archive: Path) -> Path:
     _refuse_anothers(page)
     if not _holds(page, data):
         files.write_bytes_safely(page, data, inside=archive)
+    files.refuse_links(folder / _PICTURES, inside=archive)
     for path in (folder / _PICTURES).glob("*.svg"):
         if path.name not in used:
             with suppress(OSError):
@@ -70,8 +73,7 @@ def _kept_picture(folder: Path, *, ladder: str, archive: Path, used: set[str]) -
 def _refuse_anothers(page: Path) -> None:
     """Refuse to write over a page that is none of ours."""
     with suppress(OSError):
-        with page.open("rb") as file:
-            head = file.read(_HEAD_BYTES)
+        head = files.read_bytes(page, inside=page.parent, most=_HEAD_BYTES)
         if _OURS not in head:
             raise RenderError(
                 one_line(

@@ -6,13 +6,13 @@ baseline once more. Coils warm and cool from one capture to the next. The same s
 same bytes.
 """
 
-import tempfile
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
+from reportlib import folders
 from reportlib.day import (
     Calibration,
     Channels,
@@ -78,8 +78,7 @@ def make_demo(
     _refuse(folder, speaker=speaker, stages_s=stages_s, takes=takes, recorded_db=record_stress)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as beside:
-            made = Path(beside) / folder.name
+        with folders.fresh_folder(folder, inside=folder.parent) as made:
             _write_session(
                 made,
                 speaker=speaker,
@@ -89,9 +88,6 @@ def make_demo(
                 recorded_db=record_stress,
                 progress=progress,
             )
-            if folder.exists():
-                folder.rmdir()
-            made.rename(folder)
     except OSError as error:
         raise ReportError(
             f"{folder}: the demo could not be written ({error.strerror or error}). "

@@ -8,10 +8,10 @@ machine's, so that the same drawing gives the same bytes.
 import functools
 import shutil
 from collections.abc import Callable
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from reportlib.errors import RenderError
+from reportlib.folders import own_folder
 from reportlib.fonts import FIGURE_FONTS, shipped_font
 
 SCALE = 2.0
@@ -69,10 +69,10 @@ def _fonts() -> Any:
     """
     import typst
 
-    with TemporaryDirectory(prefix="upheld-") as folder:
+    with own_folder() as folder:
         for name in FIGURE_FONTS:
             shutil.copy(shipped_font(name), folder)
-        fonts = typst.Fonts(font_paths=[folder], include_system_fonts=False)
+        fonts = typst.Fonts(font_paths=[str(folder)], include_system_fonts=False)
         compiled: Callable[..., bytes] = typst.compile
         compiled(_BOTH_FONTS.encode(), format="png", font_paths=fonts)
     return fonts

@@ -15,11 +15,10 @@ import re
 import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from reportlib.errors import RenderError
+from reportlib.folders import own_folder
 from reportlib.fonts import shipped_fonts
 from reportlib.parameters import Paper
 from reportlib.publish.published import Publication, read_publication
@@ -101,8 +100,7 @@ def set_typst(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:
     compiled: Callable[..., bytes] = typst.compile  # its own annotations allow no such call
     standards = ["a-3a", "ua-1"] if dated else ["ua-1"]
     attempts = ((True, standards), (False, standards), (False, standards[:0]))
-    with TemporaryDirectory(prefix="upheld-") as folder:
-        root = Path(folder)
+    with own_folder() as root:
         for name, data in files.items():
             (root / name).write_bytes(data)
         fonts = root / "fonts"

@@ -6,15 +6,12 @@ takes its place by renaming only when it is whole.
 """
 
 import re
-import secrets
-import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from reportlib import files
+from reportlib import files, folders
 from reportlib.errors import RenderError
 from reportlib.parameters import Paper
 from reportlib.publish.beside import files_beside
@@ -92,7 +89,7 @@ def write_outputs(
             raise RenderError(f"data file {name!r} would not lie in {out / 'data'}.")
     publication = read_publication(nb)
     laid_out = for_paper(nb, paper=paper, data=data, publication=publication)
-    with ThreadPoolExecutor(1) as press, _fresh_folder(out) as fresh:
+    with ThreadPoolExecutor(1) as press, folders.fresh_folder(out, inside=out.parent) as fresh:
         # Typst needs no interpreter: all the rest is made and written meanwhile.
         pdf = press.submit(set_typst, laid_out.source, files=laid_out.files, dated=laid_out.dated)
         texts = {
@@ -106,15 +103,3 @@ def write_outputs(
             files.write_new(fresh / name, content)
         files.write_new(fresh / "report.pdf", pdf.result())
     return [out / name for name in (*texts, "report.pdf", *beside)]
-
-
-@contextmanager
-def _fresh_folder(out: Path) -> Iterator[Path]:
-    """Give a fresh folder beside `out` to write in, then swap the two."""
-    fresh = out.with_name(f".{out.name}.new-{secrets.token_hex(4)}")
-    files.recover_folder(out)
-    try:
-        yield fresh
-        files.replace_folder(fresh, out)
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)

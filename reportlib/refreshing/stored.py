@@ -1,11 +1,10 @@
 """A session in a store made again: fetched, made here, put back."""
 
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from reportlib import stores
+from reportlib import folders, stores
 from reportlib.errors import ReportError
 from reportlib.one_line import one_line
 
@@ -35,8 +34,8 @@ def take_up_stored(
     """
     answer: dict[str, Any] = {}
     for _ in range(_MOST_TRIES):
-        with tempfile.TemporaryDirectory(prefix="upheld-", ignore_cleanup_errors=True) as top:
-            folder = Path(top) / (address.rstrip("/").rpartition("/")[2] or "session")
+        with folders.own_folder() as top:
+            folder = top / (address.rstrip("/").rpartition("/")[2] or "session")
             try:
                 say("fetching")
                 copy = stores.Copy(stores.place_at(address), folder=folder, cache=cache)

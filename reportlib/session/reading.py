@@ -46,27 +46,31 @@ def read_session(folder: str | os.PathLike[str]) -> day.Session:
     CaptureError
         A file that ``session.toml`` names is missing, empty or cannot be read.
     """
-    return _read(folder, with_files=True)
+    return _read(folder, name=NAME, with_files=True)
 
 
-def read_planned_session(folder: str | os.PathLike[str]) -> day.Session:
+def read_planned_session(folder: str | os.PathLike[str], *, name: str = NAME) -> day.Session:
     """Read the session in `folder` as it is planned: the recordings need not be there yet.
 
     Like `read_session`, but `digests` holds that of ``session.toml`` alone.
+
+    Parameters
+    ----------
+    name : of the file to read, where it is another than ``session.toml``
 
     Raises
     ------
     SessionError
         No session there, no valid TOML 1.0, or facts that cannot be.
     """
-    return _read(folder, with_files=False)
+    return _read(folder, name=name, with_files=False)
 
 
-def _read(folder: str | os.PathLike[str], *, with_files: bool) -> day.Session:
+def _read(folder: str | os.PathLike[str], *, name: str, with_files: bool) -> day.Session:
     root = Path(folder)
     text = ""
     try:
-        data = toml_bytes(root)
+        data = toml_bytes(root / name)
         text = toml_text(data)
         document, kept = without_kept(toml_document(text))
         try:
@@ -79,7 +83,7 @@ def _read(folder: str | os.PathLike[str], *, with_files: bool) -> day.Session:
             digests |= file_digests(root, table=table)
     except Fault as fault:
         line = fault.line or line_of(text, fault.place)
-        where = f"{root / NAME}, line {line}" if line else f"{root / NAME}"
+        where = f"{root / name}, line {line}" if line else f"{root / name}"
         raise fault.error(one_line(f"{where}: {fault}")) from fault
     return _session(str(folder), table=table, digests=digests, kept=kept)
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from reportlib.files import read_bytes
 from reportlib.session.faults import CORRECT, Fault, Place, nearest, shown
 from reportlib.session.schema import FORMAT
 
@@ -24,25 +25,24 @@ _ENDLESS_KEY = re.compile(
 )
 
 
-def toml_bytes(root: Path) -> bytes:
-    """Return what ``session.toml`` in the folder `root` holds.
+def toml_bytes(toml: Path) -> bytes:
+    """Return what a session folder's ``session.toml`` holds, or another file of its kind.
 
     Raises
     ------
     Fault
         There is no such folder or file, or it cannot be read.
     """
-    toml = root / NAME
+    root = toml.parent
     try:
         if root.is_file():
             text = f"{root} is a file, expected the folder that holds {NAME}. Give {root.parent}."
             raise Fault((), text)
         if not root.is_dir():
             raise Fault((), f"there is no folder {root}. Give the folder that holds {NAME}.")
-        if not toml.is_file():
+        if not toml.exists():
             raise Fault((), f"there is no such file. {_where_instead(root)}")
-        with toml.open("rb") as file:
-            data = file.read(_MOST_BYTES + 1)
+        data = read_bytes(toml, inside=root, most=_MOST_BYTES + 1)
     except (OSError, ValueError) as error:  # ValueError: a name that no file system takes
         reason = getattr(error, "strerror", None) or error
         raise Fault((), f"cannot be read ({reason}). Check its name and permissions.") from error

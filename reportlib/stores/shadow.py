@@ -107,4 +107,4 @@ class Shadow:
     def _remember(self, held: dict[str, Held]) -> None:
         stamps = {name: [one.size, one.stamp] for name, one in held.items()}
         text = json.dumps({self._place.address: stamps})
-        files.write_text_safely(self.folder / _STAMPS, text)
+        files.write_text_safely(self.folder / _STAMPS, text, inside=self.folder)
