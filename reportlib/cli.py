@@ -8,7 +8,6 @@ mend is one line on standard error, and exit code 2 (the code that Click uses fo
 option, too); 1 is a fault of the tool itself.
 """
 
-import json
 import os
 import sys
 from dataclasses import asdict
@@ -24,7 +23,18 @@ from reportlib.cli_errors import echo_error as _echo_error
 from reportlib.cli_errors import one_line_errors as _one_line_errors
 from reportlib.cli_intake import intake
 from reportlib.cli_plan import plan
-from reportlib.cli_shared import CAUTION, JSON, PAPER, asked, given, outcome, say_where, status
+from reportlib.cli_shared import (
+    CAUTION,
+    JSON,
+    PAPER,
+    asked,
+    echo,
+    echo_json,
+    given,
+    outcome,
+    say_where,
+    status,
+)
 from reportlib.errors import NotebookError, ReportError
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
@@ -74,12 +84,12 @@ def report(session: Path, *, paper: Any, watch: bool, as_json: bool, **parameter
 
     def run(changed: tuple[Path, ...]) -> None:
         if changed:
-            click.echo(f"Changed: {', '.join(path.name for path in changed)}.")
+            echo(f"Changed: {', '.join(path.name for path in changed)}.")
         try:
             _report(session, paper=paper, as_json=as_json, parameters=parameters)
         except ReportError as error:  # mended, it changes again
             _echo_error(error)
-        click.echo("Waiting for changes; Ctrl-C ends it.", err=True)
+        echo("Waiting for changes; Ctrl-C ends it.", err=True)
 
     run_on_changes(session, run=run)
 
@@ -90,11 +100,11 @@ def _report(session: Path, *, paper: Any, as_json: bool, parameters: dict[str, A
     made = make_report(session, given=given(parameters), paper=paper, stage=status)
     if as_json:
         document = outcome(made.run, written=made.written)
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        echo_json(document)
         return
     say_where(session, written=made.written)
     for line in made.run.lines():
-        click.echo(line)
+        echo(line)
 
 
 @main.command()
@@ -129,11 +139,11 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
         notebook.record_publication(session, kind=kind, saved=saved)
         false = claimed.contradicted(claimed.session_claims(session, kind=kind, saved=saved))
     if as_json:
-        click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
+        echo_json({"written": [str(path) for path in written]})
         return
     say_where(session, written=written)
     for one in false:
-        click.echo(f"The data contradict {one.line()}")
+        echo(f"The data contradict {one.line()}")
 
 
 @main.command()
@@ -163,7 +173,7 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
     if restore is not None:
         with lock.only_run(session / memory.FOLDER, what="upheld history"):
             version = kept.restore(session, number=restore, notebook=target)
-        click.echo(f"Put version {version.number} in the place of {target}.")
+        echo(f"Put version {version.number} in the place of {target}.")
         return
     versions = kept.versions(session)
     if as_json:
@@ -176,13 +186,13 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
             }
             for one in versions
         ]
-        click.echo(json.dumps(listed, ensure_ascii=False, indent=1))
+        echo_json(listed)
         return
     for one in versions:
         kilobytes = max(1, round(one.size / 1000))
-        click.echo(f"{one.number:5d}  {one.saved:%Y-%m-%d %H:%M}  {kilobytes:6d} kB  {one.why}")
+        echo(f"{one.number:5d}  {one.saved:%Y-%m-%d %H:%M}  {kilobytes:6d} kB  {one.why}")
     if not versions:
-        click.echo("Nothing is kept yet.")
+        echo("Nothing is kept yet.")
 
 
 @main.command()
@@ -219,11 +229,12 @@ def check(session: Path, *, as_json: bool) -> None:
     if as_json:
         listed = [{"cell": one.place, **asdict(one.checked)} for one in claims]
         document = {**quality.check_document(notes), "claims": listed}
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        echo_json(document)
     else:
-        click.echo(quality.check_text(notes))
+        for line in quality.check_lines(notes):
+            echo(line)
         for one in false:
-            click.echo(f"contradicted: {one.line()}")
+            echo(f"contradicted: {one.line()}")
     sys.exit(quality.exit_code(notes, contradicted=len(false)))
 
 
@@ -285,5 +296,5 @@ def demo(
                 takes=takes,
                 record_stress=recorded_db or True,
             )
-        click.echo(f"Made {made}. Next: upheld report {made}")
-    click.echo(CAUTION)
+        echo(f"Made {made}. Next: upheld report {made}")
+    echo(CAUTION)
