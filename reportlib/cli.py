@@ -129,7 +129,10 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     path = session / kind.notebook
     saved = notebook.read_saved(path)
     notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)
-    with lock.only_run(session / memory.FOLDER, what="upheld publish"):
+    with (
+        lock.same_folder(session),
+        lock.only_run(session / memory.FOLDER, what="upheld publish"),
+    ):
         if path.read_bytes() != saved.data:  # a run came to its end meanwhile
             saved = notebook.read_saved(path)
             notebook.require_read(session, as_it_is=as_it_is, kind=kind, saved=saved)

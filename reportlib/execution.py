@@ -6,6 +6,7 @@ notebook twice a cell, and formats braces in paths. The notebook is executed in 
 
 import ast
 import copy
+import logging
 import tempfile
 from collections.abc import Callable, Collection
 from pathlib import Path
@@ -14,12 +15,13 @@ from typing import Any
 import nbformat
 from nbformat import NotebookNode
 
-from reportlib import kernels, merge
+from reportlib import kernels, lock, merge
 from reportlib.errors import NotebookError
 from reportlib.kinds import REPORT, Kind
 from reportlib.parameters import Parameters
 
 _TIMEOUT_S = 1800
+_UNHEARD = logging.NullHandler()
 _STOPPED = "This cell of yours stopped: "
 
 
@@ -42,6 +44,15 @@ def execute(
     own_code : ids of the reviewer's own code cells, which may stop without stopping the report
     not_run : ids of those among them that keep their old output
     kernel : manager class of a kernel that is running already in `folder`
+
+    Raises
+    ------
+    NotebookError
+        Parameters and notebook do not fit, or the kernel ended before the notebook did.
+    ReportError
+        A cell stopped with one of this library's errors.
+    SessionError
+        The folder was deleted, moved or replaced meanwhile.
     """
     import papermill
 
@@ -61,7 +72,11 @@ def execute(
         )
     if while_running is not None:
         while_running()
-    with tempfile.TemporaryDirectory(prefix="upheld-") as sockets:
+    logging.getLogger("papermill").addHandler(_UNHEARD)  # what it says is said by the error
+    with (
+        lock.same_folder(folder),
+        tempfile.TemporaryDirectory(prefix="upheld-") as sockets,
+    ):
         try:
             executed = papermill.execute_notebook(
                 notebook,
@@ -78,6 +93,14 @@ def execute(
             )
         except papermill.PapermillExecutionError as error:
             raise _as_report_error(error, path=folder / kind.notebook) from error
+        except (RuntimeError, TimeoutError) as error:
+            if "kernel" not in str(error).lower() and not isinstance(error, TimeoutError):
+                raise
+            raise NotebookError(
+                f"{folder / kind.notebook}: the kernel that ran it ended or did not answer "
+                f"({' '.join(str(error).split())[:120]}). Nothing was overwritten; where memory "
+                f"was short, close other programs. Then run '{kind.verb}' again."
+            ) from error
     return _tidied(executed, own_code=own_code)
 
 

@@ -57,6 +57,8 @@ def make_report(
     ------
     BusyError
         Another run is at work there.
+    SessionError
+        The session was deleted, moved or replaced meanwhile.
     ReportError
         What the session, its recordings or its notebook are short of.
     """
@@ -70,9 +72,10 @@ def make_report(
         )
     read_session(session)  # before a kernel starts: most mistakes are here
     from reportlib.kernels import started
+    from reportlib.lock import same_folder
 
     # it imports its share while this imports the rest
-    with (kernels or started)(session) as kernel:
+    with same_folder(session), (kernels or started)(session) as kernel:
         from reportlib import memory
 
         remembered = known_parameters(memory.last_parameters(session))
@@ -98,7 +101,7 @@ def run_and_render(
     """
     from reportlib import lock, memory, notebook
 
-    with lock.only_run(folder / memory.FOLDER, what=kind.verb):
+    with lock.same_folder(folder), lock.only_run(folder / memory.FOLDER, what=kind.verb):
         with stage("measuring, comparing and drawing"):
             done = notebook.run_report(
                 folder,
