@@ -70,17 +70,21 @@ def make_report(
             f"{session}: holds a comparison, not a session. Make it again with "
             f"'{kind_of(session).command(session)}'."
         )
-    read_session(session)  # before a kernel starts: most mistakes are here
-    from reportlib.kernels import started
     from reportlib.lock import same_folder
 
-    # it imports its share while this imports the rest
-    with same_folder(session), (kernels or started)(session) as kernel:
-        from reportlib import memory
+    with same_folder(session):
+        read_session(session)  # before a kernel starts: most mistakes are here
+        from reportlib.kernels import started
 
-        remembered = known_parameters(memory.last_parameters(session))
-        chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
-        return run_and_render(session, parameters=chosen, kernel=kernel, paper=paper, stage=stage)
+        # it imports its share while this imports the rest
+        with (kernels or started)(session) as kernel:
+            from reportlib import memory
+
+            remembered = known_parameters(memory.last_parameters(session))
+            chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
+            return run_and_render(
+                session, parameters=chosen, kernel=kernel, paper=paper, stage=stage
+            )
 
 
 def run_and_render(
