@@ -4,6 +4,7 @@ Sentences of a comparison speak of several loudspeakers at once, which nothing h
 they can't be checked, and are never said to be false.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from nbformat import NotebookNode
 from reportlib import cells, memory, notebook
 from reportlib.claims import Checked, ClaimData, check_sentence, data_from_files
 from reportlib.claims.sentences import sentences
+from reportlib.errors import NotebookError
 from reportlib.kinds import REPORT, Kind
 from reportlib.publish.published import UNSEEN_TAGS
 from reportlib.shown import PICTURE_MIME, TABLE_MIME
@@ -66,9 +68,15 @@ def session_claims(
     if not typed:
         return ()
     data = ClaimData(bands=(), curves=())
-    if kind is REPORT:
-        data = data_from_files(**memory.read_texts(session_folder))
-    checked = ((place, check_sentence(one, data=data)) for place, one in typed)
+    kept = memory.read_texts(session_folder) if kind is REPORT else None
+    try:
+        data = data if kept is None else data_from_files(**kept)
+        checked = [(place, check_sentence(one, data=data)) for place, one in typed]
+    except memory.DAMAGED as error:
+        raise NotebookError(
+            f"{session_folder / memory.FOLDER}: the results of the last run are damaged "
+            f"({type(error).__name__}). Run '{kind.command(session_folder)}' first."
+        ) from error
     return tuple(
         Placed(place=place, checked=one if kind is REPORT else _unchecked(one))
         for place, one in checked
@@ -86,6 +94,8 @@ def _captions(cell: NotebookNode) -> list[tuple[str, str]]:
     for output in cell.get("outputs", ()):
         for mime in (PICTURE_MIME, TABLE_MIME):
             about = output.get("data", {}).get(mime, {})
+            if not isinstance(about, Mapping):
+                continue
             name = about.get("name", "unnamed")
             kinds = (("caption", "caption"), ("alt", "alternative text"))
             if about.get("own_words"):

@@ -55,7 +55,7 @@ def read_published(session_folder: Path) -> tuple[Published, ...]:
     try:
         entries = json.loads((session_folder / ".upheld" / _FILE).read_text("utf-8"))
         return tuple(Published(**entry) for entry in entries)
-    except (OSError, ValueError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return ()
 
 

@@ -140,6 +140,6 @@ def _same_bytes(one: Path, other: Path) -> bool:
 def _reasons(folder: Path) -> dict[str, str]:
     try:
         found = json.loads((folder / _WHY).read_text("utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return {str(key): str(value) for key, value in found.items()} if isinstance(found, dict) else {}

@@ -28,6 +28,8 @@ from reportlib.words import narrative
 from reportlib.words.changed import what_changed
 
 FOLDER = ".upheld"
+DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError)
+"""What reading stops with where anything may stand in the files."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,8 +130,11 @@ def read_results(session_folder: Path, *, kind: Kind = REPORT) -> Kept:
     try:
         run = json.loads((folder / "run.json").read_text("utf-8"))
         data = {name: (folder / name).read_bytes() for name in kind.data}
-        return Kept(drafts=dict(run["drafts"]), about=dict(run["about"]), data=data)
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        drafts = dict(run["drafts"])
+        if not all(isinstance(text, str) for text in drafts.values()):
+            raise TypeError("a draft is no text")
+        return Kept(drafts=drafts, about=dict(run["about"]), data=data)
+    except DAMAGED as error:
         raise NotebookError(
             f"{folder}: the results of the last run are missing or damaged "
             f"({type(error).__name__}). Run '{kind.command(session_folder)}' first."
@@ -166,7 +171,7 @@ def read_told(session_folder: Path, *, kind: Kind = REPORT) -> Told:
         return Told(
             judged=corrections.judged(document), facts=facts, digests=dict(document["digests"])
         )
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except DAMAGED as error:
         raise NotebookError(
             f"{folder}: the results of the last run are missing or damaged "
             f"({type(error).__name__}). Run '{kind.command(session_folder)}' first."
@@ -178,7 +183,7 @@ def tool_version(session_folder: Path) -> str:
     try:
         text = (session_folder / FOLDER / "results" / "results.json").read_text("utf-8")
         return str(json.loads(text)["tool_version"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except DAMAGED:
         return ""
 
 
@@ -206,7 +211,7 @@ def last_parameters(session_folder: Path) -> dict[str, Any]:
     try:
         run = json.loads((session_folder / FOLDER / "results" / "run.json").read_text("utf-8"))
         return dict(run["parameters"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except DAMAGED:
         return {}
 
 
@@ -215,7 +220,7 @@ def paper(session_folder: Path) -> Paper:
     try:
         kept = json.loads((session_folder / FOLDER / "publication.json").read_text("utf-8"))
         return "letter" if kept["paper"] == "letter" else "a4"
-    except (OSError, ValueError, KeyError, TypeError):
+    except DAMAGED:
         return "a4"
 
 
@@ -232,7 +237,7 @@ def last_written(session_folder: Path) -> Last:
         kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
         drafts = {str(slot): str(text) for slot, text in kept["drafts"].items()}
         return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except DAMAGED:
         return Last()
 
 
@@ -241,7 +246,7 @@ def last_facts(session_folder: Path) -> dict[str, str]:
     try:
         kept = json.loads((session_folder / FOLDER / "written.json").read_text("utf-8"))
         return {str(name): str(text) for name, text in kept["facts"].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except DAMAGED:
         return {}
 
 
