@@ -8,7 +8,6 @@ mend is one line on standard error, and exit code 2 (the code that Click uses fo
 option, too); 1 is a fault of the tool itself.
 """
 
-import json
 import os
 import sys
 from dataclasses import asdict
@@ -30,6 +29,8 @@ from reportlib.cli_shared import (
     JSON,
     PAPER,
     asked,
+    echo,
+    echo_json,
     given,
     outcome,
     say_where,
@@ -91,13 +92,13 @@ def report(session: Path, *, watch: bool, **options: Any) -> None:
 
     def run(changed: tuple[Path, ...]) -> None:
         if changed:
-            click.echo(f"Changed: {', '.join(path.name for path in changed)}.")
+            echo(f"Changed: {', '.join(path.name for path in changed)}.")
             options["bring_back"] = ()  # asked for once
         try:
             _report(session, **options)
         except ReportError as error:  # mended, it changes again
             _echo_error(error)
-        click.echo("Waiting for changes; Ctrl-C ends it.", err=True)
+        echo("Waiting for changes; Ctrl-C ends it.", err=True)
 
     run_on_changes(session, run=run)
 
@@ -112,11 +113,11 @@ def _report(
     )
     if as_json:
         document = outcome(made.run, written=made.written)
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        echo_json(document)
         return
     say_where(session, written=made.written)
     for line in made.run.lines():
-        click.echo(line)
+        echo(line)
 
 
 @main.command()
@@ -142,7 +143,10 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
     path = session / kind.notebook
     saved = notebook.read_saved(path)
     publications.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
-    with lock.only_run(session / memory.FOLDER, what="upheld publish"):
+    with (
+        lock.same_folder(session),
+        lock.only_run(session / memory.FOLDER, what="upheld publish"),
+    ):
         if files.read_bytes(path, inside=session) != saved.data:  # a run came to its end meanwhile
             saved = notebook.read_saved(path)
             publications.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
@@ -152,11 +156,11 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
         publications.record_publication(session, kind=kind, saved=saved)
         loose = session_untied(session, kind=kind, saved=saved)
     if as_json:
-        click.echo(json.dumps({"written": [str(path) for path in written]}, indent=1))
+        echo_json({"written": [str(path) for path in written]})
         return
     say_where(session, written=written)
     for one in loose:
-        click.echo(one.line())
+        echo(one.line())
 
 
 @main.command()
@@ -186,7 +190,7 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
     if restore is not None:
         with lock.only_run(session / memory.FOLDER, what="upheld history"):
             version = kept.restore(session, number=restore, notebook=target)
-        click.echo(f"Put version {version.number} in the place of {target}.")
+        echo(f"Put version {version.number} in the place of {target}.")
         return
     versions = kept.versions(session)
     if as_json:
@@ -199,13 +203,13 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
             }
             for one in versions
         ]
-        click.echo(json.dumps(listed, ensure_ascii=False, indent=1))
+        echo_json(listed)
         return
     for one in versions:
         kilobytes = max(1, round(one.size / 1000))
-        click.echo(f"{one.number:5d}  {one.saved:%Y-%m-%d %H:%M}  {kilobytes:6d} kB  {one.why}")
+        echo(f"{one.number:5d}  {one.saved:%Y-%m-%d %H:%M}  {kilobytes:6d} kB  {one.why}")
     if not versions:
-        click.echo("Nothing is kept yet.")
+        echo("Nothing is kept yet.")
 
 
 def _print_codes(context: click.Context, _: click.Parameter, asked: bool) -> None:
@@ -259,12 +263,12 @@ def check(session: Path, *, as_json: bool) -> None:
 
         loose = session_untied(session)
     if as_json:
-        document = {**quality.check_document(notes), "untied": [asdict(one) for one in loose]}
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        echo_json({**quality.check_document(notes), "untied": [asdict(one) for one in loose]})
     else:
-        click.echo(quality.check_text(notes))
+        for line in quality.check_lines(notes):
+            echo(line)
         for one in loose:
-            click.echo(one.line())
+            echo(one.line())
     sys.exit(quality.exit_code(notes))
 
 
@@ -326,5 +330,5 @@ def demo(
                 takes=takes,
                 record_stress=recorded_db or True,
             )
-        click.echo(f"Made {made}. Next: upheld report {made}")
-    click.echo(CAUTION)
+        echo(f"Made {made}. Next: upheld report {made}")
+    echo(CAUTION)

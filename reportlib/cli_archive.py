@@ -2,7 +2,6 @@
 
 import contextlib
 import hashlib
-import json
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -14,6 +13,7 @@ import click
 
 from reportlib.cli_errors import one_line_errors
 from reportlib.cli_progress import progress
+from reportlib.cli_shared import echo, echo_json, json_text
 from reportlib.errors import ReportError
 from reportlib.one_line import one_line
 
@@ -36,7 +36,7 @@ def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> N
 
     for column in COLUMNS.values():
         words = f" ({', '.join(column.words)})" if column.words else ""
-        click.echo(f"{column.name:32} {column.about}{words}")
+        echo(f"{column.name:32} {column.about}{words}")
     context.exit()
 
 
@@ -125,7 +125,7 @@ def archive(
         if catalogue and len(index) and (chosen is None or refresh):
             page = at.write_catalogue(index)
             if not as_json:
-                click.echo(f"Catalogue: {page}")
+                echo(f"Catalogue: {page}")
     sys.exit(code)
 
 
@@ -195,18 +195,20 @@ def _archive_at(text: str, *, cache: Path | None) -> Iterator[_Folder]:
 
 
 def _note(line: str) -> None:
-    click.echo(f"upheld: {line}", err=True)
+    echo(f"upheld: {line}", err=True)
 
 
 def _print_json(index: "Index", *, chosen: "Filter | None") -> None:
     """Print one session a line, so that memory does not grow with the archive."""
-    click.echo('{"sessions": [')
-    before = ""
+    echo('{"sessions": [')
+    last = ""
     for row in index.rows(chosen):
-        click.echo(f"{before}{json.dumps(row, ensure_ascii=False)}", nl=False)
-        before = ",\n"
+        if last:
+            echo(f"{last},")
+        last = json_text(row)
+    echo(last)
     untold = index.untold(chosen) if chosen else 0
-    click.echo(f'\n], "all": {len(index)}, "cant_tell": {untold}}}')
+    echo(f'], "all": {len(index)}, "cant_tell": {untold}}}')
 
 
 def _print_table(index: "Index", *, chosen: "Filter | None") -> None:
@@ -237,7 +239,7 @@ def _print_table(index: "Index", *, chosen: "Filter | None") -> None:
             behind[0] = str(row["state"])
         cells = [str(row["name"]), str(row["date"] or ""), str(row["folder"]), *behind]
         cells += [value_said(row, name) for name in extra]
-        table.add_row(*(Text(cell) for cell in cells))  # as text: a name is no markup
+        table.add_row(*(Text(one_line(cell)) for cell in cells))  # a name is no markup
         if row["problem"]:
             problems.append(f"{row['folder']}: {row['problem']}")
     if count:
@@ -249,7 +251,7 @@ def _print_table(index: "Index", *, chosen: "Filter | None") -> None:
         _note(f"{many} sessions are called {name}; their folders tell them apart.")
     found = f"{count} of {len(index)} sessions." if chosen else f"{_counted(count)}."
     untold = index.untold(chosen) if chosen else 0
-    click.echo(f"{found} Of {untold} more it can’t be told." if untold else found)
+    echo(f"{found} Of {untold} more it can’t be told." if untold else found)
 
 
 def _print_wide(table: Any) -> None:
@@ -316,7 +318,7 @@ def _print_outcomes_json(found: "Sequence[Outcome]", *, left: Sequence[str]) -> 
         for one in sorted(found, key=lambda one: one.folder)
     ]
     outcome = {"sessions": listed, "left": [one_line(folder) for folder in left]}
-    click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
+    echo_json(outcome)
 
 
 def _print_outcomes(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
@@ -324,28 +326,28 @@ def _print_outcomes(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
     for one in ordered:
         if one.kind == "made":
             more = f" and {len(one.why) - 2} more" if len(one.why) > 2 else ""
-            click.echo(f"{one_line(one.folder)}: made again, since {', '.join(one.why[:2])}{more}.")
+            echo(f"{one.folder}: made again, since {', '.join(one.why[:2])}{more}.")
             lines = [difference.line() for difference in one.changed]
             for line in (*lines[:_MOST_LINES], *(f"read again: {why}" for why in one.read_again)):
-                click.echo(f"  {line}")
+                echo(f"  {line}")
             if len(lines) > _MOST_LINES:
-                click.echo(f"  and {len(lines) - _MOST_LINES} more; --json lists them")
+                echo(f"  and {len(lines) - _MOST_LINES} more; --json lists them")
             if one.not_run:
-                click.echo(f"  not run: code that somebody put into its notebook ({one.not_run})")
+                echo(f"  not run: code that somebody put into its notebook ({one.not_run})")
     for kind in ("skipped", "failed"):
         for one in ordered:
             if one.kind == kind:
-                click.echo(f"{kind}: {one.line}", err=True)
+                echo(f"{kind}: {one.line}", err=True)
     made = [one for one in ordered if one.kind == "made"]
     said = sum(bool(one.changed) for one in made)
     counts = {kind: sum(one.kind == kind for one in found) for kind in ("skipped", "failed")}
-    click.echo(
+    echo(
         f"{_counted(len(found))}: {len(made)} made again ({said} of them say something else now), "
         f"{sum(one.kind == 'up to date' for one in found)} up to date, {counts['skipped']} "
         f"skipped, {counts['failed']} failed."
     )
     if left:
-        click.echo(f"Interrupted: {len(left)} left. The same command goes on.", err=True)
+        echo(f"Interrupted: {len(left)} left. The same command goes on.", err=True)
 
 
 def _counted(count: int) -> str:

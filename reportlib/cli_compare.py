@@ -1,6 +1,5 @@
 """``upheld compare``: several sessions beside each other, in a folder of their own."""
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -8,7 +7,18 @@ from typing import Any
 import click
 
 from reportlib.cli_errors import one_line_errors
-from reportlib.cli_shared import BRING_BACK, JSON, PAPER, asked, given, outcome, say_where, status
+from reportlib.cli_shared import (
+    BRING_BACK,
+    JSON,
+    PAPER,
+    asked,
+    echo,
+    echo_json,
+    given,
+    outcome,
+    say_where,
+    status,
+)
 
 
 @click.command()
@@ -59,11 +69,11 @@ def compare(
             "sessions": [str(path) for path in done.sessions],
             **outcome(done.made.run, written=done.made.written),
         }
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        echo_json(document)
         return
     say_where(done.folder, written=done.made.written)
     for line in done.made.run.lines():
-        click.echo(line)
+        echo(line)
 
 
 def check_comparison(folder: Path, *, as_json: bool) -> int:
@@ -81,10 +91,12 @@ def check_comparison(folder: Path, *, as_json: bool) -> int:
             "sessions": {name: quality.check_document(notes) for name, notes in found.items()},
             "untied": [asdict(one) for one in loose],
         }
-        click.echo(json.dumps(document, ensure_ascii=False, indent=1))
+        echo_json(document)
     else:
         for name, notes in found.items():
-            click.echo(f"{name}: {quality.check_text(notes)}")
+            first, *lines = quality.check_lines(notes)
+            for line in (f"{name}: {first}", *lines):
+                echo(line)
         for one in loose:
-            click.echo(one.line())
+            echo(one.line())
     return max(quality.exit_code(notes) for notes in found.values())

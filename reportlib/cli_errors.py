@@ -5,8 +5,7 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
-import click
-
+from reportlib.cli_shared import echo
 from reportlib.errors import ReportError
 
 
@@ -26,4 +25,4 @@ def one_line_errors(command: Callable[..., None]) -> Callable[..., None]:
 
 def echo_error(error: ReportError) -> None:
     """Print one error."""
-    click.echo(f"upheld: {' '.join(str(error).split())}", err=True)
+    echo(f"upheld: {' '.join(str(error).split())}", err=True)

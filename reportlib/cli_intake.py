@@ -1,12 +1,12 @@
 """``upheld intake``: recordings from any recorder become captures of a planned session."""
 
-import json
 import sys
 from pathlib import Path
 
 import click
 
 from reportlib.cli_errors import one_line_errors
+from reportlib.cli_shared import echo, echo_json
 
 
 @click.command()
@@ -30,7 +30,7 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
     from reportlib.session import read_planned_session
 
     read_planned_session(session)  # before anything is made in a wrong folder
-    say = None if as_json or not sys.stderr.isatty() else lambda name: click.echo(name, err=True)
+    say = None if as_json or not sys.stderr.isatty() else lambda name: echo(name, err=True)
     with lock.only_run(session / memory.FOLDER, what="upheld intake"):
         done = take_in(session, recordings, progress=say)
     if as_json:
@@ -39,13 +39,13 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
             "missing": list(done.missing),
             "doubtful": list(done.doubtful),
         }
-        click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
+        echo_json(outcome)
     else:
         for capture, source in done.filed:
-            click.echo(f"{capture}  from {source}")
+            echo(f"{capture}  from {source}")
         for line in done.missing:
-            click.echo(f"missing: {line}")
+            echo(f"missing: {line}")
         for line in done.doubtful:
-            click.echo(f"doubtful: {line}")
-        click.echo(f"Filed {len(done.filed)} captures. Next: upheld report {session}")
+            echo(f"doubtful: {line}")
+        echo(f"Filed {len(done.filed)} captures. Next: upheld report {session}")
     sys.exit(3 if done.missing or done.doubtful else 0)

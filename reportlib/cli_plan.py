@@ -1,7 +1,6 @@
 """``upheld plan``: what is not given as an option is asked for, at a terminal only."""
 
 import datetime
-import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from reportlib.cli_errors import one_line_errors
+from reportlib.cli_shared import echo, echo_json
 from reportlib.errors import PlanError
 
 if TYPE_CHECKING:
@@ -156,7 +156,7 @@ def plan(folder: Path, *, paper: Any, as_json: bool, **options: Any) -> None:
     from reportlib.planning import make_plan
 
     made = make_plan(_request(options))
-    say = None if as_json or not sys.stderr.isatty() else lambda path: click.echo(path, err=True)
+    say = None if as_json or not sys.stderr.isatty() else lambda path: echo(path, err=True)
     write_plan(made, folder, paper=paper, progress=say)
     _tell(made, folder=folder, as_json=as_json)
 
@@ -171,13 +171,13 @@ def _tell(made: "Plan", *, folder: Path, as_json: bool) -> None:
             "osha_percent": made.dose.osha_percent,
             "departures": list(made.departures),
         }
-        click.echo(json.dumps(outcome, ensure_ascii=False, indent=1))
+        echo_json(outcome)
         return
     from reportlib.planning.cautions import heat_warnings, recorder_warnings
 
-    click.echo(f"Planned {folder}. Print {folder / 'plan.pdf'}, or read {folder / 'plan.md'}.")
+    echo(f"Planned {folder}. Print {folder / 'plan.pdf'}, or read {folder / 'plan.md'}.")
     for line in (*made.departures, *recorder_warnings(made), *heat_warnings(made)):
-        click.echo(line)
+        echo(line)
 
 
 _NEEDED: dict[str, tuple[str, Any]] = {

@@ -5,8 +5,7 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-import click
-
+from reportlib.cli_shared import echo
 from reportlib.one_line import one_line
 
 if TYPE_CHECKING:
@@ -33,8 +32,8 @@ class _Lines(Quiet):
     def done(self, outcome: "Outcome") -> None:
         self._done += 1
         if outcome.kind != "up to date":
-            text = f"{self._done}/{self._count} {one_line(outcome.folder)}: {outcome.kind}"
-            click.echo(f"{text}, {outcome.seconds:.1f} s", err=True)
+            text = f"{self._done}/{self._count} {outcome.folder}: {outcome.kind}"
+            echo(f"{text}, {outcome.seconds:.1f} s", err=True)
 
 
 class _Bars(Quiet):

@@ -1,5 +1,11 @@
-"""What several verbs have in common: options, how work is shown, where things were written."""
+"""What several verbs have in common: options, printing, how work is shown, where things lie.
 
+Names and texts of a session folder may be a stranger's: all that is printed goes through
+`echo` or `echo_json`, where no character of theirs can do anything to a terminal.
+"""
+
+import json
+import re
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
@@ -8,6 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from reportlib.one_line import bends, one_line
 
 if TYPE_CHECKING:
     from reportlib.notebook import Run
@@ -84,6 +92,22 @@ def given(parameters: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in parameters.items() if value is not None}
 
 
+def echo(line: str, *, err: bool = False) -> None:
+    """Print one line, whatever stands in it."""
+    click.echo(one_line(line), err=err)
+
+
+def echo_json(document: object) -> None:
+    """Print JSON that says the same with any character that is no letter written as JSON has it."""
+    click.echo(json_text(document, indent=1))
+
+
+def json_text(document: object, *, indent: int | None = None) -> str:
+    """Return what `echo_json` prints."""
+    text = json.dumps(document, ensure_ascii=False, indent=indent)
+    return re.sub("[^ -~\n]", lambda c: json.dumps(c[0])[1:-1] if bends(c[0]) else c[0], text)
+
+
 def status(what: str) -> AbstractContextManager[object]:
     """Show that work goes on, where somebody watches."""
     if not sys.stderr.isatty():
@@ -96,8 +120,8 @@ def status(what: str) -> AbstractContextManager[object]:
 def say_where(folder: Path, *, written: Sequence[Path]) -> None:
     """Say which pages were written into the folder's ``out/``."""
     pages = [path.name for path in written if path.parent == folder / "out"]
-    click.echo(f"Wrote {', '.join(sorted(pages))} in {folder / 'out'}.")
-    click.echo(CAUTION)
+    echo(f"Wrote {', '.join(sorted(pages))} in {folder / 'out'}.")
+    echo(CAUTION)
 
 
 def outcome(run: "Run", *, written: Sequence[Path]) -> dict[str, Any]:

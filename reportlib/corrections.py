@@ -56,7 +56,7 @@ def read_published(session_folder: Path) -> tuple[Published, ...]:
     try:
         entries = json.loads(files.read_bytes(session_folder / _FILE, inside=session_folder))
         return tuple(Published(**entry) for entry in entries)
-    except (OSError, ValueError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return ()
 
 

@@ -147,11 +147,11 @@ def deconvolve(
     if capture.reference is not None:
         drive, drive_name = capture.reference, f"{capture.source} (reference channel)"
     elif stimulus is not None:
-        drive, drive_name = stimulus, "[sweep] stimulus"
+        drive, drive_name = stimulus, "the stimulus that [sweep] of session.toml names"
     else:
         raise CaptureError(
-            f"{capture.source} has no reference channel and [sweep] names no stimulus; "
-            "name the file that was played."
+            f"{capture.source} has no reference channel and [sweep] of session.toml names no "
+            "stimulus; name the file that was played."
         )
     drive_start_s = find_sweep(drive, law=law, sample_rate_hz=fs, source=drive_name)
 

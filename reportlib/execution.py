@@ -6,6 +6,7 @@ notebook twice a cell, and formats braces in paths. The notebook is executed in 
 
 import ast
 import copy
+import logging
 from collections.abc import Callable, Collection
 from contextlib import nullcontext
 from pathlib import Path
@@ -14,12 +15,13 @@ from typing import Any
 import nbformat
 from nbformat import NotebookNode
 
-from reportlib import kernels, merge
+from reportlib import kernels, lock, merge
 from reportlib.errors import NotebookError
 from reportlib.kinds import REPORT, Kind
 from reportlib.parameters import Parameters
 
 _TIMEOUT_S = 1800
+_UNHEARD = logging.NullHandler()
 _STOPPED = "This cell of yours stopped: "
 _LEFT_OUT = (
     "This cell was not run. Run all cells in Jupyter, or trust the notebook, to make it yours."
@@ -45,6 +47,15 @@ def execute(
     own_code : ids of the reviewer's own code cells, which may stop without stopping the report
     not_run : ids of those among them that keep their old output
     kernel : manager class of a kernel that is running already in `folder`
+
+    Raises
+    ------
+    NotebookError
+        Parameters and notebook do not fit, or the kernel ended before the notebook did.
+    ReportError
+        A cell stopped with one of this library's errors.
+    SessionError
+        The folder was deleted, moved or replaced meanwhile.
     """
     import papermill
 
@@ -64,7 +75,11 @@ def execute(
         )
     if while_running is not None:
         while_running()
-    with nullcontext(kernel) if kernel else kernels.started(folder) as manager:
+    logging.getLogger("papermill").addHandler(_UNHEARD)  # what it says is said by the error
+    with (
+        lock.same_folder(folder),
+        nullcontext(kernel) if kernel else kernels.started(folder) as manager,
+    ):
         try:
             executed = papermill.execute_notebook(
                 notebook,
@@ -81,6 +96,14 @@ def execute(
             )
         except papermill.PapermillExecutionError as error:
             raise _as_report_error(error, path=folder / kind.notebook) from error
+        except (RuntimeError, TimeoutError) as error:
+            if "kernel" not in str(error).lower() and not isinstance(error, TimeoutError):
+                raise
+            raise NotebookError(
+                f"{folder / kind.notebook}: the kernel that ran it ended or did not answer "
+                f"({' '.join(str(error).split())[:120]}). Nothing was overwritten; where memory "
+                f"was short, close other programs. Then run '{kind.verb}' again."
+            ) from error
     for cell in executed.cells:
         if cell["id"] in not_run:
             _say_left_out(cell)

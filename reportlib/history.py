@@ -141,6 +141,6 @@ def _reasons(session_folder: Path) -> dict[str, str]:
     try:
         why = history_folder(session_folder) / _WHY
         found = json.loads(files.read_bytes(why, inside=session_folder))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return {str(key): str(value) for key, value in found.items()} if isinstance(found, dict) else {}

@@ -1,4 +1,4 @@
-"""One run at a time in a session folder; what a killed run held is free at once."""
+"""One run at a time in a session folder, and in no other; a killed run lets go of it at once."""
 
 import contextlib
 import datetime
@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from reportlib import files
-from reportlib.errors import BusyError, RenderError
+from reportlib.errors import BusyError, RenderError, SessionError
 from reportlib.one_line import one_line
 
 
@@ -62,3 +62,33 @@ def only_run(folder: Path, *, what: str) -> Iterator[None]:
             yield
         finally:
             file.truncate(0)
+
+
+@contextlib.contextmanager
+def same_folder(folder: Path) -> Iterator[None]:
+    """See to it that what begins in a folder ends in that very folder.
+
+    Raises
+    ------
+    SessionError
+        It was deleted, moved away or replaced by another meanwhile, whatever came of that.
+    """
+    before = _identity(folder)
+    left: Exception | None = None
+    try:
+        yield
+    except Exception as error:
+        left = error
+    if _identity(folder) != before:
+        text = f"{folder}: was deleted or moved away while it was worked on. Put it back, or start"
+        raise SessionError(one_line(f"{text} again where it is now.")) from left
+    if left is not None:
+        raise left
+
+
+def _identity(folder: Path) -> tuple[int, int] | None:
+    try:
+        status = folder.stat()
+    except (OSError, ValueError):  # ValueError: a name that no file system takes
+        return None
+    return status.st_dev, status.st_ino

@@ -21,6 +21,7 @@ from reportlib.gated import responses_behind
 from reportlib.inputs import full_scale_db, microphone_on_grid, text_inputs
 from reportlib.levels import grid_hz
 from reportlib.model import FloatArray, QualityNote, Response
+from reportlib.one_line import one_line
 from reportlib.parameters import ReportParameters
 from reportlib.session import session_notes
 from reportlib.soak import StressTones
@@ -298,22 +299,23 @@ def _reader(session: Session, *, fraction: int, keep: bool) -> _Reader:
     rate = headers.sample_rate_hz
     if facts.stop_hz > 0.5 * rate:
         raise SessionError(
-            f"session.toml: [sweep] stop_hz = {facts.stop_hz:g} lies above half the captures' "
-            f"sample rate ({rate} Hz). Correct stop_hz."
+            f"{_facts_file(session)}: [sweep] stop_hz = {facts.stop_hz:g} lies above half the "
+            f"captures' sample rate ({rate} Hz). Correct stop_hz."
         )
     stimulus, two = None, None
     if session.channels.reference is None:
         if facts.stimulus is None:
             raise SessionError(
-                "session.toml: no reference channel was recorded and [sweep] names no stimulus. "
-                "Add stimulus, the file that was played."
+                f"{_facts_file(session)}: no reference channel was recorded and [sweep] names no "
+                "stimulus. Add stimulus, the file that was played."
             )
         stimulus = captures.read_stimulus(session, facts.stimulus, sample_rate_hz=rate)
-        two = clock.two_sweeps(stimulus, law=law, sample_rate_hz=rate, source=facts.stimulus)
+        source = one_line(f"{session.folder}/{facts.stimulus}")
+        two = clock.two_sweeps(stimulus, law=law, sample_rate_hz=rate, source=source)
         if two is not None:
             stimulus = two.played
         else:
-            find_sweep(stimulus, law=law, sample_rate_hz=rate, source=facts.stimulus)
+            find_sweep(stimulus, law=law, sample_rate_hz=rate, source=source)
     return _Reader(
         session=session,
         law=law,
@@ -377,7 +379,11 @@ def _stress_drift(
 def _sweep_facts(session: Session) -> SweepFacts:
     if session.sweep is None:
         raise AnalysisError(
-            "session.toml: there is no [sweep]; audio captures need start_hz, stop_hz and "
-            "duration_s of the sweep that was played."
+            f"{_facts_file(session)}: there is no [sweep]; audio captures need start_hz, stop_hz "
+            "and duration_s of the sweep that was played."
         )
     return session.sweep
+
+
+def _facts_file(session: Session) -> str:
+    return one_line(f"{session.folder}/session.toml")

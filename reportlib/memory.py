@@ -31,6 +31,8 @@ FOLDER = ".upheld"
 _RESULTS = f"{FOLDER}/results"
 _PUBLICATION = f"{FOLDER}/publication.json"
 _WRITTEN = f"{FOLDER}/written.json"
+DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError)
+"""What reading stops with where anything may stand in the files."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,8 +127,11 @@ def read_results(session_folder: Path, *, kind: Kind = REPORT) -> Kept:
     try:
         run = _json(session_folder, f"{_RESULTS}/run.json")
         data = {name: files.read_bytes(folder / name, inside=session_folder) for name in kind.data}
-        return Kept(drafts=dict(run["drafts"]), about=dict(run["about"]), data=data)
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        drafts = dict(run["drafts"])
+        if not all(isinstance(text, str) for text in drafts.values()):
+            raise TypeError("a draft is no text")
+        return Kept(drafts=drafts, about=dict(run["about"]), data=data)
+    except DAMAGED as error:
         raise NotebookError(
             f"{folder}: the results of the last run are missing or damaged "
             f"({type(error).__name__}). Run '{kind.command(session_folder)}' first."
@@ -163,7 +168,7 @@ def read_told(session_folder: Path, *, kind: Kind = REPORT) -> Told:
         return Told(
             judged=corrections.judged(document), facts=facts, digests=dict(document["digests"])
         )
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except DAMAGED as error:
         raise NotebookError(
             f"{folder}: the results of the last run are missing or damaged "
             f"({type(error).__name__}). Run '{kind.command(session_folder)}' first."
@@ -174,7 +179,7 @@ def tool_version(session_folder: Path) -> str:
     """Read which version analysed the session last, empty where that is not known."""
     try:
         return str(_json(session_folder, f"{_RESULTS}/results.json")["tool_version"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except DAMAGED:
         return ""
 
 
@@ -182,7 +187,7 @@ def last_parameters(session_folder: Path) -> dict[str, Any]:
     """Read the parameters of the last run, empty where there was none or it is damaged."""
     try:
         return dict(_json(session_folder, f"{_RESULTS}/run.json")["parameters"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except DAMAGED:
         return {}
 
 
@@ -191,7 +196,7 @@ def paper(session_folder: Path) -> Paper:
     try:
         kept = _json(session_folder, _PUBLICATION)
         return "letter" if kept["paper"] == "letter" else "a4"
-    except (OSError, ValueError, KeyError, TypeError):
+    except DAMAGED:
         return "a4"
 
 
@@ -212,7 +217,7 @@ def last_written(session_folder: Path) -> Last:
             if isinstance(one, dict)
         }
         return Last(drafts=drafts, names=frozenset(map(str, kept["cells"])), about=about)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except DAMAGED:
         return Last()
 
 
@@ -221,7 +226,7 @@ def last_said(session_folder: Path, what: Literal["facts", "judged"]) -> dict[st
     try:
         kept = _json(session_folder, _WRITTEN)
         return {str(name): str(text) for name, text in kept[what].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except DAMAGED:
         return {}
 
 

@@ -142,7 +142,10 @@ def _read(path: Path) -> Saved:
         raise NotebookError(
             f"{path} is not there; make it with '{kind_named(path.name).command(path.parent)}'."
         ) from error
-    except (OSError, UnicodeDecodeError, nbformat.ValidationError, ValueError, KeyError) as error:
+    except (
+        *(OSError, nbformat.ValidationError, ValueError, KeyError, TypeError, AttributeError),
+        RecursionError,
+    ) as error:
         command = kind_named(path.name).verb
         raise NotebookError(
             f"{path} cannot be read as a notebook ({type(error).__name__}). Repair it, or move it "

@@ -60,7 +60,7 @@ def read_rendered(session_folder: Path) -> Rendered | None:
     try:
         kept = json.loads(files.read_bytes(session_folder / _FILE, inside=session_folder))
         return Rendered(**{name: str(value) for name, value in kept.items()})
-    except (OSError, ValueError, TypeError, AttributeError):
+    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
         return None
 
 

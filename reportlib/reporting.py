@@ -59,6 +59,8 @@ def make_report(
     ------
     BusyError
         Another run is at work there.
+    SessionError
+        The session was deleted, moved or replaced meanwhile.
     ReportError
         What the session, its recordings or its notebook are short of.
     """
@@ -70,23 +72,26 @@ def make_report(
             f"{session}: holds a comparison, not a session. Make it again with "
             f"'{kind_of(session).command(session)}'."
         )
-    read_session(session)  # before a kernel starts: most mistakes are here
-    from reportlib.kernels import started
+    from reportlib.lock import same_folder
 
-    # it imports its share while this imports the rest
-    with (kernels or started)(session) as kernel:
-        from reportlib import memory
+    with same_folder(session):
+        read_session(session)  # before a kernel starts: most mistakes are here
+        from reportlib.kernels import started
 
-        remembered = known_parameters(memory.last_parameters(session))
-        chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
-        return run_and_render(
-            session,
-            parameters=chosen,
-            kernel=kernel,
-            paper=paper,
-            bring_back=bring_back,
-            stage=stage,
-        )
+        # it imports its share while this imports the rest
+        with (kernels or started)(session) as kernel:
+            from reportlib import memory
+
+            remembered = known_parameters(memory.last_parameters(session))
+            chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
+            return run_and_render(
+                session,
+                parameters=chosen,
+                kernel=kernel,
+                paper=paper,
+                bring_back=bring_back,
+                stage=stage,
+            )
 
 
 def run_and_render(
@@ -108,7 +113,7 @@ def run_and_render(
     """
     from reportlib import lock, memory, notebook
 
-    with lock.only_run(folder / memory.FOLDER, what=kind.verb):
+    with lock.same_folder(folder), lock.only_run(folder / memory.FOLDER, what=kind.verb):
         with stage("measuring, comparing and drawing"):
             done = notebook.run_report(
                 folder,

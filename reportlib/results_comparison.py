@@ -7,6 +7,7 @@ Texts only; whoever calls writes them. Numbers are rounded as in ``results``;
 import csv
 import io
 import json
+import re
 from dataclasses import asdict
 from typing import Any
 
@@ -27,12 +28,17 @@ CSV_COLUMNS = (
     "unique",
 )
 
+_FORMULA = re.compile(r"(^|[;\t\r\n])(?=\s*[=+\-@＝＋－＠])")
+"""Where a spreadsheet would begin a formula: in a cell, or after what some take for its end."""
+
 
 def comparison_csv(comparison: Comparison) -> str:
     """Write changes at equal output as tidy text: UTF-8, LF, decimal point, 4 decimals.
 
     One row a band, whole decibel of output and session; `change_db` is from the session's own
     baseline, `low_db` and `high_db` its 95 % interval, `driven_db` the level that it takes.
+    A name that a spreadsheet would run as a formula gets an apostrophe before it, which
+    spreadsheets read as "this is text" (common practice); `results.json` has it as it is.
     """
     edges = {one.band: (one.low_hz, one.high_hz) for one in comparison.tracks}
     buffer = io.StringIO()
@@ -45,7 +51,7 @@ def comparison_csv(comparison: Comparison) -> str:
                 one.band,
                 *(number_text(edge) for edge in edges[one.band]),
                 number_text(one.output_db),
-                one.name,
+                _FORMULA.sub(r"\1'", one.name),
                 one.given,
                 *(number_text(value) for value in numbers),
                 "true" if one.unique else "false",

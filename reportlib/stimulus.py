@@ -76,7 +76,7 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
         raise CaptureError(
             f"{source} holds no {described}: half of its energy passes in {spread_s:.2f} s, not in "
             f"{law.duration_s / 2:.2f} s. Check the file, and start_hz, stop_hz and duration_s "
-            "in [sweep].",
+            "in [sweep] of session.toml.",
             code="no-sweep",
         )
     for part in (0.3, 0.5, 0.7):
@@ -94,7 +94,7 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
             raise CaptureError(
                 f"{source} holds no {described}: it passes {found_hz:.0f} Hz where "
                 f"{expected_hz:.0f} Hz is due. Check the file, and start_hz, stop_hz and "
-                "duration_s in [sweep].",
+                "duration_s in [sweep] of session.toml.",
                 code="no-sweep",
             )
     return start_s

@@ -9,6 +9,7 @@ from reportlib.judged import Finding
 from reportlib.limit_table import limit_table
 from reportlib.model import Analysis, BandResult
 from reportlib.numbers import digits_for, duration, frequency, level_key, number, u95_text
+from reportlib.readings.untold import reached
 from reportlib.seat_tables import exposure_table, need_table, seat_band_table, seat_table
 from reportlib.shown import Table
 from reportlib.stress_tables import coil_table, thermal_table
@@ -35,7 +36,7 @@ def band_table(analysis: Analysis) -> Table:
     facts = collect(analysis)
     rows, anchors = [], []
     for result in analysis.bands:
-        rows.append(_band_row(result))
+        rows.append(_band_row(result, analysis=analysis))
         anchors.append(_anchors(facts, key=f"{band_key(result)}."))
     return Table(
         name="bands",
@@ -48,12 +49,14 @@ def band_table(analysis: Analysis) -> Table:
     )
 
 
-def _band_row(result: BandResult) -> tuple[str, ...]:
+def _band_row(result: BandResult, *, analysis: Analysis) -> tuple[str, ...]:
     test = "turned up" if result.test == "short_term" else "left playing"
     after = "" if result.test == "short_term" else duration(result.elapsed_s)
     head = (test, f"{result.level_db:g} dB", after, _range(result))
     if result.mean_db is None or result.u95_db is None:
-        return (*head, "", "", "", "", "can’t tell")
+        curves = analysis.short_term if result.test == "short_term" else analysis.long_term
+        tested = reached(curves, low_hz=result.low_hz, high_hz=result.high_hz)
+        return (*head, "", "", "", "", "can’t tell" if tested else "not tested")
     digits = digits_for(result.u95_db)
     worst, near = "", ""
     if result.worst_db is not None and result.worst_hz is not None:

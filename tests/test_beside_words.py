@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+from dataclasses import replace
 from functools import cache
 
 import jsonschema
@@ -206,6 +207,23 @@ def test_the_csv_is_tidy_and_holds_every_session_at_every_output():
     for row in rows[1:]:
         assert all(re.fullmatch(r"-?\d+\.\d{4}|", cell) for cell in (*row[1:4], *row[6:10]))
         assert row[5] == "given" or not row[6]
+
+
+@pytest.mark.parametrize(
+    ("name", "written"),
+    [
+        *((f"{sign}1+1", f"'{sign}1+1") for sign in "=+-@＝"),
+        (' =HYPERLINK("//a.example")', '\' =HYPERLINK("//a.example")'),
+        ("Marram;=1+1", "Marram;'=1+1"),
+        ("Marram =12 -6 dB", "Marram =12 -6 dB"),
+    ],
+)
+def test_no_name_is_a_formula_in_a_spreadsheet(name, written):
+    report = comparison("three")
+    report = replace(report, points=tuple(replace(one, name=name) for one in report.points))
+    rows = list(csv.DictReader(io.StringIO(comparison_csv(report))))
+    assert {row["session"] for row in rows} == {written}
+    assert json.loads(comparison_json(report, tool_version=""))["equal_output"][0]["name"] == name
 
 
 @pytest.mark.parametrize("case", CASES)

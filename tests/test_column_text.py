@@ -1,5 +1,7 @@
 """Column text as the session format has it: what is read, and how a fault is said."""
 
+import time
+
 import numpy as np
 import pytest
 from hostile import REPEATABLE
@@ -245,3 +247,44 @@ def test_what_is_written_is_read(session, rows, mark, separator, end):
     """Against Python's own shortest writing of each number, with either decimal mark."""
     text = end.join(separator.join(repr(value).replace(".", mark) for value in row) for row in rows)
     assert numbers(read(session, "Hz dB" + end + text + end)) == [list(row) for row in rows]
+
+
+_CELLS = st.sampled_from(
+    [
+        *("1", "20.5", "20,5", "-3", "+4", "1e3", "1E9", ".5", "5.", ",5", "5,", "nan", "inf"),
+        *("1_0", "0x1", "−3", "", "#", "a", "1d2", "9" * 61, "1e400", "\xa0", "100", "300,0"),
+    ]
+)
+_PARTS = st.sampled_from([" ", "\t", ",", ";", ", ", "; ", " ,"])
+
+
+@settings(REPEATABLE, max_examples=400)
+@given(
+    st.lists(st.lists(_CELLS, min_size=1, max_size=4), min_size=1, max_size=4),
+    _PARTS,
+    st.sampled_from(["\n", "\r\n", "\n\n", "\n# x\n"]),
+)
+def test_what_is_read_at_once_is_what_is_read_line_by_line(session, rows, part, end):
+    put(session, end.join(part.join(row) for row in rows))
+
+    def outcome():
+        try:
+            return numbers(read_column_text(session, NAME))
+        except CaptureError as error:
+            return str(error)
+
+    at_once = outcome()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(column_text, "_at_once", lambda _: None)
+        assert outcome() == at_once
+
+
+@pytest.mark.parametrize(("part", "mark"), [("\t", "."), (" ", ","), (";", ",")])
+def test_a_million_rows_are_a_matter_of_seconds(session, part, mark):
+    frequencies_hz = np.linspace(10.0, 20e3, 1_000_000)
+    text = "Hz dB\n" + "\n".join(f"{hz:.3f}{part}-3.5" for hz in frequencies_hz.tolist())
+    put(session, text.replace(".", mark))
+    begun = time.process_time()
+    found = read_column_text(session, NAME)
+    assert time.process_time() - begun < 6.0
+    assert found.frequency_hz.size == 1_000_000

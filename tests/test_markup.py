@@ -70,6 +70,57 @@ def test_addresses_of_other_kinds_leave_their_words(address):
     assert page(f"[words]({address})") == "<p>words</p>\n"
 
 
+LEADS_AWAY = (
+    *(
+        "//a.example/x",
+        "/\\a.example",
+        "\\\\a.example",
+        "\\/a.example",
+        "///a.example",
+        "./\\a.example",
+    ),
+    *("/\t/a.example", "\t//a.example", " //a.example", "//\ta.example", "/\n/a.example"),
+    *(
+        "&#x2F;/a.example",
+        "/&sol;a.example",
+        "&Tab;//a.example",
+        "%2f%2fa.example",
+        "/%09/a.example",
+    ),
+    *("https:a.example", "https:/a.example", "https:\\\\a.example", "http:\\/a.example"),
+    *("java\tscript:alert(1)", "java\nscript:alert(1)", "JaVaScRiPt:alert(1)"),
+    *("&#106;avascript:alert(1)", "java&Tab;script:alert(1)", "javascript&colon;alert(1)"),
+    *("\x01javascript:alert(1)", "javascript%3aalert(1)", "data:text/html,x", "blob:x"),
+    *("/etc", "?x", "ftp://a.example", "attachment:a"),
+)
+
+
+@pytest.mark.parametrize("address", LEADS_AWAY)
+@pytest.mark.parametrize(
+    "form",
+    [
+        "[words](<{}>)",
+        '<a href="{}">words</a>',
+        '<div><a href="{}">words</a></div>\n',
+        "<ul>\n<li><A title=x HREF='{}'>words</A></ul>\n",
+    ],
+)
+def test_an_address_that_leads_elsewhere_is_dropped_in_whatever_form_it_was_typed(form, address):
+    html = page(form.format(address))
+    assert "href=" not in html
+    assert "words" in html
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["data/compression.csv", "a b.csv", "../x.html", "https://a.example/?b#c", "mailto:a@b.c"],
+)
+def test_an_address_that_may_be_linked_is_kept_in_whatever_form_it_was_typed(address):
+    written = address.replace(" ", "%20")
+    for form in ("[words]({})", '<a href="{}">words</a>', '<div><a href="{}">words</a></div>\n'):
+        assert f'<a href="{written}">words</a>' in page(form.format(written))
+
+
 def test_a_file_beside_the_report_can_be_linked():
     assert '<a href="data/compression.csv">' in page("[data](data/compression.csv)")
 

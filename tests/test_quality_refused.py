@@ -155,10 +155,10 @@ def test_told_the_worst_first_with_its_exit_code():
     assert quality.exit_code([mild]) == 0
     assert quality.exit_code([mild, bad]) == 3
     assert quality.exit_code([refused]) == 3
-    lines = quality.check_text([mild, bad, refused, mild]).splitlines()
+    lines = quality.check_lines([mild, bad, refused, mild])
     assert lines[0] == "1 refused, 1 warning, 1 note."
     assert [line.split(":")[0] for line in lines[1:]] == ["refused", "warning", "note"]
-    assert quality.check_text([]) == "Nothing to note."
+    assert quality.check_lines([]) == ("Nothing to note.",)
 
 
 def test_told_as_json():

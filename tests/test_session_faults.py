@@ -86,8 +86,8 @@ def test_the_line_is_found_inside_an_inline_table(folder):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("distance_m = 1.0", "distance_m = 0", r"is 0, expected a number above 0 and at most 100"),
-        ("distance_m = 1.0", "distance_m = -1.5", r"is -1\.5, expected a number above 0"),
+        ("distance_m = 1.0", "distance_m = 0", r"is 0, expected a number from 0\.001 to 100"),
+        ("distance_m = 1.0", "distance_m = -1.5", r"is -1\.5, expected a number from 0\.001"),
         ("distance_m = 1.0", 'distance_m = "1 m"', r'is "1 m", expected a number without quotes'),
         ("distance_m = 1.0", "distance_m = true", r"is true, expected a number"),
         ("distance_m = 1.0", "distance_m = nan", r"is nan, expected a number, not nan or inf"),

@@ -49,6 +49,13 @@ CASES = {
 }
 
 
+@pytest.mark.parametrize("level", ["", " ", "90", "9" * 300])
+@pytest.mark.parametrize("band", ["", "bass", "W" * 300])
+def test_a_ladder_that_somebody_altered_is_drawn_all_the_same(band, level):
+    altered = Ladder(levels=(level, level), bands=(band,), shares=((0.0, 1e300),))
+    assert sharing_pictures(publication(ladder=altered))["sharing/wide.png"]
+
+
 @pytest.mark.parametrize("shape", SIZES_PX)
 @pytest.mark.parametrize("case", CASES)
 def test_no_word_is_cut_or_covered(case, shape):

@@ -102,6 +102,12 @@ def test_the_size_stands_in_for_a_missing_view_box():
     assert 'viewBox="0 0 460.8 345.6"' in drawn("", root='width="460.8pt" height="345.6pt"')
 
 
+SIZELESS = (
+    *("0 0 0 9", "0 0 9 0", "0 0 -9 9", "0 0 nan 9", "0 0 9 inf", "0 0 9", "0 0 1.2.3 9"),
+    *("0 0 9 .", "0 0 0.001 9", f"0 0 {'9' * 400} 9", f"{'9' * 400} 0 9 9", "1e9 0 9 9"),
+)
+
+
 @pytest.mark.parametrize(
     ("svg", "words"),
     [
@@ -110,6 +116,11 @@ def test_the_size_stands_in_for_a_missing_view_box():
         ("<svg><g></svg>", "cannot be read"),
         ("<svg/>", "has no size"),
         ('<svg viewBox="0 0 1 url(x)"/>', "has no size"),
+        *((f'<svg viewBox="{box}"/>', "has no size") for box in SIZELESS),
+        *(
+            (f'<svg width="{one}" height="9"/>', "has no size")
+            for one in ("0", "0px", "-1", "9" * 9)
+        ),
         ('<!DOCTYPE svg [<!ENTITY a "b">]><svg viewBox="0 0 1 1">&a;</svg>', "declares entities"),
     ],
 )

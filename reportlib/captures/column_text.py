@@ -14,6 +14,7 @@ import numpy as np
 from reportlib.captures.audio_files import file_fault
 from reportlib.day import Session
 from reportlib.errors import CaptureError
+from reportlib.model import FloatArray
 from reportlib.one_line import one_line
 from reportlib.text_response import ColumnText
 
@@ -28,6 +29,8 @@ _LONGEST_SHOWN = 40
 
 _POINT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?", re.ASCII)
+_TOO_LONG = re.compile(rf"[^\s,;]{{{_LONGEST_NUMBER + 1}}}")
+_NO_DECIMAL_COMMA = re.compile(r"\.|(?<!\d),|,(?!\d)")
 _STARTS_ROW = re.compile(r"[0-9+\-.]")
 _NAMES = {" ": "spaces or tabs", ",": "commas", ";": "semicolons"}
 _FIX = "Correct the line, or start it with # if it is a comment."
@@ -64,8 +67,11 @@ def read_column_text(session: Session, path: str) -> ColumnText:
             "with fewer frequencies."
         )
         raise file_fault(full, text=text)
-    rows = _rows(_text(data, full=full), full=full)
-    columns = np.array(rows, dtype=np.float64).T
+    lines = re.split(r"\r\n|\n|\r", _text(data, full=full).rstrip())
+    rows = _at_once(lines)
+    if rows is None:
+        rows = np.array(_rows(lines, full=full), dtype=np.float64)
+    columns = rows.T
     return ColumnText(
         source=path,
         frequency_hz=columns[0],
@@ -112,9 +118,42 @@ def _text(data: bytes, *, full: Path) -> str:
     return text
 
 
-def _rows(text: str, *, full: Path) -> list[list[float]]:
+def _at_once(lines: list[str]) -> FloatArray | None:
+    """Return the rows as numpy reads them, None where a line needs a closer look (`_rows`).
+
+    The bins of a whole sweep are a million rows: line by line they would take minutes a session.
+    """
+    first = (_STARTS_ROW.match(line.strip().replace("−", "-")) for line in lines)
+    start = next((at for at, found in enumerate(first) if found), len(lines))
+    body = [line for line in lines[start:] if not line.lstrip().startswith("#")]
+    text = "\n".join(body)
+    if not body or not text.isascii() or _TOO_LONG.search(text):
+        return None
+    separator = _separator(body[0])
+    if "," in text and separator != ",":
+        if _NO_DECIMAL_COMMA.search(text):
+            return None
+        body = text.replace(",", ".").split("\n")
+    try:
+        rows = np.loadtxt(
+            body, delimiter=None if separator == " " else separator, comments=None, ndmin=2
+        )
+    except ValueError:
+        return None
+    if rows.shape not in ((len(body), 2), (len(body), 3)) or len(body) < 2:
+        return None
+    hz, level_db = rows[:, 0], rows[:, 1]
+    sound = (
+        np.isfinite(rows).all()
+        and (np.diff(hz) > 0.0).all()
+        and 0.0 < hz[0] <= hz[-1] <= _LARGEST_HZ
+        and np.abs(level_db).max() <= _LARGEST_DB
+    )
+    return rows if sound else None
+
+
+def _rows(lines: list[str], *, full: Path) -> list[list[float]]:
     rows: list[list[float]] = []
-    lines = re.split(r"\r\n|\n|\r", text.rstrip())
     separator = marks = ""
     for number, line in enumerate(lines, start=1):
         line = line.strip().replace("−", "-")  # a true minus sign is one too

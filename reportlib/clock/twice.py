@@ -111,8 +111,9 @@ def first_of_two(
     last_s = math.inf if answer_s is None else answer_s + two.apart_s + law.duration_s
     if answer_s is None or last_s > microphone.size / fs or answer_s < -_BEFORE_S:
         raise CaptureError(
-            f"{source} does not hold both sweeps of [sweep] stimulus, which plays it twice. Record "
-            "from before the first to after the second, or leave this capture out of session.toml.",
+            f"{source} does not hold both sweeps of the stimulus that [sweep] of session.toml "
+            "names, which plays it twice. Record from before the first to after the second, or "
+            "leave this capture out of session.toml.",
             code="no-sweep",
         )
     place = max(0, round(fs * (answer_s - _BEFORE_S)))

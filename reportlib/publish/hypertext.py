@@ -26,7 +26,8 @@ from reportlib.publish.markup import (
     unbroken,
 )
 
-_BESIDE = re.compile(r"(?!/)[^:\\\s?#]{1,500}")
+_BESIDE = re.compile(r"(?![/ ])[^:\\?#\x00-\x1f\x7f]{1,500}")
+"""A path below the report: nothing that a browser strips, or takes for a scheme or a host."""
 _TAGS = (
     "a abbr b blockquote br code dd del details div dl dt em h2 h3 h4 h5 h6 hr i img kbd li ol p "
     "pre q s small span strong sub summary sup table tbody td th thead tr u ul var"
@@ -62,7 +63,9 @@ def to_html(
     renderer = _Page(targets=targets, outline=outline, first_heading=first_heading)
 
     def kept(element: str, attribute: str, value: str) -> str | None:  # noqa: PLR0917 — nh3's order
-        if (element, attribute) == ("a", "href") and value.startswith("#"):
+        if (element, attribute) == ("a", "href"):
+            if not value.startswith("#"):
+                return value if _may_link(value) else None
             target = targets.get(unquote(value[1:]))
             return None if target is None else f"#{target}"
         if attribute == "src":
@@ -100,6 +103,11 @@ def to_html(
     )
 
 
+def _may_link(address: str) -> bool:
+    """Whether a link may lead there, as Markdown typed it or as raw HTML did."""
+    return bool(OUTWARD.fullmatch(address) or _BESIDE.fullmatch(unquote(address)))
+
+
 class _Page(HTMLRenderer):
     """HTML for the allow-list to go over; decides what a link and a picture become."""
 
@@ -124,9 +132,7 @@ class _Page(HTMLRenderer):
             if unquote(url[1:]) in self._targets:
                 return f'<a href="{html.escape(url)}"{style}>{text}</a>'
             return f"<span{style}>{text}</span>"
-        if OUTWARD.fullmatch(url) or _BESIDE.fullmatch(url):
-            return super().link(text, url, title)
-        return text
+        return super().link(text, url, title) if _may_link(url) else text
 
     def image(self, text: str, url: str, title: str | None = None) -> str:  # noqa: PLR0917
         alt = html.escape(unescape(striptags(text)))

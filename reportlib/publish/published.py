@@ -19,7 +19,7 @@ from typing import Any, Self
 
 from reportlib.errors import NotebookError
 from reportlib.publish.markup import Tokens, read_line, read_prose, readable
-from reportlib.publish.svg import Drawing, read_drawing
+from reportlib.publish.svg import Drawing, fits_a_page, read_drawing
 from reportlib.shown import (
     CALCULATOR_MIME,
     PICTURE_MIME,
@@ -34,6 +34,8 @@ from reportlib.shown import (
 UNSEEN_TAGS = frozenset(
     ("notebook-only", "parameters", "injected-parameters", "papermill-error-cell-tag")
 )
+_DAMAGED = (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError)
+"""What reading a bundle stops with where anything may stand in it."""
 _ATTACHMENT_FORMATS = {"image/png": "PNG", "image/jpeg": "JPEG"}
 
 
@@ -181,7 +183,7 @@ def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[PageBlock]:
                         yield _table(data[TABLE_MIME])
                     elif CALCULATOR_MIME in data:
                         yield SeatCalculator.from_json(_plain(data[CALCULATOR_MIME]))
-                except (KeyError, TypeError, ValueError) as error:
+                except _DAMAGED as error:
                     raise NotebookError(
                         f"cell {number} of the notebook shows a damaged picture, table or "
                         f"calculator ({error}). Run the cell again."
@@ -231,7 +233,7 @@ def _figure(data: Mapping[str, Any]) -> Figure:
     svg = _whole(data["image/svg+xml"])
     caption = readable(str(about["caption"]))
     width_px, height_px = float(about["width_px"]), float(about["height_px"])
-    if not (0 < width_px < math.inf and 0 < height_px < math.inf):
+    if not fits_a_page(width_px, height_px):
         raise ValueError(f"size {width_px} × {height_px}")
     picture = Picture(
         name=name,

@@ -28,6 +28,8 @@ _MARGIN_PX = 64.0
 _RULE_PX = 8.0
 _SHARE_OF_TEXT = {"square": 0.42, "wide": 0.5}
 """How much of the square's height, of the wide one's width, the words take."""
+_SHARE_OF_BANDS = 0.45
+"""Of a ladder's width, for the bands' names."""
 _KIND_PX, _KEY_PX, _BAND_PX = 28, 24, 30
 _NAME_PX = (84, 72, 62, 54, 46)
 _VERDICT_PX = (46, 42, 38, 34, 30, 26)
@@ -190,7 +192,12 @@ def _ladder(
 ) -> tuple[tuple[Box, ...], tuple[Words, ...]]:
     """Place boxes, the levels above them, the bands beside them and the key below."""
     fonts = _font(_BAND_PX, bold=True)
-    left = across[0] + max(fonts.getlength(band) for band in ladder.bands) + 28.0
+    most = _SHARE_OF_BANDS * (across[1] - across[0])
+    bands = [
+        band if fonts.getlength(band) <= most else _cut(band, font=fonts, width=most)
+        for band in ladder.bands
+    ]
+    left = across[0] + max(map(fonts.getlength, bands)) + 28.0
     pitch_x = (across[1] - left) / len(ladder.levels)
     first, key_y = down[0] + 1.6 * _BAND_PX, down[1]
     pitch_y = (key_y - 1.9 * _KEY_PX - first) / len(ladder.bands)
@@ -207,7 +214,7 @@ def _ladder(
         for column, share in enumerate(shares)
     )
     widest = max(fonts.getlength(level) for level in ladder.levels)
-    every = math.ceil(1.2 * widest / pitch_x)
+    every = max(1, math.ceil(1.2 * widest / pitch_x))
     loudest = len(ladder.levels) - 1
     labels = [
         Words(
@@ -231,7 +238,7 @@ def _ladder(
             colour=palette.INK,
             bold=True,
         )
-        for row, band in enumerate(ladder.bands)
+        for row, band in enumerate(bands)
     ]
     # the levels' unit stands in the corner that bands and levels leave free
     labels.append(Words(text="dB", x=across[0], y=first, size_px=_KEY_PX, colour=palette.MUTED))

@@ -42,6 +42,9 @@ _FUNCTIONS = frozenset(("rgb", "rgba", "url", "matrix", "translate", "rotate", "
 _OWN_URL = re.compile(r"url\(\s*['\"]?#([^'\"()\s]+)['\"]?\s*\)")
 _PICTURE_DATA = re.compile(r"data:image/(?:png|jpeg);base64,[A-Za-z0-9+/=\s]*")
 _DEEPEST = 60
+_NUMBER = r"(?:\d+\.?\d*|\.\d+)"
+_LEAST, _MOST = 1.0, 1e5
+"""Of a drawing's sides, in pixels or in its own units: no plot is smaller or larger."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,7 +103,7 @@ def read_drawing(svg: str, *, name: str) -> Drawing:
             f"picture {name!r}: its SVG cannot be read ({error}). Run its notebook cell again."
         ) from error
     view_box = root.get("viewBox") or f"0 0 {_number(root, 'width')} {_number(root, 'height')}"
-    if not re.fullmatch(r"\s*-?[\d.]+(?:[\s,]+-?[\d.]+){3}\s*", view_box):
+    if not _has_size(view_box):
         raise RenderError(f"picture {name!r}: its SVG has no size. Run its notebook cell again.")
     parts: list[str] = []
     for child in root:
@@ -108,8 +111,21 @@ def read_drawing(svg: str, *, name: str) -> Drawing:
     return Drawing(body="".join(parts), view_box=view_box.strip())
 
 
+def fits_a_page(*lengths: float) -> bool:
+    """Whether a drawing's lengths are such that anything can be divided by them."""
+    return all(_LEAST <= length <= _MOST for length in lengths)
+
+
+def _has_size(view_box: str) -> bool:
+    numbers = re.split(r"[\s,]+", view_box.strip())
+    if len(numbers) != 4 or not all(re.fullmatch(rf"-?{_NUMBER}", one) for one in numbers):
+        return False
+    left, top, width, height = map(float, numbers)
+    return max(abs(left), abs(top)) <= _MOST and fits_a_page(width, height)
+
+
 def _number(root: ET.Element, attribute: str) -> str:
-    match = re.match(r"[\d.]+", root.get(attribute, ""))
+    match = re.match(_NUMBER, root.get(attribute, ""))
     return match[0] if match else "none"
 
 

@@ -34,7 +34,7 @@ from reportlib.quality.stress import stress_notes
 from reportlib.quality.takes import take_notes
 from reportlib.quality.telling import (
     check_document,
-    check_text,
+    check_lines,
     counts_text,
     exit_code,
     kinds_markdown,
@@ -50,7 +50,7 @@ __all__ = [
     "before_comparing",
     "capture_notes",
     "check_document",
-    "check_text",
+    "check_lines",
     "clock_notes",
     "counts_text",
     "drive_start_s",

@@ -281,6 +281,18 @@ KINDS: tuple[Kind, ...] = (
         "Use one device to play and to record.",
     ),
     # session.toml
+    _kind(
+        "distance-unlikely",
+        "w",
+        "The microphone is said to stand farther off than loudspeakers are measured from.",
+        "Give distance_m in metres.",
+    ),
+    _kind(
+        "baseline-alone",
+        "w",
+        "No level above the baseline was swept.",
+        "Record the sweep at higher levels, an entry each.",
+    ),
     _kind("same-recording", "w", "Two files hold the very same bytes.", "Copy the right file."),
 )
 """Every kind of note, in the order of a reading: recording, takes, levels, day, set-up."""

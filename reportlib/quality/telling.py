@@ -47,14 +47,14 @@ def counts_text(notes: Sequence[QualityNote]) -> str:
     return ", ".join(parts) or "nothing to note"
 
 
-def check_text(notes: Sequence[QualityNote]) -> str:
-    """Return the outcome of a check, one line a note, the worst first."""
+def check_lines(notes: Sequence[QualityNote]) -> tuple[str, ...]:
+    """Return the outcome of a check: how many notes, then one line a note, the worst first."""
     counts = counts_text(ordered(notes))
     lines = [f"{counts[:1].upper()}{counts[1:]}."]
     for note in ordered(notes):
         about = f" {note.capture}" if note.capture else ""
         lines.append(f"{note.severity}: {note.code}{about}: {note.message}")
-    return "\n".join(lines)
+    return tuple(lines)
 
 
 def check_document(notes: Sequence[QualityNote]) -> dict[str, object]:

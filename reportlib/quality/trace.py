@@ -172,7 +172,7 @@ def _blocks(
     window = hann(size).astype(np.float32)
     views = np.lib.stride_tricks.sliding_window_view(single, size)[::hop]
     powers = np.empty((starts.size, low.size))
-    edges = np.append(low, high[-1])
+    edges = np.minimum(np.append(low, high[-1]), bins.size - 1)  # octaves above half the rate
     for part in range(0, starts.size, 32):
         spectrum = fft.rfft(views[part : part + 32] * window)
         power = np.square(spectrum.real) + np.square(spectrum.imag)

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reportlib.errors import BusyError, ReportError
+from reportlib.lock import same_folder
 from reportlib.one_line import one_line
 from reportlib.quick_imports import without_address_grammar
 
@@ -66,14 +67,15 @@ def _taken_up(
     session: Path, *, whatever: bool, say: Callable[[str], None], kernels: "Kernels | None"
 ) -> Answer:
     try:
-        answer = _made(session, whatever=whatever, say=say, kernels=kernels)
+        with same_folder(session):
+            answer = _made(session, whatever=whatever, say=say, kernels=kernels)
     except BusyError as error:
         answer = {"kind": "skipped", "line": str(error), "busy": True}
     except ReportError as error:
-        answer = {"kind": "failed", "line": _gone(session) or str(error)}
+        answer = {"kind": "failed", "line": str(error)}
     except Exception as error:
         what = f"{session}: ended with {type(error).__name__}: {error}. This is a fault of upheld"
-        answer = {"kind": "failed", "line": _gone(session) or what}
+        answer = {"kind": "failed", "line": what}
     if "line" in answer:
         answer["line"] = one_line(" ".join(answer["line"].split()))
     return answer
@@ -111,11 +113,6 @@ def _made(
         ],
         "not_run": made.run.not_run,
     }
-
-
-def _gone(session: Path) -> str:
-    gone = not (session / "session.toml").exists()
-    return f"{session}: was deleted or moved away while it was worked on." if gone else ""
 
 
 def main() -> int:

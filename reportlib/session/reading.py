@@ -22,6 +22,8 @@ from reportlib.session.rules import check_rules
 from reportlib.session.schema import LongTermTable, SessionTable, Table
 from reportlib.session.toml_text import NAME, toml_bytes, toml_document, toml_text, without_kept
 
+_FAR_M = 10.0
+"""Farther than loudspeakers are measured from (common practice, no source): perhaps not metres."""
 _LEVEL_TOLERANCE_DB = 0.5  # the session format's: level_db minus the baseline's against drive_db
 
 
@@ -91,6 +93,18 @@ def _read(folder: str | os.PathLike[str], *, name: str, with_files: bool) -> day
 def session_notes(session: day.Session) -> tuple[QualityNote, ...]:
     """Return what a reader should know about the facts of the day, apart from the audio."""
     notes = [*_level_notes(session), *_same_recording_notes(session)]
+    if session.rig.distance_m > _FAR_M:
+        text = (
+            f"{NAME}: [rig] distance_m is {session.rig.distance_m:g}: is it metres? It is farther "
+            "than loudspeakers are measured from. Where it is, leave it."
+        )
+        notes.append(_warning("distance-unlikely", text))
+    if len(session.short_term) == 1:
+        text = (
+            f"{NAME}: no level above the baseline was swept: there is one [[short_term]] entry, "
+            "the baseline, so nothing can be said of turning it up. Add an entry a level."
+        )
+        notes.append(_warning("baseline-alone", text))
     if session.rig.reference_at and session.channels.reference is None:
         text = (
             f"{NAME}: [rig] reference_at is given, but [channels] names no reference: the drive "

@@ -21,6 +21,8 @@ FORMAT = 1
 AUDIO_ENDINGS = (".wav", ".flac")
 COLUMN_TEXT_ENDINGS = (".txt", ".csv")
 
+_LEAST = 1e-6
+"""No length, time, frequency or power of a measuring day is smaller; what is overflows sums."""
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 
 
@@ -44,16 +46,13 @@ def _number(value: float) -> str:
     return f"{value:g}".replace("-", "−")
 
 
-def _between(low: float, high: float) -> AfterValidator:
-    return _check(
-        lambda value: low <= value <= high, f"a number from {_number(low)} to {_number(high)}"
-    )
+def _between(low: float, high: float, *, text: str = "") -> AfterValidator:
+    text = text or f"a number from {_number(low)} to {_number(high)}"
+    return _check(lambda value: low <= value <= high, text)
 
 
 def _above_zero(high: float) -> AfterValidator:
-    return _check(
-        lambda value: 0.0 < value <= high, f"a number above 0 and at most {_number(high)}"
-    )
+    return _between(_LEAST, high, text=f"a number above {_LEAST:f} and at most {_number(high)}")
 
 
 def _path_inside(value: str) -> str:
@@ -157,7 +156,7 @@ class SpeakerTable(Table):
 class RigTable(Table):
     """``[rig]``, where and with what it was measured."""
 
-    distance_m: Annotated[float, _above_zero(100.0)] = Field(
+    distance_m: Annotated[float, _between(0.001, 100.0)] = Field(
         description="metres from the microphone to the loudspeaker", examples=["1.0"]
     )
     space: Space = Field(

@@ -50,7 +50,7 @@ def behind(writer: Writer) -> str:
         wording = "limit-not"
         if len(never) == 1 and (len(alike) > 1 or not sentences):
             wording = "limit-none-other" if sentences else "limit-none"
-            if not sentences and writer.short.untold:
+            if not sentences and (writer.short.untold or writer.short.untested):
                 wording = "limit-none-told"
         sentences.append(_say(writer, wording, alike=alike))
     if any(kind_of(one) in _REACHED for one in ones):

@@ -39,7 +39,7 @@ def turned_up_heard(writer: Writer) -> str:
     loudest = max(one.level_db for one in every)
     most, *wider = [one for one in every if one.level_db == loudest]
     if not is_heard(most):
-        wording = "heard-no-told" if writer.short.untold else "heard-no"
+        wording = "heard-no-told" if writer.short.untold or writer.short.untested else "heard-no"
         if most.heard == "can't tell":
             wording = "heard-cant-tell"
         return writer.say(f"turned-up/{wording}", level=decibels(loudest))

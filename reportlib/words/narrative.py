@@ -121,7 +121,8 @@ def _how_measured(writer: Writer) -> list[str]:
 
 
 def _from_text(analysis: Analysis) -> bool:
-    return any(curve.source == "text" for curve in (*analysis.short_term, *analysis.long_term))
+    curves = (*analysis.short_term, *analysis.long_term)
+    return not analysis.sample_rate_hz or any(curve.source == "text" for curve in curves)
 
 
 def _reference_wording(session: Session) -> str:

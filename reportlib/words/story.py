@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from reportlib.grades import GAIN_GRADES, LOSS_GRADES
 from reportlib.levels import BANDS
 from reportlib.model import Analysis, BandResult, Test
+from reportlib.readings.untold import reached
 from reportlib.thresholds import GAIN_LIMITS_DB, MEAN_LIMITS_DB
 
 
@@ -50,17 +51,21 @@ class Story:
     levels_db : the levels tested, quietest first
     holds_to_db : highest level at and below which every told band holds, None where none
     gives_first : results that lost at the quietest level with a loss, bass first
+    untested : bands that no curve reaches, bass first
     """
 
     bands: tuple[BandStory, ...]
     levels_db: tuple[float, ...]
     holds_to_db: float | None
     gives_first: tuple[BandResult, ...]
+    untested: tuple[str, ...] = ()
 
     @property
     def untold(self) -> tuple[str, ...]:
-        """Bands that could be graded at no level."""
-        return tuple(story.band for story in self.bands if not story.told)
+        """Bands that were tested, and could be graded at no level."""
+        return tuple(
+            story.band for story in self.bands if not story.told and story.band not in self.untested
+        )
 
     @property
     def worst_loss(self) -> BandResult | None:
@@ -111,8 +116,17 @@ def tell(analysis: Analysis, test: Test) -> Story:
         for story in stories
         if story.first_loss is not None and story.first_loss.level_db == first
     ]
+    curves = analysis.short_term if test == "short_term" else analysis.long_term
     return Story(
-        bands=stories, levels_db=levels, holds_to_db=holds_to, gives_first=tuple(gives_first)
+        bands=stories,
+        levels_db=levels,
+        holds_to_db=holds_to,
+        gives_first=tuple(gives_first),
+        untested=tuple(
+            band.name
+            for band in BANDS
+            if curves and not reached(curves, low_hz=band.low_hz, high_hz=band.high_hz)
+        ),
     )
 
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from reportlib.model import BandResult
-from reportlib.numbers import frequency, listed
+from reportlib.numbers import frequency, hz_range_text, listed
 from reportlib.words.behind import behind
 from reportlib.words.heard import turned_up_heard
 from reportlib.words.story import BandStory, at_a_point
@@ -47,6 +47,15 @@ def turned_up(writer: Writer) -> list[str]:
         _together(writer, found) if len(found) > 1 else _alone(writer, found[0])
         for found in _alike([one for bands in changed for one in bands])
     ]
+    if story.untested:
+        paragraphs.append(
+            writer.say(
+                "turned-up/not-tested",
+                bands=listed([spoken(band) for band in story.untested]),
+                verb=verb(story.untested, one="was", many="were"),
+                range=hz_range_text(*writer.analysis.sweep_range_hz),
+            )
+        )
     if story.untold and story.levels_db:
         paragraphs.append(
             writer.say(
@@ -136,13 +145,14 @@ def _why_untold(writer: Writer, bands: Sequence[str]) -> str:
             hz = float(curve.frequency_hz[point])
             if reason and any(low <= hz < high for low, high in edges):
                 counted[reason] = counted.get(reason, 0) + 1
-    words = {
+    if not counted:
+        return "the interval allows too many answers"
+    most = max(counted, key=lambda reason: counted[reason])
+    if most == "gate":
+        return f"the gate resolves nothing below {frequency(writer.analysis.lowest_hz)}"
+    return {
         "noise": "too much is lost in noise",
-        "gate": f"the gate resolves nothing below {frequency(writer.analysis.lowest_hz)}",
         "range": "the sweep did not reach there",
         "gap": "the captures have a gap there",
         "clipped": "the recording clipped",
-    }
-    if not counted:
-        return "the interval allows too many answers"
-    return words[max(counted, key=lambda reason: counted[reason])]
+    }[most]

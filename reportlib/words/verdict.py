@@ -2,8 +2,9 @@
 
 from collections.abc import Sequence
 
+from reportlib.levels import BANDS
 from reportlib.model import BandResult
-from reportlib.numbers import listed
+from reportlib.numbers import frequency, hz_range_text, listed
 from reportlib.words.deep import deep_bass
 from reportlib.words.story import Story, at_a_point
 from reportlib.words.writer import Writer, decibels, spoken, verb
@@ -13,6 +14,11 @@ def verdict_sentences(writer: Writer) -> list[str]:
     """Return the verdict, and what limits it."""
     story = writer.short
     told = [one for one in story.bands if one.told]
+    if not story.levels_db:
+        return [writer.say("in-short/baseline-alone")]
+    if len(story.untested) == len(story.bands):
+        covered = hz_range_text(*writer.analysis.sweep_range_hz)
+        return [writer.say("in-short/no-band-tested", range=covered)]
     if not told:
         return [writer.say("in-short/cant-tell")]
     sentences = [_main_verdict(writer, story=story)]
@@ -23,22 +29,39 @@ def verdict_sentences(writer: Writer) -> list[str]:
     below = deep_bass(writer)
     if below is not None:
         sentences.append(writer.say("in-short/deep", **below))
-    if story.untold:
+    if story.untold or story.untested:
+        clauses = [
+            writer.say(f"in-short/{wording}", bands=listed([spoken(band) for band in bands]),
+                       verb=verb(bands, one="was", many="were"))
+            for wording, bands in (("not-told", story.untold), ("not-tested", story.untested))
+            if bands
+        ]  # fmt: skip
         sentences.append(
             writer.say(
                 "in-short/speaks-for",
                 lowest=writer.quote("test.lowest"),
-                untold=listed([spoken(band) for band in story.untold]),
+                highest=_highest(writer, story=story) or "and up",
+                rest=", ".join(clauses),
             )
         )
     return sentences
+
+
+def _highest(writer: Writer, *, story: Story) -> str:
+    """Say where the verdict ends, empty where that is with the last band."""
+    if BANDS[-1].name not in story.untested:
+        return ""
+    return f"to {frequency(writer.analysis.sweep_range_hz[1])}"
 
 
 def _main_verdict(writer: Writer, *, story: Story) -> str:
     worst, gain = story.worst_loss, story.largest_gain
     if worst is None and gain is None:
         return writer.say(
-            "in-short/holds", lowest=writer.quote("test.lowest"), top=writer.quote("test.top")
+            "in-short/holds",
+            lowest=writer.quote("test.lowest"),
+            highest=_highest(writer, story=story) or "up",
+            top=writer.quote("test.top"),
         )
     if worst is None and gain is not None:
         wording = "gains-only-at-a-point" if at_a_point(gain) else "gains-only"
