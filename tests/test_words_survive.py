@@ -244,7 +244,7 @@ class Reviewer(RuleBasedStateMachine):
         marked = [
             name
             for name, (words, note) in self.marked.items()
-            if kept and sources[words] == 1 and sources[note] == 1 and "#fact-" not in words
+            if kept and sources[words] == 1 and sources[note] == 1
         ]
         done = self.run()
         assert set(marked) <= set(done.read_again), "a mark was settled by the tool"
