@@ -40,7 +40,7 @@ from reportlib.quality.telling import (
     kinds_markdown,
     ordered,
 )
-from reportlib.quality.trace import Trace, listen, trace_from_text, trace_text
+from reportlib.quality.trace import Trace, listen
 
 __all__ = [
     "KINDS",
@@ -71,7 +71,5 @@ __all__ = [
     "stress_notes",
     "stress_refused",
     "take_notes",
-    "trace_from_text",
-    "trace_text",
     "without",
 ]
