@@ -1,6 +1,7 @@
 """Making many reports again: only what is out of date, and nothing lost on the way."""
 
 import json
+import multiprocessing
 import os
 import shutil
 import signal
@@ -11,12 +12,12 @@ import pytest
 from click.testing import CliRunner
 from fake_sessions import fake
 
-from reportlib import cli_archive, lock, rendered
+from reportlib import cli_archive, forked, lock, rendered
 from reportlib.archive.changed import differences
 from reportlib.archive.stale import measured, out_of_date
 from reportlib.cli import main
 from reportlib.errors import ArchiveError, CaptureError
-from reportlib.refreshing import Here, Outcome, refresh
+from reportlib.refreshing import Here, Outcome, child, refresh
 from reportlib.refreshing.making import take_up
 
 
@@ -64,6 +65,15 @@ def test_a_killed_workers_session_is_taken_up_again_by_another(tmp_path):
     assert left == ()
     first, second = begun(tmp_path / "s1")
     assert first != second
+
+
+def test_a_system_that_cannot_fork_starts_a_new_python_for_each(tmp_path, monkeypatch):
+    monkeypatch.setattr(forked, "POSSIBLE", False)
+    monkeypatch.setattr(child, "_CONTEXT", multiprocessing.get_context("spawn"))
+    mark(tmp_path / "s0", "dies once")
+    found, left, stages = crew(tmp_path, ["s0"])
+    assert (found["s0"].kind, left) == ("made", ())
+    assert stages == [("s0", "measuring")] * 2
 
 
 def test_a_session_that_ends_its_workers_is_kept_apart_and_the_rest_is_made(tmp_path):

@@ -33,11 +33,12 @@ _LEAVE_S = 10.0
 _ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 """Small matrices gain nothing by threads, and a process that has none can be forked."""
 _PRELOAD = [
-    "IPython.core.interactiveshell", "ipykernel.ipkernel", "ipykernel.kernelapp", "jinja2.ext",
-    "jupyter_core.application", "PIL.ImageFont", "matplotlib.backends.backend_svg", "nbformat.sign",
-    "papermill", "scipy.interpolate", "scipy.optimize", "scipy.signal", "typst",
-    "reportlib.kernel", "reportlib.publish.exporter_typst", "reportlib.publish.exporters",
-    "reportlib.publish.exporters_plain", "reportlib.publish.render", "reportlib.refreshing.child",
+    "reportlib.kernel", "reportlib.notebook", "reportlib.publish.exporter_typst",
+    "reportlib.publish.exporters", "reportlib.publish.exporters_plain",
+    "reportlib.publish.render", "reportlib.refreshing.child",
+    # what these, and the libraries that they use, import within functions
+    "ipykernel.kernelapp", "jinja2.ext", "jupyter_core.application", "nbformat.sign", "papermill",
+    "scipy.interpolate", "scipy.optimize", "scipy.signal", "typst",
 ]  # fmt: skip
 """What a report needs; the more is forgotten here, the more every child imports for itself."""
 
