@@ -18,12 +18,13 @@ from reportlib.grades import band_results
 from reportlib.levels import db
 from reportlib.limits import drive_units, limits_of
 from reportlib.listeners import listeners
-from reportlib.measuring import Measured, measure_captures, sweep_law
+from reportlib.measuring import Measured, measure_captures
 from reportlib.model import Analysis, ChangeCurve, HarmonicCurves, QualityNote
 from reportlib.parameters import ReportParameters
 from reportlib.playing import while_playing
 from reportlib.readings.stress import at_the_end
 from reportlib.soaked import Playing
+from reportlib.sweep_reading import sweep_law
 
 __all__ = [
     "analyse",

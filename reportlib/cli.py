@@ -216,7 +216,8 @@ def _print_codes(context: click.Context, _: click.Parameter, asked: bool) -> Non
     if asked:
         from reportlib.quality import kinds_markdown
 
-        click.echo(kinds_markdown(), nl=False)
+        for line in kinds_markdown().splitlines():
+            echo(line)
         context.exit()
 
 

@@ -113,8 +113,7 @@ def archive(
         index = at.index()
         code = 0
         if refresh:
-            by = _by_a_cluster(scheduler) if scheduler else _by_processes(jobs)
-            by = partial(by, at.archive, cache=cache)
+            by = partial(_refreshed, at.archive, jobs=jobs, scheduler=scheduler, cache=cache)
             folders = list(index.folders(chosen))
             code = _refresh(by, folders=folders, whatever=whatever, as_json=as_json)
             index = at.index()
@@ -261,16 +260,22 @@ def _print_wide(table: Any) -> None:
     Console(highlight=False, width=10_000, no_color=True).print(table)
 
 
-def _by_processes(jobs: int | None) -> "Refresh":
-    from reportlib.refreshing import refresh
+def _refreshed(
+    archive: Path | str, *, jobs: int | None, scheduler: str | None, **how: Any
+) -> tuple[str, ...]:
+    """Refresh by processes of this machine, or by those of a cluster."""
+    from reportlib.refreshing import Here, refresh
+    from reportlib.stores.place import module_for
 
-    return partial(refresh, jobs=jobs or _cores())
+    if scheduler is None:
+        preload = [module_for(archive)] if isinstance(archive, str) else []
+        with Here(jobs or _cores(), preload=preload) as here:
+            return refresh(archive, workers=here, **how)
+    from reportlib.refreshing.cluster import PATIENCE_S, Cluster, connected
 
-
-def _by_a_cluster(scheduler: str) -> "Refresh":
-    from reportlib.refreshing import cluster
-
-    return partial(cluster.refresh, scheduler=scheduler)
+    with connected(scheduler) as client:
+        workers = Cluster(client, scheduler=scheduler)
+        return refresh(archive, workers=workers, patience_s=PATIENCE_S, **how)
 
 
 def _refresh(by: "Refresh", *, folders: Sequence[str], whatever: bool, as_json: bool) -> int:

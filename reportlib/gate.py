@@ -6,6 +6,7 @@ cross-correlation, to a part of a sample.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy import fft
@@ -55,7 +56,16 @@ class Gate:
         return np.asarray(weights)
 
 
-def session_gate(captures: Sequence[Deconvolved], *, law: SweepLaw, gate_ms: float | None) -> Gate:
+class Recorded(Protocol):
+    """A capture, as far as the gate depends on it; see `deconvolution.Deconvolved`."""
+
+    @property
+    def source(self) -> str: ...  # noqa: D102
+    @property
+    def tail_s(self) -> float: ...  # noqa: D102
+
+
+def session_gate(captures: Sequence[Recorded], *, law: SweepLaw, gate_ms: float | None) -> Gate:
     """Choose the one gate of a session: as asked, else as long as every capture allows.
 
     Raises

@@ -3,24 +3,26 @@
 Run as ``python -m reportlib.kernel``, with the arguments of ``ipykernel_launcher``.
 """
 
-import contextlib
-import importlib
+from typing import Any
 
-NEEDED = (
-    "analysis", "figures", "memory", "parameters", "playing", "session", "tables",
-    "words.calculator",
-)  # fmt: skip
+from reportlib import (  # noqa: F401
+    analysis,
+    figures,
+    memory,
+    parameters,
+    playing,
+    session,
+    tables,
+)
+from reportlib.words import calculator  # noqa: F401
 
 
-def prepare() -> None:
-    """Import what the report's notebook imports; what is wrong, the notebook says itself."""
-    with contextlib.suppress(Exception):
-        for name in NEEDED:
-            importlib.import_module(f"reportlib.{name}")
+def run(arguments: list[str] | None = None, **options: Any) -> None:
+    """Be a kernel, until it is shut down."""
+    from ipykernel.kernelapp import launch_new_instance
+
+    launch_new_instance(argv=arguments, **options)
 
 
 if __name__ == "__main__":
-    from ipykernel.kernelapp import launch_new_instance
-
-    prepare()
-    launch_new_instance()
+    run()

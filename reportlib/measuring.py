@@ -7,140 +7,27 @@ used again; clocks that differ are brought together. What comes out is one froze
 import os
 from collections.abc import Container, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
 
-import numpy as np
-
-from reportlib import captures, clock, kept, quality
+from reportlib import captures, clock, quality
 from reportlib.compression import Rules, Setting
-from reportlib.day import Entry, Session, SweepFacts
-from reportlib.deconvolution import Deconvolved, deconvolve
-from reportlib.errors import AnalysisError, CaptureError, SessionError
-from reportlib.gate import Gate, session_gate
-from reportlib.gated import responses_behind
+from reportlib.day import Entry, Session
+from reportlib.deconvolution import Deconvolved
+from reportlib.gate import Gate, align_s, find_arrival_s, session_gate
 from reportlib.inputs import full_scale_db, microphone_on_grid, text_inputs
-from reportlib.levels import grid_hz
-from reportlib.model import FloatArray, QualityNote, Response
-from reportlib.one_line import one_line
+from reportlib.model import QualityNote, Response
 from reportlib.parameters import ReportParameters
+from reportlib.response import measure_response, smoothing_cells
 from reportlib.session import session_notes
+from reportlib.shelf import record
 from reportlib.soak import StressTones
-from reportlib.stimulus import SweepLaw, find_sweep
-from reportlib.stress_captures import read_stress
+from reportlib.stress_captures import read_stress, stress_recordings
+from reportlib.sweep_reading import Heard, Reader, reader_of
 
 _REVERBERANT = ("room", "near field")
 _MOST_WORKERS = 4  # each holds about seven arrays as long as a recording
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Read:
-    """What came of one file: without a response where it was refused."""
-
-    notes: tuple[QualityNote, ...]
-    deconvolved: Deconvolved | None = None
-    trace: quality.Trace | None = None
-
-
-class _RefusedError(Exception):
-    """Carries a refusal past the shelf: what was refused is not kept."""
-
-    def __init__(self, read: _Read) -> None:
-        super().__init__()
-        self.read = read
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Reader:
-    """Reads and deconvolves one capture of a session at a time; safe to share by threads."""
-
-    session: Session
-    law: SweepLaw
-    sample_rate_hz: int
-    grid_hz: FloatArray
-    fraction: int
-    stimulus: FloatArray | None
-    two: clock.TwoSweeps | None
-    code: str | None
-    keep: bool
-    faults: Mapping[str, CaptureError]
-
-    def read(self, path: str, *, ppm: float = 0.0) -> _Read:
-        """Read a capture; `ppm`: how much too fast its clock ran, to be taken off."""
-        try:
-            capture = captures.read_capture(self.session, path)
-            notes = quality.once_read(capture, law=self.law)
-            if any(note.severity == "refused" for note in notes):
-                return _Read(notes=tuple(notes))
-            if ppm:
-                capture = replace(capture, microphone=clock.resampled(capture.microphone, ppm=ppm))
-            drift = None
-            if self.two is not None:
-                first, drift = clock.first_of_two(capture.microphone, two=self.two, source=path)
-                capture = replace(capture, microphone=first)
-        except CaptureError as error:
-            return _Read(notes=(quality.refused(path, error),))
-        try:
-            one = deconvolve(
-                capture,
-                law=self.law,
-                frequency_hz=self.grid_hz,
-                fraction=self.fraction,
-                stimulus=self.stimulus,
-            )
-        except CaptureError as error:
-            whole = self.stimulus is None and quality.holds_drive(capture, law=self.law)
-            return _Read(notes=(quality.refused(path, error, whole_drive=whole),))
-        if drift is not None:
-            one = replace(one, own_clock_ppm=np.array([drift.ppm, drift.u_ppm]))
-        alone = self.stimulus is not None
-        starts_s = one.sweep_start_s if alone else quality.drive_start_s(one)
-        trace = quality.listen(capture, law=self.law, sweep_start_s=starts_s)
-        notes += quality.once_deconvolved(
-            one,
-            trace=trace,
-            law=self.law,
-            stimulus=alone,
-            clipped=capture.clipped_samples > 0,
-        )
-        return _Read(notes=tuple(notes), deconvolved=one, trace=trace)
-
-    def key(self, path: str) -> str | None:
-        """The key that what is made of a capture is kept under."""
-        return kept.capture_key(
-            self.session,
-            path,
-            sample_rate_hz=self.sample_rate_hz,
-            frequency_hz=self.grid_hz,
-            fraction=self.fraction,
-            code=self.code,
-        )
-
-    def recall(self, path: str) -> _Read:
-        """Take a capture from the shelf, or read it and put it there."""
-        if path in self.faults:
-            return _Read(notes=(quality.refused(path, self.faults[path]),))
-        key, folder, made = self.key(path), kept.shelf_folder(self.session), dict[str, _Read]()
-
-        def make(path: str) -> tuple[Deconvolved, list[QualityNote]]:
-            made[path] = self.read(path)
-            if made[path].deconvolved is None:
-                raise _RefusedError(made[path])
-            return made[path].deconvolved, list(made[path].notes)  # type: ignore[return-value]
-
-        try:
-            one, notes = kept.measured(self.session, path, key=key, make=make, write=self.keep)
-        except _RefusedError as refusal:
-            return refusal.read
-        if path in made:
-            fresh = made[path].trace
-            if self.keep and key is not None and fresh is not None:
-                kept.keep_text(folder, key, kind="trace", text=quality.trace_text(fresh))
-            return made[path]
-        text = None if key is None else kept.load_text(folder, key, kind="trace")
-        trace = None if text is None else quality.trace_from_text(text)
-        if trace is None:
-            return self.read(path)
-        return _Read(notes=tuple(notes), deconvolved=one, trace=trace)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -191,7 +78,7 @@ def measure_captures(
     """Read every sweep of the session and measure its response.
 
     A take that cannot be used is refused and left out; the day goes on without it. What a run
-    before has kept of a capture is used again (`kept`); `keep` says whether this one may write.
+    before has kept of a capture is used again (`shelf`); `keep` says whether this one may write.
 
     Raises
     ------
@@ -202,7 +89,7 @@ def measure_captures(
     """
     if captures.is_text_session(session):
         return _measure_text(session, parameters=parameters)
-    reader = _reader(session, fraction=parameters.smoothing_fraction, keep=keep)
+    reader = reader_of(session, fraction=parameters.smoothing_fraction, keep=keep)
     law, rate, fraction = reader.law, reader.sample_rate_hz, reader.fraction
     paths = sweep_captures(session)
     # Transforms release the interpreter's lock, so that threads use the cores there are.
@@ -216,34 +103,17 @@ def measure_captures(
         ]
         remaining, _ = quality.without(session, notes)
         left = set(sweep_captures(remaining))
-        deconvolved = [
-            one.deconvolved for one in found if one.deconvolved and one.deconvolved.source in left
-        ]
+        heard = [one for one in found if one.trace and one.source in left]
         traces = {one.trace.source: one.trace for one in found if one.trace}
-        gate = session_gate(deconvolved, law=law, gate_ms=session.rig.gate_ms)
+        gate = session_gate(heard, law=law, gate_ms=session.rig.gate_ms)
         if reader.stimulus is not None:
-            deconvolved, of_clocks = _clocks_together(
-                deconvolved, reader=reader, gate=gate, pool=pool
-            )
+            heard, of_clocks = _clocks_together(heard, reader=reader, gate=gate, pool=pool)
             notes += of_clocks
-            gate = session_gate(deconvolved, law=law, gate_ms=session.rig.gate_ms)
-        keys = {path: reader.key(path) for path in paths}
-        responses = responses_behind(
-            gate,
-            deconvolved=deconvolved,
-            law=law,
-            fraction=fraction,
-            spread=session.rig.space in _REVERBERANT,
-            pool=pool,
-            folder=kept.shelf_folder(session),
-            # without a reference clocks may have been brought together: not as they were kept
-            keys=keys if reader.stimulus is None else {},
-            keep=keep,
-        )
-    stress = read_stress(session, sample_rate_hz=rate, keep=keep)
+            gate = session_gate(heard, law=law, gate_ms=session.rig.gate_ms)
+        responses = _responses(heard, reader=reader, gate=gate, pool=pool)
+    stress = read_stress(session, sample_rate_hz=rate, shelf=reader.shelf)
     notes += stress.notes
-    if keep:
-        kept.tidy(kept.shelf_folder(session), {*keys.values()} | stress.keys)
+    reader.shelf.tidy()
     notes += quality.before_comparing(remaining, responses)
     remaining, missing = quality.without(session, notes)
     responses = {path: responses[path] for path in sweep_captures(remaining)}
@@ -287,57 +157,77 @@ def _measure_text(session: Session, *, parameters: ReportParameters) -> Measured
     )
 
 
-def sweep_law(session: Session) -> SweepLaw:
-    """Return the law of the session's sweep."""
-    facts = _sweep_facts(session)
-    return SweepLaw(start_hz=facts.start_hz, stop_hz=facts.stop_hz, duration_s=facts.duration_s)
+def _responses(
+    heard: Sequence[Heard], *, reader: Reader, gate: Gate, pool: ThreadPoolExecutor
+) -> dict[str, Response]:
+    """Return every capture behind the gate, by path, from the shelf or measured.
 
+    Parameters
+    ----------
+    heard : the captures, the baseline's first take first
+    """
+    first, law, shelf = heard[0], reader.law, reader.shelf
+    spread = reader.session.rig.space in _REVERBERANT
+    enters = {"gate": [gate.before_s, gate.length_s], "spread": spread}
+    keys = {one.source: shelf.key(after=(first.key, one.key), enters=enters) for one in heard}
+    recall = partial(shelf.load, make=lambda **values: record(Response, values))
+    found = dict(zip(keys, pool.map(recall, keys.values()), strict=True))
+    missing = [one for one in heard if found[one.source] is None]
+    if missing:
+        baseline = reader.deconvolved(first)
+        arrival_s = find_arrival_s(baseline, law=law)
+        of_session: dict[str, Any] = {"law": law, "gate": gate, "fraction": reader.fraction}
+        smoothing = smoothing_cells(baseline, arrival_s=arrival_s, spread=spread, **of_session)
 
-def _reader(session: Session, *, fraction: int, keep: bool) -> _Reader:
-    facts, law = _sweep_facts(session), sweep_law(session)
-    headers = captures.read_headers(session)
-    rate = headers.sample_rate_hz
-    if facts.stop_hz > 0.5 * rate:
-        raise SessionError(
-            f"{_facts_file(session)}: [sweep] stop_hz = {facts.stop_hz:g} lies above half the "
-            f"captures' sample rate ({rate} Hz). Correct stop_hz."
-        )
-    stimulus, two = None, None
-    if session.channels.reference is None:
-        if facts.stimulus is None:
-            raise SessionError(
-                f"{_facts_file(session)}: no reference channel was recorded and [sweep] names no "
-                "stimulus. Add stimulus, the file that was played."
-            )
-        stimulus = captures.read_stimulus(session, facts.stimulus, sample_rate_hz=rate)
-        source = one_line(f"{session.folder}/{facts.stimulus}")
-        two = clock.two_sweeps(stimulus, law=law, sample_rate_hz=rate, source=source)
-        if two is not None:
-            stimulus = two.played
-        else:
-            find_sweep(stimulus, law=law, sample_rate_hz=rate, source=source)
-    return _Reader(
-        session=session,
-        law=law,
-        sample_rate_hz=rate,
-        grid_hz=grid_hz(start_hz=facts.start_hz, stop_hz=facts.stop_hz),
-        fraction=fraction,
-        stimulus=stimulus,
-        two=two,
-        code=kept.code_digest(),
-        keep=keep,
-        faults=headers.faults,
-    )
+        def measure(one: Heard) -> Response:
+            capture, there_s = baseline, arrival_s
+            if one is not first:
+                capture = reader.deconvolved(one)
+                there_s = align_s(capture, to=baseline, arrival_s=arrival_s)
+            made = measure_response(capture, arrival_s=there_s, smoothing=smoothing, **of_session)
+            shelf.keep(keys[one.source], made)
+            return made
+
+        measured = pool.map(measure, missing)
+        found.update(zip((one.source for one in missing), measured, strict=True))
+    return {path: one for path, one in found.items() if one is not None}
 
 
 def _clocks_together(
-    deconvolved: Sequence[Deconvolved],
-    *,
-    reader: _Reader,
-    gate: Gate,
-    pool: ThreadPoolExecutor,
-) -> tuple[list[Deconvolved], list[QualityNote]]:
+    heard: Sequence[Heard], *, reader: Reader, gate: Gate, pool: ThreadPoolExecutor
+) -> tuple[list[Heard], list[QualityNote]]:
     """Bring captures without a reference to one clock, where theirs differ by too much."""
+    key = reader.shelf.key(
+        *(stress for stress, _ in stress_recordings(reader.session)),
+        after=[one.key for one in heard],
+        enters={"gate_s": gate.length_s},
+    )
+
+    def as_kept(*, moved: dict[str, float], notes: Any) -> tuple[dict[str, float], Any]:
+        return (
+            {str(path): float(ppm) for path, ppm in moved.items()},
+            [record(QualityNote, note) for note in notes],
+        )
+
+    found = reader.shelf.load(key, make=as_kept)
+    if found is None:
+        found = _compared_clocks(
+            list(pool.map(reader.deconvolved, heard)), reader=reader, gate=gate
+        )
+        reader.shelf.keep(key, {"moved": found[0], "notes": found[1]})
+    moved, notes = found
+    again = {
+        one.source: one
+        for one in pool.map(lambda path: reader.recall(path, ppm=moved[path]), moved)
+        if one.trace is not None
+    }
+    return [again.get(one.source, one) for one in heard], notes
+
+
+def _compared_clocks(
+    deconvolved: Sequence[Deconvolved], *, reader: Reader, gate: Gate
+) -> tuple[dict[str, float], list[QualityNote]]:
+    """Return what to take off each capture's clock, in ppm by path, and what is said of it."""
     own = clock.own_drift(deconvolved[0])
     heard, common = deconvolved[0].source, own
     if common is None:
@@ -345,28 +235,15 @@ def _clocks_together(
             reader.session, sample_rate_hz=reader.sample_rate_hz, faults=reader.faults
         )
     clocks = clock.compare_clocks(deconvolved, law=reader.law, gate_s=gate.length_s, common=common)
-    moved = clocks.to_take_off_ppm(deconvolved)
-    again = dict(
-        zip(
-            moved,
-            pool.map(lambda path: reader.read(path, ppm=moved[path]).deconvolved, moved),
-            strict=True,
-        )
-    )
     notes = quality.clock_notes(clocks, heard=heard, twice=own is not None)
-    return [again.get(one.source) or one for one in deconvolved], notes
+    return clocks.to_take_off_ppm(deconvolved), list(notes)
 
 
 def _stress_drift(
     session: Session, *, sample_rate_hz: int, faults: Container[str]
 ) -> tuple[str, clock.Drift | None]:
     """Path of the day's first stress recording and the drift of its clock, where it tells one."""
-    paths = [
-        stage.stress
-        for level in session.long_term
-        for stage in level.stages
-        if stage.stress and stage.stress not in faults
-    ]
+    paths = [path for path, _ in stress_recordings(session) if path not in faults]
     if not paths or session.multitone is None:
         return "", None
     period = captures.read_stimulus(
@@ -374,16 +251,3 @@ def _stress_drift(
     )
     blocks = captures.open_blocks(session, paths[0])
     return paths[0], clock.multitone_drift(blocks, period=period)
-
-
-def _sweep_facts(session: Session) -> SweepFacts:
-    if session.sweep is None:
-        raise AnalysisError(
-            f"{_facts_file(session)}: there is no [sweep]; audio captures need start_hz, stop_hz "
-            "and duration_s of the sweep that was played."
-        )
-    return session.sweep
-
-
-def _facts_file(session: Session) -> str:
-    return one_line(f"{session.folder}/session.toml")

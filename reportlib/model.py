@@ -149,6 +149,7 @@ class Response:
     def __post_init__(self) -> None:
         arrays = [field.name for field in fields(self) if field.type is FloatArray]
         freeze(self, arrays)
+        same_length(self, arrays)
         same_length(self, [*arrays, "untold"] if self.untold else arrays)
 
     @property

@@ -7,7 +7,7 @@ import numpy as np
 from reportlib.arrays import BoolArray
 from reportlib.day import LongTermEntry
 from reportlib.levels import db
-from reportlib.measuring import Measured, sweep_law
+from reportlib.measuring import Measured
 from reportlib.model import ChangeCurve
 from reportlib.soak import (
     coil_track,
@@ -21,6 +21,7 @@ from reportlib.soak import (
 from reportlib.soak.joined import Joined
 from reportlib.soak.since_cold import ToneChanges
 from reportlib.soaked import CoilTrack, Playing
+from reportlib.sweep_reading import sweep_law
 
 
 def while_playing(measured: Measured, *, long: Sequence[ChangeCurve]) -> tuple[Playing, ...]:

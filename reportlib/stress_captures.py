@@ -1,14 +1,18 @@
 """The day's stress recordings, read tone by tone; what cannot be used is left out and said so."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
+from typing import Any
 
-from reportlib import captures, kept, kept_stress, quality
+import numpy as np
+
+from reportlib import captures, quality
 from reportlib.captures.channel_map import Role
 from reportlib.clock import multitone_drift
 from reportlib.day import Session
 from reportlib.errors import CaptureError
 from reportlib.model import FloatArray, QualityNote
+from reportlib.shelf import Shelf, record
 from reportlib.soak.periods import StressTones, stress_tones
 from reportlib.soak.reading import ClocksDifferError
 from reportlib.soak.start import first_periods
@@ -26,69 +30,74 @@ class Stress:
     ----------
     tones : by path, of the recordings that can be used
     notes : what was found while reading them
-    keys : of the shelf's entries that are used
     """
 
     tones: Mapping[str, StressTones]
     notes: tuple[QualityNote, ...]
-    keys: frozenset[str]
 
 
-def read_stress(session: Session, *, sample_rate_hz: int, keep: bool) -> Stress:
+def stress_recordings(session: Session) -> list[tuple[str, float]]:
+    """List a session's stress recordings: path, and for how many seconds the stress played."""
+    return [
+        (stage.stress, stage.stress_s)
+        for level in session.long_term
+        for stage in level.stages
+        if stage.stress is not None
+    ]
+
+
+def read_stress(session: Session, *, sample_rate_hz: int, shelf: Shelf) -> Stress:
     """Read every stress recording of the day; one that cannot be used does not end the day.
 
     One after the other, in blocks: memory does not grow with their length.
 
     Parameters
     ----------
-    keep : whether what is read may be kept for the next run
+    shelf : that a recording as read is taken from, or put on
     """
-    stages = [
-        (stage.stress, stage.stress_s)
-        for level in session.long_term
-        for stage in level.stages
-        if stage.stress is not None
-    ]
+    stages = stress_recordings(session)
     if session.multitone is None or not stages:
-        return Stress(tones={}, notes=(), keys=frozenset())
+        return Stress(tones={}, notes=())
     stimulus = session.multitone.stimulus
     try:
         period = captures.read_period(session, stimulus, sample_rate_hz=sample_rate_hz)
         played = played_tones(period, sample_rate_hz=sample_rate_hz, source=stimulus)
     except CaptureError as error:
         refusal = quality.refused(stimulus, error)
-        return Stress(tones={}, notes=(refusal,), keys=frozenset())
-    code = kept.code_digest()
+        return Stress(tones={}, notes=(refusal,))
     tones: dict[str, StressTones] = {}
     notes: list[QualityNote] = []
-    keys: set[str] = set()
     reader = _Reader(session=session, period=period, played=played)
     for path, stress_s in stages:
-        key = kept_stress.stress_key(
-            session,
-            path,
-            stress_s=stress_s,
-            sample_rate_hz=sample_rate_hz,
-            ohm=_ohm(session),
-            code=code,
-        )
-        keys |= {key} if key is not None else set()
-        try:
-            found = kept_stress.measured(
-                session,
-                path,
-                key=key,
-                make=lambda path=path, stress_s=stress_s: reader.read(path, stress_s=stress_s),  # type: ignore[misc]
-                write=keep,
-            )
-        except CaptureError as error:
-            notes.append(quality.refused(path, error))
-            continue
+        enters = {
+            "channels": asdict(session.channels),
+            "stress_s": stress_s,
+            "sample_rate_hz": sample_rate_hz,
+            "ohm": _ohm(session),
+        }
+        key = shelf.key(path, stimulus, enters=enters)
+        found = shelf.load(key, make=_as_kept)
+        if found is None:
+            try:
+                found = reader.read(path, stress_s=stress_s)
+            except CaptureError as error:
+                notes.append(quality.refused(path, error))
+                continue
+            if found is not None and shelf.unchanged(path):
+                shelf.keep(key, found)
         about = quality.stress_notes(found, source=path, stress_s=stress_s)
         notes += about
         if found is not None and not any(note.severity == "refused" for note in about):
             tones[path] = found
-    return Stress(tones=tones, notes=tuple(notes), keys=frozenset(keys))
+    return Stress(tones=tones, notes=tuple(notes))
+
+
+def _as_kept(**values: Any) -> StressTones:
+    tones = record(StressTones, values)
+    arrays = [getattr(tones, one.name) for one in fields(tones) if one.type is FloatArray]
+    if tones.period_s <= 0.0 or not all(np.all(np.isfinite(one)) for one in arrays):
+        raise ValueError("no tones")
+    return tones
 
 
 def _ohm(session: Session) -> float | None:

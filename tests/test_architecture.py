@@ -75,8 +75,7 @@ LAYERS = [
         "demo",
         "results",
         "results_comparison",
-        "kept",
-        "kept_stress",
+        "shelf",
         "stimulus_files",
         "silence",
         "cutting",
@@ -84,7 +83,7 @@ LAYERS = [
     {
         "inputs",
         "stress_captures",
-        "gated",
+        "sweep_reading",
         "measuring",
         "playing",
         "analysis",

@@ -17,7 +17,7 @@ import pytest
 import soundfile
 from scipy import fft
 
-from reportlib import captures, kept, measuring, simulate
+from reportlib import captures, measuring, simulate
 from reportlib.analysis import analyse
 from reportlib.day import SweepFacts
 from reportlib.measuring import sweep_captures
@@ -218,7 +218,7 @@ def test_one_new_capture_of_ten_against_a_full_run(tmp_path):
     """Reading the session with its digests is part of both; the aim is a ratio of 0.4."""
     folder, paths = ten_captures(tmp_path / "ten")
     parameters = checked_parameters(session=".")
-    shelf = kept.shelf_folder(read_session(folder))
+    shelf = folder / ".upheld" / "kept"
     samples, rate = soundfile.read(folder / paths[4])
     turn = iter(range(1_000_000))
 

@@ -61,8 +61,8 @@ def test_a_cell_s_name_is(tmp_path, reported):
     cell.source = "At 96 dB the treble loses 19.5 dB."
     nbformat.write(notebook, path)
     assert "pwned" in printed("check", folder)
-    claims = json.loads(printed("check", folder, "--json"))["claims"]
-    assert EVIL in {claim["cell"] for claim in claims}
+    untied = json.loads(printed("check", folder, "--json"))["untied"]
+    assert EVIL in {one["place"] for one in untied}
     assert "pwned" in printed("publish", folder, "--as-it-is")
 
 

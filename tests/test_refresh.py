@@ -1,6 +1,7 @@
 """Making many reports again: only what is out of date, and nothing lost on the way."""
 
 import json
+import multiprocessing
 import os
 import shutil
 import signal
@@ -9,58 +10,30 @@ import sys
 import psutil
 import pytest
 from click.testing import CliRunner
+from fake_sessions import fake
 
-from reportlib import cli_archive, lock, rendered
+from reportlib import cli_archive, forked, lock, rendered
 from reportlib.archive.changed import differences
 from reportlib.archive.stale import measured, out_of_date
 from reportlib.cli import main
 from reportlib.errors import ArchiveError, CaptureError
-from reportlib.refreshing import Outcome, refresh
-from reportlib.refreshing.worker import take_up
-
-WORKER = """
-import json, os, pathlib, sys
-for line in sys.stdin:
-    job = json.loads(line)
-    folder = pathlib.Path(job["session"])
-    print(json.dumps({"stage": "measuring"}), flush=True)
-    with (folder / "begun").open("a") as file:
-        print(os.getpid(), file=file)
-    if (folder / "dies").exists():
-        os._exit(9)
-    if (folder / "dies once").exists():
-        (folder / "dies once").unlink()
-        os.kill(os.getpid(), 9)
-    if (folder / "parent dies once").exists():
-        (folder / "parent dies once").unlink()
-        os.kill(os.getppid(), 9)
-        break
-    if (folder / "waits").exists():
-        sys.stdin.readline()
-    if (folder / "gate").exists():
-        (folder / "gate").open().close()
-    kind = "failed" if (folder / "fails").exists() else "made"
-    last = (folder / "is the last").exists()
-    print(json.dumps({"kind": kind, "line": str(folder), "seconds": 1.5, "last": last}), flush=True)
-    if last:
-        break
-"""
-COMMAND = (sys.executable, "-c", WORKER)
+from reportlib.refreshing import Here, Outcome, child, refresh
+from reportlib.refreshing.making import take_up
 
 
-def crew(archive, folders, **how):
-    """Refresh with the workers above; return what was heard, by folder, and what is left."""
+def crew(archive, folders, *, jobs=2, **how):
+    """Refresh by `fake_sessions`; return what was heard, by folder, and what is left."""
     found, stages = {}, []
     for folder in folders:
         (archive / folder).mkdir(parents=True, exist_ok=True)
     how = {
-        "jobs": 2,
         "say": lambda *said: stages.append(said),
         "ending": lambda: stages.append("ending"),
         "done": lambda outcome: found.update({outcome.folder: outcome}),
         **how,
     }
-    left = refresh(archive, folders=folders, command=COMMAND, **how)
+    with Here(jobs, make=fake) as workers:
+        left = refresh(archive, folders=folders, workers=workers, **how)
     return found, left, stages
 
 
@@ -74,15 +47,15 @@ def mark(folder, name):
     (folder / name).touch()
 
 
-def test_every_session_is_made_once_by_as_many_workers_as_were_asked_for(tmp_path):
-    folders = [f"s{number}" for number in range(7)]
+def test_every_session_is_made_once_in_a_process_of_its_own(tmp_path):
+    folders = [f"s{number}" for number in range(5)]
     found, left, stages = crew(tmp_path, folders)
     assert {one.kind for one in found.values()} == {"made"}
     assert sorted(found) == folders
     assert left == ()
     assert ("s3", "measuring") in stages
-    assert len({pid for folder in folders for pid in begun(tmp_path / folder)}) <= 2
     assert all(len(begun(tmp_path / folder)) == 1 for folder in folders)
+    assert len({pid for folder in folders for pid in begun(tmp_path / folder)}) == len(folders)
 
 
 def test_a_killed_workers_session_is_taken_up_again_by_another(tmp_path):
@@ -94,14 +67,13 @@ def test_a_killed_workers_session_is_taken_up_again_by_another(tmp_path):
     assert first != second
 
 
-def test_a_worker_that_takes_no_more_is_followed_by_another(tmp_path):
-    mark(tmp_path / "s1", "is the last")
-    found, left, _ = crew(tmp_path, ["s0", "s1", "s2"], jobs=1)
-    assert {one.kind for one in found.values()} == {"made"}
-    assert left == ()
-    before, last, after = (begun(tmp_path / folder) for folder in ("s0", "s1", "s2"))
-    assert before == last != after
-    assert len(after) == 1
+def test_a_system_that_cannot_fork_starts_a_new_python_for_each(tmp_path, monkeypatch):
+    monkeypatch.setattr(forked, "POSSIBLE", False)
+    monkeypatch.setattr(child, "_CONTEXT", multiprocessing.get_context("spawn"))
+    mark(tmp_path / "s0", "dies once")
+    found, left, stages = crew(tmp_path, ["s0"])
+    assert (found["s0"].kind, left) == ("made", ())
+    assert stages == [("s0", "measuring")] * 2
 
 
 def test_a_session_that_ends_its_workers_is_kept_apart_and_the_rest_is_made(tmp_path):
@@ -111,7 +83,7 @@ def test_a_session_that_ends_its_workers_is_kept_apart_and_the_rest_is_made(tmp_
     assert {folder: one.kind for folder, one in found.items()} == {
         "s0": "made", "s1": "failed", "s2": "failed", "s3": "made",
     }  # fmt: skip
-    assert "its worker process ended 2 times" in found["s1"].line
+    assert "its process ended 2 times" in found["s1"].line
     assert "\n" not in found["s1"].line
 
 
@@ -136,14 +108,13 @@ def test_ctrl_c_finishes_what_is_at_work_and_leaves_the_rest(tmp_path):
 
 
 def test_ctrl_c_twice_ends_the_workers_at_once(tmp_path):
-    def press(folder, _):
+    def press(folder="s1", _=None):
         if folder == "s1":
-            os.kill(os.getpid(), signal.SIGINT)
             os.kill(os.getpid(), signal.SIGINT)
 
     mark(tmp_path / "s1", "waits")
     before = signal.getsignal(signal.SIGINT)
-    found, left, _ = crew(tmp_path, ["s0", "s1", "s2"], jobs=1, say=press)
+    found, left, _ = crew(tmp_path, ["s0", "s1", "s2"], jobs=1, say=press, ending=press)
     assert list(found) == ["s0"]
     assert left == ("s1", "s2")
     assert not [pid for pid in begun(tmp_path / "s1") if psutil.pid_exists(int(pid))]
@@ -169,7 +140,7 @@ def replaced(path, old, new):
 
 def test_a_report_is_up_to_date_when_it_has_been_made(made):
     assert out_of_date(made) == ()
-    assert take_up(made, whatever=False)["kind"] == "up to date"
+    assert take_up(made, whatever=False).kind == "up to date"
 
 
 def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
@@ -263,19 +234,19 @@ def test_nothing_that_is_missing_is_made_up(mine, session):
     sorted((mine / "captures").iterdir())[0].unlink()
     with pytest.raises(CaptureError, match="is not there"):
         out_of_date(mine)
-    assert take_up(mine, whatever=False)["kind"] == "failed"
+    assert take_up(mine, whatever=False).kind == "failed"
     assert out_of_date(session) == ("no report was made yet",)
     shutil.rmtree(session / "captures")
     assert not measured(session)
     answer = take_up(session, whatever=False)
-    assert (answer["kind"], "nothing recorded yet" in answer["line"]) == ("skipped", True)
+    assert (answer.kind, "nothing recorded yet" in answer.line) == ("skipped", True)
 
 
 def test_a_session_that_somebody_else_runs_is_skipped_and_said(mine):
     with lock.only_run(mine / ".upheld", what="upheld report"):
         answer = take_up(mine, whatever=True)
-    assert answer["kind"] == "skipped"
-    assert "upheld report (process" in answer["line"]
+    assert answer.kind == "skipped"
+    assert "upheld report (process" in answer.line
 
 
 def test_a_session_that_is_deleted_while_it_runs_is_said_and_not_made_anew(mine, monkeypatch):
@@ -285,8 +256,8 @@ def test_a_session_that_is_deleted_while_it_runs_is_said_and_not_made_anew(mine,
 
     monkeypatch.setattr("reportlib.notebook.run_report", gone)
     answer = take_up(mine, whatever=True)
-    assert answer["kind"] == "failed"
-    assert "was deleted or moved away while it was worked on." in answer["line"]
+    assert answer.kind == "failed"
+    assert "was deleted or moved away while it was worked on." in answer.line
     assert not mine.exists()
 
 

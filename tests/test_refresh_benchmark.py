@@ -20,7 +20,7 @@ import soundfile
 
 from reportlib import kernels
 from reportlib.demo import make_demo
-from reportlib.refreshing import refresh
+from reportlib.refreshing import Here, refresh
 from reportlib.reporting import make_report
 
 pytestmark = [
@@ -64,12 +64,17 @@ def copies(session, archive, count):
 @contextlib.contextmanager
 def cores(count):
     """Hold this process, and what it starts meanwhile, to so many cores."""
-    before = os.sched_getaffinity(0)
-    os.sched_setaffinity(0, sorted(before)[:count])
+
+    def hold(to):
+        for process in (psutil.Process(), *psutil.Process().children()):
+            process.cpu_affinity(to)
+
+    before = sorted(os.sched_getaffinity(0))
+    hold(before[:count])
     try:
         yield
     finally:
-        os.sched_setaffinity(0, before)
+        hold(before)
 
 
 def processor_s(process):
@@ -92,14 +97,19 @@ def single_run_s(folder):
     return took_s, sum(after[:4]) - sum(before[:4]) - spent[-1]
 
 
+def of_children_s():
+    """Seconds of processor of this process's children, and of theirs that have ended."""
+    return sum(sum(one.cpu_times()[:4]) for one in psutil.Process().children())
+
+
 def of_workers():
-    """Megabytes of the largest worker, and of the largest process that it forked."""
-    workers = psutil.Process().children()
+    """Megabytes of the process that others are forked from, and of the largest of these."""
+    servers = psutil.Process().children()
     forked = []
-    for worker in workers:
+    for server in servers:
         with contextlib.suppress(psutil.NoSuchProcess):
-            forked += worker.children(recursive=True)
-    return [max((resident_mb(one) for one in those), default=0.0) for those in (workers, forked)]
+            forked += server.children(recursive=True)
+    return [max((resident_mb(one) for one in those), default=0.0) for those in (servers, forked)]
 
 
 def resident_mb(process):
@@ -130,18 +140,19 @@ def test_many_sessions_at_the_rate_of_their_single_runs(short_session, tmp_path)
             if what.startswith("rendering"):
                 memory.append(of_workers())
 
-        before, start = os.times(), time.perf_counter()
-        with cores(jobs):
+        start = time.perf_counter()
+        with cores(jobs), Here(jobs) as workers:
+            before_s = of_children_s()
             refresh(
                 archive,
                 folders=folders,
-                jobs=jobs,
+                workers=workers,
                 say=say,
                 done=lambda outcome, kinds=kinds: kinds.append(outcome.kind),
                 ending=lambda: None,
             )
+            spent_s = of_children_s() - before_s
         took_s = time.perf_counter() - start
-        spent_s = sum(os.times()[2:4]) - sum(before[2:4])
         assert kinds == ["made"] * COUNT
         rates[jobs] = COUNT / took_s
         print(

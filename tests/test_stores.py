@@ -11,8 +11,9 @@ from click.testing import CliRunner
 from reportlib.archive.stale import out_of_date
 from reportlib.cli import main
 from reportlib.errors import StoreError
+from reportlib.refreshing.making import take_up
+from reportlib.refreshing.outcome import Outcome
 from reportlib.refreshing.stored import take_up_stored
-from reportlib.refreshing.worker import take_up
 from reportlib.stores import Copy, Place, place_at
 
 fsspec = pytest.importorskip("fsspec", reason="needs fsspec: pip install 'upheld[cluster]'")
@@ -81,7 +82,7 @@ def taken_up(address, make, **how):
 def checked(folder):
     """What `take_up` answers to a session that is up to date by its digests."""
     assert out_of_date(folder) == ()
-    return {"kind": "up to date"}
+    return Outcome(kind="up to date")
 
 
 def rerun(folder, *, words=None):
@@ -92,7 +93,7 @@ def rerun(folder, *, words=None):
     for name in (".upheld/written.json", ".upheld/rendered.json", "out/report.html"):
         (folder / name).write_text("new")
     (folder / "out" / "report.pdf").unlink()
-    return {"kind": "made", "why": ["asked for"]}
+    return Outcome(kind="made", why=("asked for",))
 
 
 def edit(address, folder):
@@ -108,20 +109,20 @@ def never(folder):
 
 def test_what_is_up_to_date_is_known_without_its_recordings(archive, tmp_path, monkeypatch):
     before = contents(archive)
-    assert taken_up(archive, checked)["kind"] == "up to date"
+    assert taken_up(archive, checked).kind == "up to date"
     after = contents(archive)
     assert after.pop("trivet-6/.upheld/fetched.json")
     assert after == before
     fetched = []
     fetch = Place.fetch
     monkeypatch.setattr(Place, "fetch", lambda *a: fetched.append(a[1]) or fetch(*a))
-    assert taken_up(archive, never)["kind"] == "up to date"
+    assert taken_up(archive, never).kind == "up to date"
     assert "session.toml" in fetched
     assert not [name for name in fetched if name.startswith(("captures/", "stimulus/"))]
     capture = next(name for name in before if "/captures/" in name)
     put(archive, capture, before[capture] + b" ", tmp_path)
     seen = []
-    taken_up(archive, lambda folder: seen.append(out_of_date(folder)) or {"kind": "failed"})
+    taken_up(archive, lambda folder: seen.append(out_of_date(folder)) or Outcome(kind="failed"))
     assert seen == [(f"{capture.removeprefix('trivet-6/')} changed",)]
 
 
@@ -130,7 +131,7 @@ def test_only_what_changed_is_put_back_in_order_and_nothing_is_deleted(archive, 
     names = []
     really = Place.put
     monkeypatch.setattr(Place, "put", lambda *a: names.append(a[1]) or really(*a))
-    assert taken_up(archive, rerun, whatever=True)["kind"] == "made"
+    assert taken_up(archive, rerun, whatever=True).kind == "made"
     assert names == [
         "report.ipynb", ".upheld/written.json", "out/report.html", ".upheld/fetched.json",
         ".upheld/rendered.json",
@@ -151,7 +152,7 @@ def test_a_notebook_saved_meanwhile_is_run_again_with_its_words(archive, tmp_pat
             edit(archive, tmp_path)
         return rerun(folder)
 
-    assert taken_up(archive, make, whatever=True)["kind"] == "made"
+    assert taken_up(archive, make, whatever=True).kind == "made"
     assert len(runs) == 2
     saved = contents(archive)["trivet-6/report.ipynb"].decode()
     assert WORDS in saved
@@ -164,8 +165,8 @@ def test_a_notebook_saved_again_and_again_is_not_overwritten(archive, tmp_path):
         return rerun(folder)
 
     answer = taken_up(archive, make, whatever=True)
-    assert answer["kind"] == "failed"
-    assert f"{archive}/trivet-6/report.ipynb was saved in the store again" in answer["line"]
+    assert answer.kind == "failed"
+    assert f"{archive}/trivet-6/report.ipynb was saved in the store again" in answer.line
     saved = contents(archive)["trivet-6/report.ipynb"].decode()
     assert saved.count(WORDS) == 3
     assert "run again" not in saved
@@ -178,10 +179,8 @@ def test_a_session_deleted_while_it_runs_is_not_put_back(archive):
         return rerun(folder)
 
     answer = taken_up(archive, make, whatever=True)
-    assert answer == {
-        "kind": "failed",
-        "line": f"{archive}/trivet-6: was deleted or moved away while it was worked on.",
-    }
+    assert answer.kind == "failed"
+    assert answer.line == f"{archive}/trivet-6: was deleted or moved away while it was worked on."
     assert contents(archive) == {}
 
 
@@ -196,9 +195,9 @@ def test_a_cut_off_between_two_files_is_made_again(archive, monkeypatch):
 
     with monkeypatch.context() as patch:
         patch.setattr(Place, "put", put_once)
-        assert taken_up(archive, rerun, whatever=True)["line"].endswith("the line broke.")
+        assert taken_up(archive, rerun, whatever=True).line.endswith("the line broke.")
     seen = []
-    taken_up(archive, lambda folder: seen.append(out_of_date(folder)) or {"kind": "failed"})
+    taken_up(archive, lambda folder: seen.append(out_of_date(folder)) or Outcome(kind="failed"))
     assert seen == [("its words were edited since",)]
 
 
@@ -207,9 +206,9 @@ def test_a_half_copied_session_is_said_by_its_address(archive):
     system, root = fsspec.core.url_to_fs(archive)
     system.rm(f"{root}/{capture}")
     answer = taken_up(archive, partial(take_up, whatever=False))
-    assert answer["kind"] == "failed"
-    assert answer["line"].startswith(f"{archive}/trivet-6/")
-    assert "is not there" in answer["line"]
+    assert answer.kind == "failed"
+    assert answer.line.startswith(f"{archive}/trivet-6/")
+    assert "is not there" in answer.line
 
 
 def test_recordings_are_fetched_once_where_they_can_be_kept(archive, tmp_path, monkeypatch):
@@ -279,7 +278,7 @@ def test_a_refresh_in_an_s3_store_by_worker_processes(s3, session, tmp_path):
         (mine / name).parent.mkdir(parents=True, exist_ok=True)
         (mine / name).write_bytes(data)
     assert out_of_date(mine) == ()
-    assert taken_up(address, never)["kind"] == "up to date"
+    assert taken_up(address, never).kind == "up to date"
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from reportlib.execution import execute
 from reportlib.kinds import COMPARISON, REPORT
 from reportlib.last_written import Last
 from reportlib.merge import merge
-from reportlib.refreshing.worker import take_up
+from reportlib.refreshing.making import take_up
 from reportlib.trust import is_trusted, sign
 
 
@@ -130,7 +130,7 @@ def test_report_and_refresh_leave_a_strangers_cell_out_and_jupyter_does_not_sign
     at_home("mine")
     said = CliRunner().invoke(main, ["report", str(session)])
     assert "was not run" in said.output
-    assert take_up(session, whatever=True)["not_run"] == 1
+    assert take_up(session, whatever=True).not_run == 1
     said = CliRunner().invoke(main, ["archive", str(tmp_path), "--refresh", "--all", "--jobs", "1"])
     assert "  not run: code that somebody put into its notebook (1)" in said.output
     assert not ran.exists()

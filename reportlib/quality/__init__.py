@@ -40,7 +40,7 @@ from reportlib.quality.telling import (
     kinds_markdown,
     ordered,
 )
-from reportlib.quality.trace import Trace, listen, trace_from_text, trace_text
+from reportlib.quality.trace import Trace, listen
 
 __all__ = [
     "KINDS",
@@ -70,7 +70,5 @@ __all__ = [
     "step_notes",
     "stress_notes",
     "take_notes",
-    "trace_from_text",
-    "trace_text",
     "without",
 ]

@@ -6,14 +6,14 @@ is 1.5; a third harmonic of relative amplitude h in the phase that flattens the 
 by 2h (trigonometry: the mean of sin³φ·sin 3φ is −1/8).
 """
 
-import json
 import math
 from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy import fft
 
-from reportlib.model import Capture, FloatArray, frozen_array
+from reportlib.arrays import FloatArray, freeze, same_length
+from reportlib.model import Capture
 from reportlib.noise import hann
 from reportlib.stimulus import SweepLaw
 
@@ -75,9 +75,10 @@ class Trace:
     reference_peak: float
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            if field.type is FloatArray:
-                object.__setattr__(self, field.name, frozen_array(getattr(self, field.name)))
+        freeze(self, (field.name for field in fields(self) if field.type is FloatArray))
+        same_length(self, ("frame_hz", "level_db", "kurtosis", "skewness"))
+        same_length(self, ("blocks", "block_dof"))
+        same_length(self, ("hum_power", "hum_around"))
 
 
 def listen(capture: Capture, *, law: SweepLaw, sweep_start_s: float) -> Trace:
@@ -250,7 +251,7 @@ def _tops(samples: FloatArray, *, high: float, low: float) -> float:
         if largest == 0.0:  # without its mean a signal has both sides
             continue
         near = beyond(samples, _NEAR_TOP * largest)
-        count = np.count_nonzero(near)
+        count = int(np.count_nonzero(near))
         # some thousand values tell the step that all of them stand on
         every = slice(None, None, max(1, count // _STEPS_FROM))
         steps = np.diff(np.sort(samples[every][near[every]]))
@@ -261,19 +262,3 @@ def _tops(samples: FloatArray, *, high: float, low: float) -> float:
         tops = int(np.count_nonzero(beyond(samples, _TOP * largest)))
         shares.append(tops / count if tops >= _FEWEST_TOPS else 0.0)
     return max(shares) if shares else math.nan
-
-
-def trace_text(trace: Trace) -> str:
-    """Write a trace as JSON, to be kept; numbers come back to the last bit."""
-    values = {field.name: getattr(trace, field.name) for field in fields(trace)}
-    return json.dumps(
-        {name: one.tolist() if isinstance(one, np.ndarray) else one for name, one in values.items()}
-    )
-
-
-def trace_from_text(text: str) -> Trace | None:
-    """Read what :func:`trace_text` wrote, None where it is none."""
-    try:
-        return Trace(**json.loads(text))
-    except (ValueError, TypeError):
-        return None

@@ -2,203 +2,116 @@
 
 The scheduler gets as many sessions at a time as its workers have threads: handing out the next
 takes milliseconds, a session seconds, and Ctrl-C finds none that wait there. A worker that dies
-loses nothing: Dask gives its sessions to another.
+loses nothing: Dask gives its sessions to another, and what was written is whole. After a second
+Ctrl-C the sessions at work are finished there, and nobody listens.
 """
 
 import contextlib
-import queue
-import secrets
-from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import socket
+from collections.abc import Iterator
+from functools import cache, partial
 from pathlib import Path
 from typing import Any, NoReturn
 
 from reportlib import __version__
 from reportlib.errors import ArchiveError
 from reportlib.one_line import one_line
-from reportlib.refreshing.helper import WORKER, session_at
-from reportlib.refreshing.interrupts import AT_ONCE, PRESSED, interrupts
-from reportlib.refreshing.outcome import Outcome, outcome_of
+from reportlib.refreshing.child import Children, Make
+from reportlib.refreshing.crew import Say
+from reportlib.refreshing.making import make
+from reportlib.refreshing.outcome import Job, Outcome
+from reportlib.stores.place import is_address
 
+PATIENCE_S = 15.0
+"""How long a session that is taken up again waits for whoever was killed over it."""
 _CONNECT_S = 5.0
 _WORKERS_S = 10.0
-_LOOK_S = 1.0
 
 
-def refresh(
-    archive: Path | str,
-    *,
-    folders: Sequence[str],
-    scheduler: str,
-    whatever: bool = False,
-    cache: Path | None = None,
-    say: Callable[[str, str], None],
-    done: Callable[[Outcome], None],
-    ending: Callable[[], None],
-    command: Sequence[str] = WORKER,
-) -> tuple[str, ...]:
-    """Make the reports of an archive again that are out of date, by the workers of a cluster.
+class Cluster:
+    """The workers of a Dask cluster; each of their threads has a process for its session."""
 
-    Parameters
-    ----------
-    archive : its path, the same for every worker, or its address in a store
-    scheduler : address of a Dask scheduler, such as ``tcp://host:8786``
-    folders, whatever, cache, say, done, ending, command : as for `crew.refresh`
-
-    Returns
-    -------
-    folders that were not finished, since Ctrl-C was pressed
-
-    Raises
-    ------
-    ArchiveError
-        Dask is not installed, nobody answers there, or the cluster was lost on the way.
-    """
-    heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
-    name = f"upheld-{secrets.token_hex(6)}"
-    waiting = deque(folders)
-    left = dict.fromkeys(folders)
-    with (
-        _connected(scheduler) as client,
-        interrupts(heard) as pressed,
-        _helpers(client, name=name, command=command),
-    ):
-        client.subscribe_topic(name, lambda event: heard.put(event[1]))
-        job = {"all": whatever, "cache": None if cache is None else str(cache.absolute())}
-        handed = _Handed(client, name=name, archive=archive, job=job, heard=heard)
-        while len(pressed) < AT_ONCE:
-            while waiting and not pressed and handed.takes_more(scheduler):
-                handed.out(waiting.popleft())
-            if not handed.folders:
-                break
-            try:
-                one = heard.get(timeout=_LOOK_S)
-            except queue.Empty:
-                handed.require_scheduler(scheduler)
-                continue
-            if one == PRESSED:
-                if len(pressed) == 1:
-                    handed.take_back()
-                    ending()
-            elif isinstance(one, dict):
-                if folder := handed.begun(one):
-                    say(folder, one["stage"])
-            elif (outcome := handed.back(one, scheduler=scheduler)) is not None:
-                left.pop(outcome.folder)
-                done(outcome)
-    return tuple(left)
-
-
-class _Handed:
-    """The sessions that the cluster has."""
-
-    def __init__(
-        self, client: Any, *, name: str, archive: Path | str, job: Mapping[str, Any], heard: Any
-    ) -> None:
+    def __init__(self, client: Any, *, scheduler: str, make: Make = make) -> None:
         self._client = client
-        self._name = name
-        self._archive = archive
-        self._job = job
-        self._heard = heard
-        self._futures: dict[str, Any] = {}
-        self._begun: set[str] = set()
+        self._scheduler = scheduler
+        self._make = make
 
-    @property
-    def folders(self) -> tuple[str, ...]:
-        return tuple(self._futures)
-
-    def takes_more(self, scheduler: str) -> bool:
-        """Whether a worker is idle, of as many as there are now.
-
-        Raises
-        ------
-        ArchiveError
-            The scheduler is gone.
-        """
-        self.require_scheduler(scheduler)
+    def room(self) -> int:
+        """Return how many threads the workers have, of as many as there are now."""
         try:
-            threads: int = sum(self._client.nthreads().values())
+            threads: dict[str, int] = self._client.nthreads()
         except OSError:
-            self._lost(scheduler)
-        return len(self._futures) < max(threads, 1)
+            self._lost()
+        if self._client.status != "running":
+            self._lost()
+        return max(1, sum(threads.values()))
 
-    def out(self, folder: str) -> None:
-        """Hand a session out."""
-        from reportlib.refreshing.on_a_worker import make_one
+    def begin(self, job: Job, *, say: Say) -> Any:
+        """Hand a job to the scheduler."""
+        say(job.folder, "at work on the cluster")
+        return self._client.submit(make_one, job, version=__version__, make=self._make, pure=False)
 
-        future = self._client.submit(
-            make_one,
-            {
-                **self._job,
-                "archive": session_at(self._archive, folder="."),
-                "session": session_at(self._archive, folder=folder),
-                "folder": folder,
-            },
-            refresh=self._name,
-            version=__version__,
-            key=f"{self._name}-{secrets.token_hex(8)}",
-            pure=False,
-        )
-        self._futures[folder] = future
-        future.add_done_callback(lambda one: self._heard.put((folder, one)))
-
-    def begun(self, said: dict[str, str]) -> str:
-        """Return which session a worker speaks of; nothing where it is done already."""
-        folder = said["folder"]
-        if folder not in self._futures:
-            return ""
-        self._begun.add(folder)
-        return folder
-
-    def back(self, one: tuple[str, Any], *, scheduler: str) -> Outcome | None:
-        """Return what became of a session; None where it was taken back.
+    def outcome(self, future: Any, *, job: Job) -> Outcome | None:
+        """Return what became of a job.
 
         Raises
         ------
         ArchiveError
             The scheduler is gone, and took it along.
         """
-        folder, future = one
-        if self._futures.get(folder) is not future or future is None:
-            return None
         if future.cancelled():
-            self._lost(scheduler)
-        del self._futures[folder]
+            self._lost()
         error = future.exception()
         if error is None:
-            answer = future.result()
-            return None if answer is None else outcome_of(answer, folder=folder)
+            found: Outcome | None = future.result()
+            return found
         what = " ".join(f"{type(error).__name__}: {error}".split())
-        session = session_at(self._archive, folder=folder)
-        line = one_line(
-            f"{session}: the cluster could not make it ({what}). Its report is as it was; run "
-            "upheld report there."
-        )
-        return Outcome(folder=folder, kind="failed", line=line)
+        line = f"{job.session}: the cluster could not make it ({what}). Its report is as it was; "
+        line = one_line(f"{line}run upheld report there.")
+        return Outcome(kind="failed", folder=job.folder, line=line)
 
-    def take_back(self) -> None:
-        """Take back what nobody has begun."""
-        folders = [folder for folder in self._futures if folder not in self._begun]
-        with contextlib.suppress(OSError):  # where the scheduler is gone, so are they
-            self._client.cancel([self._futures.pop(folder) for folder in folders])
-
-    def require_scheduler(self, scheduler: str) -> None:
-        """Raise an `ArchiveError` where the scheduler is gone."""
-        if self._client.status != "running":
-            self._lost(scheduler)
-
-    def _lost(self, scheduler: str) -> NoReturn:
+    def _lost(self) -> NoReturn:
         raise ArchiveError(
             one_line(
-                f"{scheduler}: the scheduler was lost on the way. What was made is whole; the same "
-                "command goes on with the rest when it is there again."
+                f"{self._scheduler}: the scheduler was lost on the way. What was made is whole; "
+                "the same command goes on with the rest when it is there again."
             )
         )
 
 
+def make_one(job: Job, *, version: str, make: Make = make) -> Outcome | None:
+    """Make one session's report, on a Dask worker.
+
+    Parameters
+    ----------
+    version : of upheld that asks
+    """
+    failed = partial(Outcome, kind="failed", folder=job.folder)
+    where = socket.gethostname()
+    if version != __version__:
+        line = f"{job.session}: the worker on {where} has upheld {__version__}, not {version}. "
+        return failed(line=one_line(f"{line}Install the same on both."))
+    if not is_address(job.archive) and not Path(job.archive).is_dir():
+        line = f"{job.session}: the worker on {where} does not see {job.archive}. Put the archive "
+        line += "where all workers see it under the same path, or in an object store."
+        return failed(line=one_line(line))
+    return _children(make).have_done(job, say=lambda _: None)
+
+
+@cache
+def _children(make: Make) -> Children:
+    return Children(make)
+
+
 @contextlib.contextmanager
-def _connected(scheduler: str) -> Iterator[Any]:
-    """Connect to a scheduler that has workers."""
+def connected(scheduler: str) -> Iterator[Any]:
+    """Connect to a scheduler that has workers, which have upheld.
+
+    Raises
+    ------
+    ArchiveError
+        Dask is not installed, nobody answers there, or the workers can't make reports.
+    """
     try:
         import dask
 
@@ -229,26 +142,17 @@ def _connected(scheduler: str) -> Iterator[Any]:
                     f"'dask worker {scheduler}'."
                 )
             ) from error
+        # Only what a worker lacks is told: one that dies over the question is Dask's to replace.
+        for answer in client.run(_can_make, on_error="return").values():
+            if isinstance(answer, ImportError):
+                raise ArchiveError(
+                    one_line(
+                        f"The cluster's workers can't make reports ({answer}). Install "
+                        f"upheld[cluster] {__version__} for each of them."
+                    )
+                )
         yield client
 
 
-@contextlib.contextmanager
-def _helpers(client: Any, *, name: str, command: Sequence[str]) -> Iterator[None]:
-    """Have worker processes of ours on every worker, also on those that join later."""
-    try:
-        from reportlib.refreshing.on_a_worker import Helpers
-
-        client.register_plugin(Helpers(name, command=command))
-    except Exception as error:
-        what = " ".join(f"{type(error).__name__}: {error}".split())
-        raise ArchiveError(
-            one_line(
-                f"The cluster's workers can't make reports ({what}). Install upheld[cluster] "
-                f"{__version__} for each of them."
-            )
-        ) from error
-    try:
-        yield
-    finally:
-        with contextlib.suppress(Exception):  # where the scheduler is gone, so are they
-            client.unregister_worker_plugin(name)
+def _can_make() -> bool:
+    return callable(make)

@@ -1,44 +1,91 @@
-"""The worker processes from outside: each gets one session after another.
+"""Sessions handed out to workers, here or elsewhere, and an end that is clean.
 
-A worker that ends before its session is done loses nothing: what it wrote is whole, and the
-session is taken up once more by a fresh one. On Ctrl-C no further session is handed out and
-those at work are finished; a second one ends the workers at once, which leaves each session as
-it was or as it is to be, and those in between for the next refresh.
+On Ctrl-C no further session is handed out and those at work are finished; a second one ends the
+workers at once, which leaves each session as it was or as it is to be, and those in between for
+the next refresh.
 """
 
 import contextlib
-import queue
+import signal
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-from reportlib.refreshing.helper import LEAVE_S, WORKER, Helper, session_at
-from reportlib.refreshing.interrupts import AT_ONCE, interrupts
-from reportlib.refreshing.outcome import Outcome, outcome_of
+from reportlib.refreshing.child import Children, Make
+from reportlib.refreshing.making import make
+from reportlib.refreshing.outcome import Job, Outcome
 
-_LOOK_S = 1.0  # where a wait can't be interrupted, Ctrl-C is seen so soon
+Say = Callable[[str, str], None]
+_LOOK_S = 0.2  # Ctrl-C is seen so soon
+_AT_ONCE = 2
+"""Presses of it after which nothing is waited for."""
 
 
-@dataclass(frozen=True)
-class _Said:
-    folder: str
-    what: str | Outcome
-    """A stage, or what became of it."""
+class Workers(Protocol):
+    """Who makes the sessions."""
+
+    def room(self) -> int:
+        """Return how many can be worked on at a time."""
+
+    def begin(self, job: Job, *, say: Say) -> Any:
+        """Hand a job out and return its future."""
+
+    def outcome(self, future: Any, *, job: Job) -> Outcome | None:
+        """Return what a future tells that is done; None where its work was left undone."""
+
+
+class Here:
+    """Processes of this machine.
+
+    Parameters
+    ----------
+    jobs : how many at a time
+    make, preload : as of `child.Children`
+    """
+
+    def __init__(self, jobs: int, *, make: Make = make, preload: Sequence[str] = ()) -> None:
+        self._jobs = jobs
+        self._children = Children(make, preload=preload)
+        self._waiting_for_them = ThreadPoolExecutor(jobs)
+
+    def __enter__(self) -> "Here":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._children.end()
+        self._waiting_for_them.shutdown()
+
+    def room(self) -> int:
+        """Return how many processes there are."""
+        return self._jobs
+
+    def begin(self, job: Job, *, say: Say) -> Any:
+        """Have a job done by a process; `say` is called from a thread."""
+        said = partial(say, job.folder)
+        return self._waiting_for_them.submit(self._children.have_done, job, say=said)
+
+    def outcome(self, future: Any, *, job: Job) -> Outcome | None:
+        """Return what became of a job."""
+        del job
+        found: Outcome | None = future.result()
+        return found
 
 
 def refresh(
     archive: Path | str,
     *,
     folders: Sequence[str],
-    jobs: int,
+    workers: Workers,
     whatever: bool = False,
     cache: Path | None = None,
-    say: Callable[[str, str], None],
+    patience_s: float = 0.0,
+    say: Say,
     done: Callable[[Outcome], None],
     ending: Callable[[], None],
-    command: Sequence[str] = WORKER,
 ) -> tuple[str, ...]:
     """Make the reports of an archive again that are out of date.
 
@@ -46,94 +93,58 @@ def refresh(
     ----------
     archive : its path, or its address in a store
     folders : of sessions, from `archive` on
-    jobs : worker processes
-    whatever : make them again though they are up to date
-    cache : folder that keeps recordings fetched from a store
+    whatever, cache, patience_s : as of a `Job`
     say : called with a folder and what is being done there
     done : called with what became of each session, as they come
     ending : called when Ctrl-C was pressed and the sessions at work are still to be finished
-    command : what a worker is started by
 
     Returns
     -------
     folders that were not finished, since Ctrl-C was pressed
     """
-    waiting: queue.SimpleQueue[str] = queue.SimpleQueue()
-    for folder in folders:
-        waiting.put(folder)
-    said: queue.SimpleQueue[_Said | str | None] = queue.SimpleQueue()
-    stop = threading.Event()
-    job = {"all": whatever, "cache": None if cache is None else str(cache.absolute())}
-    crew = [
-        _Worker(archive, waiting=waiting, said=said, stop=stop, job=job, command=command)
-        for _ in range(min(jobs, len(folders)))
-    ]
-    left = dict.fromkeys(folders)
-    at_work = len(crew)
-    with interrupts(said) as pressed:
-        try:
-            for worker in crew:
-                worker.start()
-            while at_work and len(pressed) < AT_ONCE:
-                with contextlib.suppress(queue.Empty):
-                    heard = said.get(timeout=_LOOK_S)
-                    if heard is None:
-                        at_work -= 1
-                    elif isinstance(heard, str):
-                        if not stop.is_set():
-                            stop.set()
-                            ending()
-                    elif isinstance(heard.what, Outcome):
-                        left.pop(heard.folder, None)
-                        done(heard.what)
-                    else:
-                        say(heard.folder, heard.what)
-        finally:
-            stop.set()
-            for worker in crew:
-                worker.end()
+    job = partial(
+        Job,
+        archive=str(archive.absolute()) if isinstance(archive, Path) else archive,
+        whatever=whatever,
+        cache=None if cache is None else cache.absolute(),
+        patience_s=patience_s,
+    )
+    waiting, left = deque(folders), dict.fromkeys(folders)
+    at_work: dict[Any, Job] = {}
+    news = threading.Event()
+    told = False
+    with _interrupts() as pressed:
+        while len(pressed) < _AT_ONCE:
+            room = workers.room()
+            while waiting and not pressed and len(at_work) < room:
+                one = job(folder=waiting.popleft())
+                future = workers.begin(one, say=say)
+                at_work[future] = one
+                future.add_done_callback(lambda _: news.set())
+            if not at_work:
+                break
+            if pressed and not told:
+                ending()
+                told = True
+            news.wait(_LOOK_S)
+            news.clear()
+            for future in [one for one in at_work if one.done()]:
+                outcome = workers.outcome(future, job=at_work.pop(future))
+                if outcome is not None:
+                    left.pop(outcome.folder)
+                    done(outcome)
     return tuple(left)
 
 
-class _Worker(threading.Thread):
-    """One worker process, and the thread that hands it its work."""
-
-    def __init__(
-        self,
-        archive: Path | str,
-        *,
-        waiting: "queue.SimpleQueue[str]",
-        said: "queue.SimpleQueue[_Said | str | None]",
-        stop: threading.Event,
-        job: Mapping[str, Any],
-        command: Sequence[str],
-    ) -> None:
-        super().__init__(daemon=True)
-        self._archive = archive
-        self._waiting = waiting
-        self._said = said
-        self._stopped = stop
-        self._job = job
-        self._helper = Helper(command)
-
-    def run(self) -> None:
-        try:
-            while not self._stopped.is_set():
-                try:
-                    folder = self._waiting.get_nowait()
-                except queue.Empty:
-                    break
-                self._take_up(folder)
-        finally:
-            self._said.put(None)
-
-    def end(self) -> None:
-        """End the process: at once where it works, by itself where it is idle."""
-        self._helper.end()
-        self.join(LEAVE_S)
-
-    def _take_up(self, folder: str) -> None:
-        job = {**self._job, "session": session_at(self._archive, folder=folder)}
-        answer = self._helper.have_done(job, say=lambda what: self._said.put(_Said(folder, what)))
-        if answer is not None:  # else it was ended with its work undone: for the next refresh
-            self._said.put(_Said(folder, outcome_of(answer, folder=folder)))
+@contextlib.contextmanager
+def _interrupts() -> Iterator[list[int]]:
+    """Count Ctrl-C. Outside the main thread there is nothing to catch: Python gives it none."""
+    pressed: list[int] = []
+    if threading.current_thread() is not threading.main_thread():
+        yield pressed
+        return
+    before = signal.signal(signal.SIGINT, lambda number, _: pressed.append(number))
+    try:
+        yield pressed
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -1,11 +1,41 @@
-"""What became of one session of an archive that was refreshed."""
+"""One session of an archive that is refreshed: what is to be done there, and what became of it."""
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from pathlib import Path
+from typing import Literal
 
 from reportlib.archive.changed import Difference
 
 Kind = Literal["up to date", "made", "skipped", "failed"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """A session to be made again where it is out of date.
+
+    Attributes
+    ----------
+    archive : its absolute path, or its address in a store
+    folder : of the session, from the archive's on
+    whatever : make it again though it is up to date
+    cache : folder that keeps recordings fetched from a store
+    patience_s : how long to wait where another run is at work there
+    """
+
+    archive: str
+    folder: str
+    whatever: bool = False
+    cache: Path | None = None
+    patience_s: float = 0.0
+
+    @property
+    def session(self) -> str:
+        """The session's path or address.
+
+        >>> Job(archive="s3://library/tests", folder="marram-12").session
+        's3://library/tests/marram-12'
+        """
+        return self.archive if self.folder == "." else f"{self.archive.rstrip('/')}/{self.folder}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,35 +49,15 @@ class Outcome:
     why : why its report was made again
     changed : what its row says otherwise now, where it said something before
     read_again : why words are to be read again, by slot
-    not_run : how many code cells of its notebook were not run, since they may be a stranger's
+    not_run : how many code cells that somebody put into its notebook were left out
     seconds : that it took
     """
 
-    folder: str
     kind: Kind
+    folder: str = ""
     line: str = ""
     why: tuple[str, ...] = ()
     changed: tuple[Difference, ...] = ()
     read_again: tuple[str, ...] = ()
     not_run: int = 0
     seconds: float = 0.0
-
-
-def outcome_of(answer: dict[str, Any], *, folder: str) -> Outcome:
-    """Return the outcome that a worker's answer tells.
-
-    Raises
-    ------
-    KeyError, TypeError
-        It tells none.
-    """
-    return Outcome(
-        folder=folder,
-        kind=answer["kind"],
-        line=str(answer.get("line", "")),
-        why=tuple(answer.get("why", ())),
-        changed=tuple(Difference(**one) for one in answer.get("changed", ())),
-        read_again=tuple(answer.get("read_again", ())),
-        not_run=int(answer.get("not_run", 0)),
-        seconds=float(answer.get("seconds", 0.0)),
-    )

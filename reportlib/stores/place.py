@@ -43,12 +43,14 @@ def is_address(text: str) -> bool:
     return "://" in text
 
 
-def prepare(address: str) -> None:
-    """Import what an address needs, as far as it is there: no thread, no connection yet."""
-    with contextlib.suppress(Exception):
-        import fsspec
+def module_for(address: str) -> str:
+    """Return the module that an address needs, as far as fsspec knows one; else fsspec itself."""
+    with contextlib.suppress(ImportError, KeyError):
+        from fsspec.registry import known_implementations
 
-        fsspec.get_filesystem_class(address.partition("://")[0])
+        protocol = address.partition("://")[0]
+        return str(known_implementations[protocol]["class"]).rpartition(".")[0]
+    return "fsspec"
 
 
 def place_at(address: str) -> "Place":

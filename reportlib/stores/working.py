@@ -4,7 +4,7 @@ Recordings are fetched once where there is a cache, and not at all where the rep
 just these. Put back is only what changed, in the order in which a run writes it: what says what
 the pages were made from comes last, so that whatever is cut off is made again. A notebook that
 was saved in the store meanwhile is not overwritten. What a run keeps to be quicker the next time
-(``.upheld/kept``, larger than the recordings) stays out of the store.
+(``.upheld/kept``) stays out of the store.
 """
 
 import hashlib
