@@ -205,10 +205,11 @@ def _draw_tracks(
     for track in tracks:
         stroke, label = of[track.name]
         x, y, u95 = track.given_db, track.change_db, track.u95_db
-        ax.plot(x, y, color=stroke.colour, linewidth=stroke.width, linestyle=stroke.dashes)
+        (line,) = ax.plot(
+            x, y, color=stroke.colour, linewidth=stroke.width, linestyle=stroke.dashes
+        )
         draw_dots(ax, x[1:], y=y[1:], color=stroke.colour, markersize=stroke.width + 2.6)
         draw_whiskers(ax, x[1:], y=y[1:], u95=u95[1:], color=stroke.colour, linewidth=0.9)
-        last = (float(x[-1]), float(y[-1]))
-        ends.append(LineEnd(text=label, at=last, leader=stroke.colour))
+        ends.append(LineEnd(text=label, at=line, leader=stroke.colour))
     name_ends(ax, ends, out=_LABEL_OUT_PX, gap=_TIGHT_PX + 1.0, inset=4.0)
     say_leaving(ax)

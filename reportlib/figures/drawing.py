@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, Formatter, FuncFormatter, MaxNLocator, NullLocator
 from matplotlib.transforms import blended_transform_factory
 
@@ -139,14 +140,17 @@ def frequency_number(hz: float) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class LineEnd:
-    """What stands right of a line's end, at `at` in the axes' own values.
+    """What stands right of a line's end.
 
-    `at` None: the line has no end to tell, and its name stands at the bottom; `leader` is the
-    colour of the stroke from the end to the name.
+    Attributes
+    ----------
+    at : the line, or a point in the axes' own values; None: there is no end to tell, and the name
+        stands at the bottom
+    leader : colour of the stroke from the end to the name
     """
 
     text: str
-    at: tuple[float, float] | None
+    at: Line2D | tuple[float, float] | None
     color: str = style.INK
     weight: str = "normal"
     leader: str = "none"
@@ -176,27 +180,39 @@ def name_ends(
     names = [
         ax.text(out, 0.0, end.text, color=end.color, weight=end.weight, **looks) for end in ends
     ]
-    strokes, bridges = [], []
-    for end in ends:
-        led = end.leader != "none" and end.at is not None
-        looks = {"transform": where, "clip_on": False, "visible": led}
-        strokes += ax.plot([], [], color=end.leader, linewidth=1.0, **looks)
-        bridges += ax.plot([], [], color=style.RULE, linewidth=0.8, **looks)
+    looks = {"transform": where, "clip_on": False}
+    strokes = [ax.plot([], [], color=end.leader, linewidth=1.0, **looks)[0] for end in ends]
+    bridges = [ax.plot([], [], color=style.RULE, linewidth=0.8, **looks)[0] for _ in ends]
 
     def place() -> None:
         _, _, width, height = box_px(ax)
-        at = [None if end.at is None else place_px(ax, end.at) for end in ends]
+        at = [
+            None if place is None else place_px(ax, place)
+            for place in (_last_point(ax, end.at) for end in ends)
+        ]
         wanted = [height if one is None else one[1] for one in at]
         places = spread(in_order(wanted, within=within), gap=gap, low=inset, high=height - inset)
-        for name, stroke, bridge, one, y in zip(names, strokes, bridges, at, places, strict=True):
-            name.set_y(y)
-            if one is not None and stroke.get_visible():
+        for index, (end, one, y) in enumerate(zip(ends, at, places, strict=True)):
+            names[index].set_y(y)
+            led = one is not None and end.leader != "none"
+            strokes[index].set_visible(led)
+            bridges[index].set_visible(led and one is not None and width - one[0] > 3.0)
+            if one is not None:
                 x, here = one
-                stroke.set_data((0.0, 4.0, out - 4.0), (here, here, y))
-                bridge.set_data((x + 2.0 - width, 0.0), (here, here))
-                bridge.set_visible(width - x > 3.0)
+                strokes[index].set_data((0.0, 4.0, out - 4.0), (here, here, y))
+                bridges[index].set_data((x + 2.0 - width, 0.0), (here, here))
 
     follow(ax, place)
+
+
+def _last_point(ax: Axes, end: Line2D | tuple[float, float] | None) -> tuple[float, float] | None:
+    """Return where a line ends within the frame's sides; None where nothing of it is told."""
+    if not isinstance(end, Line2D):
+        return end
+    x, y = np.asarray(end.get_xydata(), dtype=float).T
+    low, high = sorted(ax.get_xlim())
+    told = np.flatnonzero(np.isfinite(y) & (x >= low * 0.999) & (x <= high * 1.001))
+    return (float(x[told[-1]]), float(y[told[-1]])) if told.size else None
 
 
 def draw_interval(
@@ -209,12 +225,12 @@ def draw_interval(
     )
 
 
-def draw_dots(ax: Axes, x: FloatArray, *, y: FloatArray, **looks: Any) -> Any:
+def draw_dots(ax: Axes, x: FloatArray, *, y: FloatArray, **looks: Any) -> Line2D:
     """Draw a disc at each value."""
     return ax.plot(x, y, linestyle="none", marker="o", **looks)[0]
 
 
-def draw_line(ax: Axes, x: FloatArray, *, y: FloatArray, **looks: Any) -> Any:
+def draw_line(ax: Axes, x: FloatArray, *, y: FloatArray, **looks: Any) -> Line2D:
     """Draw a line, broken where it is NaN; a point without neighbours is a dot."""
     line = ax.plot(x, y, **looks)[0]
     alone = [first for first, last in runs(np.isfinite(y)) if first == last]

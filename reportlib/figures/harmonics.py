@@ -133,11 +133,9 @@ def _draw_harmonics(ax: Axes, harmonics: HarmonicCurves, *, range_hz: tuple[floa
             "linewidth": widths[index],
             "linestyle": dashes,
         }
-        draw_line(ax, f, y=values, zorder=3.0 - 0.1 * index, **looks)
-        shown = np.flatnonzero(np.isfinite(values) & (f <= range_hz[1]))
-        if shown.size:
-            last = (float(f[shown[-1]]), float(values[shown[-1]]))
-            ends.append(LineEnd(text=ordinal(order), at=last, leader=style.RULE))
+        line = draw_line(ax, f, y=values, zorder=3.0 - 0.1 * index, **looks)
+        if (np.isfinite(values) & (f <= range_hz[1])).any():
+            ends.append(LineEnd(text=ordinal(order), at=line, leader=style.RULE))
     if not ends:
         looks = {"size": style.TEXT_PX, "color": style.MUTED, "ha": "center"}
         ax.text(0.5, 0.5, "can't tell", va="center_baseline", transform=ax.transAxes, **looks)

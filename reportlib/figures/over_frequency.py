@@ -13,6 +13,7 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from reportlib.figures import style
 from reportlib.figures.drawing import (
@@ -147,19 +148,19 @@ def draw_change(
     draw_zero(ax)
     draw_untold(ax, curves, range_hz=range_hz)
     colours, widths = style.ramp(len(curves)), style.weights(len(curves))
+    ends = []
     for curve, colour, width in zip(curves, colours, widths, strict=True):
-        draw_curve(ax, curve, color=colour, width=width)
-    write_axis_words(ax, words, paper=paper)
-    ends = [
-        LineEnd(
-            text=level_text(curve.level_db) + ("" if end else " ?"),
-            at=end,
-            color=style.INK if end else style.MUTED,
-            leader=colour,
+        line = draw_curve(ax, curve, color=colour, width=width)
+        told = usable_values([curve], range_hz=range_hz).size > 1  # zero is one of them
+        ends.append(
+            LineEnd(
+                text=level_text(curve.level_db) + ("" if told else " ?"),
+                at=line if told else None,
+                color=style.INK if told else style.MUTED,
+                leader=colour,
+            )
         )
-        for curve, colour in zip(curves, colours, strict=True)
-        for end in [_right_end(curve, range_hz=range_hz)]
-    ]
+    write_axis_words(ax, words, paper=paper)
     # On a phone, words above and below the frame reach under the labels.
     inset = paper.either(2.0, phone=6.0)
     name_ends(ax, ends, out=_LABEL_OUT_PX, gap=16.0, size=style.TEXT_PX, inset=inset, within=10.0)
@@ -181,13 +182,18 @@ def draw_untold(ax: Axes, curves: Sequence[ChangeCurve], *, range_hz: tuple[floa
             ax.axvspan(low, high, facecolor=style.UNTOLD, alpha=alpha, linewidth=0.0, zorder=0.55)
 
 
-def draw_curve(ax: Axes, curve: ChangeCurve, *, color: str, width: float) -> None:
-    """Draw what may be used of a curve with its 95 % band; dotted what the gate hides."""
+def draw_curve(ax: Axes, curve: ChangeCurve, *, color: str, width: float) -> Line2D:
+    """Draw what may be used of a curve with its 95 % band; dotted what the gate hides.
+
+    Returns
+    -------
+    the line of what may be used
+    """
     f = curve.frequency_hz
     told = np.where(curve.usable, curve.change_db, np.nan)
     draw_interval(ax, f, y=told, u95=curve.u95_db, color=color, alpha=0.16, zorder=2.0)
     dashes = (0, (5, 2)) if curve.source == "text" else "solid"
-    draw_line(ax, f, y=told, color=color, linewidth=width, linestyle=dashes, zorder=3.0)
+    line = draw_line(ax, f, y=told, color=color, linewidth=width, linestyle=dashes, zorder=3.0)
     behind_gate = np.array([reason == "gate" for reason in curve.reason])
     if behind_gate.any():
         # One point more, so that the dots reach the line.
@@ -195,14 +201,7 @@ def draw_curve(ax: Axes, curve: ChangeCurve, *, color: str, width: float) -> Non
         ungraded = np.where(behind_gate, curve.change_db, np.nan)
         looks: dict[str, Any] = {"color": color, "linewidth": 1.0, "linestyle": (0, (1, 2.5))}
         ax.plot(f, ungraded, zorder=2.5, label=UNTOLD, **looks)
-
-
-def _right_end(curve: ChangeCurve, *, range_hz: tuple[float, float]) -> tuple[float, float] | None:
-    inside = curve.usable & (curve.frequency_hz <= range_hz[1] * 1.001)
-    where = np.flatnonzero(inside & (curve.frequency_hz >= range_hz[0] * 0.999))
-    if where.size == 0:
-        return None
-    return float(curve.frequency_hz[where[-1]]), float(curve.change_db[where[-1]])
+    return line
 
 
 def _write_around(

@@ -186,7 +186,7 @@ def svg_text(figure: Figure, *, name: str) -> str:
         "<svg", f'<svg width="{width_px:g}" height="{height_px:g}" style="{_JOINS}"', 1
     )
     body = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", body, count=1, flags=re.DOTALL)
-    body = re.sub(r'<g id="[^"]*"', "<g", body)
+    body = re.sub(r"""<g id=("[^"]*"|'[^']*')""", "<g", body)
     body = body.replace(_FAMILIES, "").replace("<g", f'<g style="{_FAMILIES.rstrip("; ")}"', 1)
     body = _POLYLINE.sub(_packed_line, body)
     body = re.sub(r"(?<=\.\d\d)\d+(?=[^<>]*>)", "", body)  # in tags, never in a text

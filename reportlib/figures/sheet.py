@@ -59,8 +59,8 @@ def set_box(ax: Axes, *, left: float, top: float, width: float, height: float) -
 def box_px(ax: Axes) -> tuple[float, float, float, float]:
     """Return the left, top, width and height of axes, from the figure's top left corner."""
     wide, high = size_px(figure_of(ax))
-    box = ax.get_position()
-    return box.x0 * wide, (1.0 - box.y1) * high, box.width * wide, box.height * high
+    left, bottom, width, height = map(float, ax.get_position().bounds)
+    return left * wide, (1.0 - bottom - height) * high, width * wide, height * high
 
 
 def place_px(ax: Axes, at: tuple[float, float]) -> tuple[float, float]:
