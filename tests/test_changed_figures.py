@@ -156,3 +156,13 @@ def test_a_changed_figure_passes_the_border_of_publishing(turned_up):
     kept = {tag for tag, _ in found.elements}
     assert {"image", "pattern", "use", "text", "path"} <= kept
     assert "a peak" in found.text
+
+
+def test_only_what_was_measured_is_said_to_leave():
+    """The diagonal that was promised may leave the frame; nobody measured that."""
+    picture = figures.asked_and_given(make_analysis())
+    changed = picture.changed(lambda figure: [ax.set_ylim(0.0, 20.0) for ax in figure.axes])
+    said = {words for words in texts(changed.svg) if words.startswith("+2")} - {"+20", "+20 dB"}
+    # 27 dB were asked for at the most, and every band gave less; the diagonal goes on beyond
+    assert said
+    assert all(float(words) < 27.0 for words in said)

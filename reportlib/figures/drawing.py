@@ -20,8 +20,8 @@ from reportlib.figures.style import MARGIN_PX, Paper
 from reportlib.readings.untold import runs
 from reportlib.wording import db_number, true_minus
 
-UNTOLD = "_untold"
-"""Label of lines that say nothing that can be told: how far they go is not said."""
+ASIDE = "_aside"
+"""Label of lines that are no measured curve: how far they go is not said."""
 _OCTAVES_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3)
 _DECADES_HZ = (20.0, 100.0, 1e3, 10e3)
 _OCTAVE_PX = 36.0
@@ -287,7 +287,7 @@ def say_leaving(ax: Axes) -> None:
             within = (xy[:, 0] >= first) & (xy[:, 0] <= last)
             inside = within & (xy[:, 1] >= low) & (xy[:, 1] <= high)
             line.set_clip_on(not inside.all())
-            if line.get_label() != UNTOLD:
+            if line.get_label() != ASIDE:
                 told.append(xy[within])
         points = np.concatenate(told)
         below, above = points[:, 1] < low, points[:, 1] > high

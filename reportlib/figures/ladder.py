@@ -17,6 +17,7 @@ from matplotlib.ticker import MaxNLocator
 from reportlib.facts import FactTable, collect
 from reportlib.figures import style
 from reportlib.figures.drawing import (
+    ASIDE,
     LineEnd,
     Numbers,
     draw_dots,
@@ -307,6 +308,7 @@ def _draw_promise(ax: Axes, *, from_db: float) -> None:
             color=style.RULE if short_db else style.UNTOLD,
             linewidth=1.0,
             zorder=1.0,
+            label=ASIDE,
         )
 
 
@@ -330,7 +332,7 @@ def _mark_limits(ax: Axes, limits: Sequence[Limit], *, from_db: float, facts: Fa
         high = ax.get_xlim()[1] if limit.high_db is None else limit.high_db - from_db
         ax.plot(
             (low, high), (low - short_db, high - short_db), color=style.INK, linewidth=4.0,
-            alpha=0.45, solid_capstyle="butt", zorder=3.0,
+            alpha=0.45, solid_capstyle="butt", zorder=3.0, label=ASIDE,
         )  # fmt: skip
         if limit.level_db is not None:
             at = limit.level_db - from_db

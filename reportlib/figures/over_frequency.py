@@ -18,7 +18,7 @@ from matplotlib.lines import Line2D
 from reportlib.figures import style
 from reportlib.figures.drawing import (
     AS_ASKED,
-    UNTOLD,
+    ASIDE,
     AxisWords,
     LineEnd,
     draw_interval,
@@ -200,7 +200,7 @@ def draw_curve(ax: Axes, curve: ChangeCurve, *, color: str, width: float) -> Lin
         behind_gate[1:] |= behind_gate[:-1]
         ungraded = np.where(behind_gate, curve.change_db, np.nan)
         looks: dict[str, Any] = {"color": color, "linewidth": 1.0, "linestyle": (0, (1, 2.5))}
-        ax.plot(f, ungraded, zorder=2.5, label=UNTOLD, **looks)
+        ax.plot(f, ungraded, zorder=2.5, label=ASIDE, **looks)
     return line
 
 

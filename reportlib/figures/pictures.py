@@ -15,10 +15,7 @@ from matplotlib.figure import Figure
 
 from reportlib.errors import RenderError, ReportError
 from reportlib.figures.placing import plain
-from reportlib.figures.sheet import (
-    box_px,
-    size_px,
-)
+from reportlib.figures.sheet import POINTS_AN_INCH, box_px, size_px
 from reportlib.figures.style import PAGE, PHONE, Paper, house
 from reportlib.fonts import FIGURE_FONTS, shipped_font
 from reportlib.model import ChangeCurve
@@ -33,12 +30,9 @@ READ_AXES = "read out"
 """Label of the axes whose curves the page's cursor reads."""
 
 _CHANGED = "The reviewer has changed how this is drawn."
-_POINTS_AN_INCH = 72.0
 _NOTHING = dict.fromkeys(("Date", "Creator", "Format", "Type"))
 _POLYLINE = re.compile(r"[ML] [-\d. ]+(?:\s*\nL [-\d. ]+)+")
 """A run of straight lines as matplotlib writes it."""
-_FAMILIES = "font-family: 'DejaVu Sans', 'Arial', 'Helvetica', sans-serif; "
-"""The style sheet's fonts as matplotlib writes them in every text."""
 _JOINS = "stroke-linejoin:round;stroke-linecap:butt"
 _SOURCE = """
 #set page(
@@ -178,7 +172,7 @@ def svg_text(figure: Figure, *, name: str) -> str:
     file = io.StringIO()
     width_px, height_px = size_px(figure)
     with mpl.rc_context({"svg.hashsalt": name}):
-        figure.savefig(file, format="svg", dpi=_POINTS_AN_INCH, metadata=_NOTHING)
+        figure.savefig(file, format="svg", dpi=POINTS_AN_INCH, metadata=_NOTHING)
     svg = plain(file.getvalue())
     head, body = svg[svg.index("<svg") :].split(">", 1)
     head = re.sub(r'\s(width|height)="[\d.]+pt"', "", head)
@@ -187,7 +181,9 @@ def svg_text(figure: Figure, *, name: str) -> str:
     )
     body = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", body, count=1, flags=re.DOTALL)
     body = re.sub(r"""<g id=("[^"]*"|'[^']*')""", "<g", body)
-    body = body.replace(_FAMILIES, "").replace("<g", f'<g style="{_FAMILIES.rstrip("; ")}"', 1)
+    fonts = ", ".join([*map("'{}'".format, mpl.rcParams["font.sans-serif"]), "sans-serif"])
+    body = body.replace(f"font-family: {fonts}; ", "")
+    body = body.replace("<g", f'<g style="font-family: {fonts}"', 1)
     body = _POLYLINE.sub(_packed_line, body)
     body = re.sub(r"(?<=\.\d\d)\d+(?=[^<>]*>)", "", body)  # in tags, never in a text
     body = re.sub(r' transform="rotate\(-?0 [^"]*"', "", body).replace("text-anchor: start; ", "")
@@ -273,7 +269,7 @@ def png_bytes(svg: str, *, width_px: float, height_px: float) -> bytes:
         return compiled(
             _SOURCE.encode(),
             format="png",
-            ppi=SCALE * _POINTS_AN_INCH,
+            ppi=SCALE * POINTS_AN_INCH,
             sys_inputs={"width": f"{width_px:g}", "height": f"{height_px:g}", "drawing": svg},
             font_paths=_fonts(),
         )

@@ -60,7 +60,9 @@ _RAMP = (60.0, 14.0)
 _SHADES = (86.0, 20.0)
 
 _SHEET = Path(__file__).with_name("house.mplstyle")
-_COLOURS = {
+_CHOSEN = {
+    "font.size": SMALL_PX,
+    "axes.titlesize": TEXT_PX,
     "text.color": INK,
     "axes.titlecolor": INK,
     "xtick.labelcolor": INK,
@@ -98,7 +100,7 @@ PHONE = Paper(width_px=330.0, narrow=True)
 @contextmanager
 def house() -> Iterator[None]:
     """Give matplotlib the house look and nothing of the reader's own settings, for a while."""
-    sheets: list[str | Path | dict[str, Any]] = ["default", _SHEET, _COLOURS]
+    sheets: list[str | Path | dict[str, Any]] = ["default", _SHEET, _CHOSEN]
     with mpl.style.context(sheets), warnings.catch_warnings():
         # A name's letters that the font lacks are the browser's to find.
         warnings.filterwarnings("ignore", message="Glyph")
