@@ -5,32 +5,17 @@ from dataclasses import replace
 
 import pytest
 from browser import whole_day
+from figure_texts import drawn
 
 from reportlib import figures
-from reportlib.figures import (
-    asked_and_given_panels,
-    coil_panels,
-    distortion_panels,
-    ladder_rows,
-    left_playing_panels,
-    minute_panels,
-    stress_map_panel,
-    turned_up_panel,
-)
-from reportlib.figures.paper import PAGE, PHONE
-from reportlib.figures.pixels import png_bytes
+from reportlib.figures.pictures import png_bytes
+from reportlib.figures.style import PAGE, PHONE
 
 pytestmark = pytest.mark.benchmarks
-DRAWN = {
-    "level_ladder": ladder_rows,
-    "turned_up": turned_up_panel,
-    "asked_and_given": asked_and_given_panels,
-    "distortion": distortion_panels,
-    "left_playing": left_playing_panels,
-    "minute_by_minute": minute_panels,
-    "stress_map": stress_map_panel,
-    "coil": coil_panels,
-}
+DRAWN = (
+    "level_ladder", "turned_up", "asked_and_given", "distortion", "left_playing",
+    "minute_by_minute", "stress_map", "coil",
+)  # fmt: skip
 RUNS = 15
 
 
@@ -49,14 +34,13 @@ def spent(job):
 
 def parts(figure, analysis):
     """Return how long the whole figure took, and then each of its parts by itself."""
-    draw = DRAWN[figure].draw
-    sheet, svg = draw(analysis), draw(analysis).svg()
+    sheet = drawn(figure, analysis)
     sizes = {"width_px": sheet.width_px, "height_px": sheet.height_px}
     jobs = (
         lambda: getattr(figures, figure)(analysis),
-        lambda: draw(analysis, paper=PAGE).svg(),
-        lambda: draw(analysis, paper=PHONE).svg(),
-        lambda: png_bytes(svg.replace("<svg", "<svg id='x'", 1), **sizes),
+        lambda: drawn(figure, analysis, paper=PAGE),
+        lambda: drawn(figure, analysis, paper=PHONE),
+        lambda: png_bytes(sheet.svg.replace("<svg", "<svg id='x'", 1), **sizes),
     )
     return [spent(job)[1:] for job in jobs]
 

@@ -1,4 +1,4 @@
-"""Marks as SVG and as pixels: what is drawn stands where it was put, and nothing else does."""
+"""Figures as SVG and as pixels: text stays text, names mean one place, pixels are the vector's."""
 
 import io
 import re
@@ -7,105 +7,62 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 from builders import make_analysis
-from figure_texts import width_of
+from figure_texts import Sheet, width_of
+from matplotlib.patches import Rectangle
 from PIL import Image
 
 from reportlib import figures
-from reportlib.figures.lettering import text_width
-from reportlib.figures.paper import PHONE
-from reportlib.figures.pixels import png_bytes
-from reportlib.figures.sheet import Sheet
+from reportlib.figures.pictures import png_bytes
+from reportlib.figures.placing import text_width
+from reportlib.figures.sheet import (
+    from_corner,
+    new_figure,
+    set_height,
+    write,
+)
+from reportlib.figures.style import PHONE, house
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
+def sheet_with(*texts, boxes=()):
+    """Return a sheet 40 pixels high with texts and black boxes on it."""
+    with house():
+        figure = new_figure(PHONE)
+        set_height(figure, 40.0)
+        for text, looks in texts:
+            write(figure, text, x=5.0, y=25.0, **looks)
+        for left, top, wide, high in boxes:
+            where = from_corner(figure)
+            figure.add_artist(Rectangle((left, top), wide, high, color="#000000", transform=where,
+                                        linewidth=0.0))  # fmt: skip
+    return Sheet(figure)
+
+
 def pixels_of(sheet):
-    png = png_bytes(sheet.svg(), width_px=sheet.width_px, height_px=sheet.height_px)
+    png = png_bytes(sheet.svg, width_px=sheet.width_px, height_px=sheet.height_px)
     return np.asarray(Image.open(io.BytesIO(png)).convert("RGB")).astype(int)
 
 
-def paths_of(sheet):
-    return [path.get("d") for path in ET.fromstring(sheet.svg()).iter(f"{SVG}path")]
-
-
-def test_a_box_fills_its_own_pixels_and_no_other():
-    sheet = Sheet(height_px=40.0, paper=PHONE)
-    sheet.boxes([(10.0, 5.0, 20.0, 10.0)], facecolor="#123456")
-    found = (pixels_of(sheet) == (0x12, 0x34, 0x56)).all(axis=-1)
+def test_a_pixel_counts_from_the_top_left_corner_and_is_two_of_the_picture():
+    found = pixels_of(sheet_with(boxes=[(10.0, 5.0, 20.0, 10.0)]))[..., 0] < 128
     expected = np.zeros((80, 660), dtype=bool)
-    expected[10:30, 20:60] = True  # two pixels a CSS pixel
+    expected[10:30, 20:60] = True
     np.testing.assert_array_equal(found, expected)
 
 
-def test_what_is_half_seen_through_is_half_way_to_white():
-    sheet = Sheet(height_px=40.0, paper=PHONE)
-    sheet.boxes([(10.0, 5.0, 20.0, 10.0)], facecolor="#000000", alpha=0.5)
-    # 255 · (1 − α), by the definition of source-over
-    np.testing.assert_allclose(pixels_of(sheet)[20, 40], 127.5, atol=1.0)
-
-
-def test_a_disc_has_the_area_of_its_circle_and_a_ring_a_hole():
-    sheet = Sheet(height_px=100.0, paper=PHONE)
-    sheet.dots([(50.0, 50.0)], markersize=40.0, color="#000000")
-    sheet.dots(
-        [(200.0, 50.0)], markersize=40.0, color="#000000", markerfacecolor="none",
-        markeredgewidth=8.0,
-    )  # fmt: skip
-    ink = 1.0 - pixels_of(sheet)[..., 0] / 255.0
-    # π·r² at r = 40 pixels; π·(R² − r²) with a stroke of 16 pixels about r = 40
-    assert ink[:, :200].sum() == pytest.approx(np.pi * 40.0**2, rel=1e-2)
-    assert ink[:, 200:].sum() == pytest.approx(np.pi * (48.0**2 - 32.0**2), rel=1e-2)
-    assert ink[100, 400] == 0.0
-
-
-def test_later_marks_cover_earlier_ones_and_higher_ones_cover_all():
-    sheet = Sheet(height_px=40.0, paper=PHONE)
-    sheet.boxes([(0.0, 0.0, 30.0, 30.0)], facecolor="#ff0000", zorder=2.0)
-    sheet.boxes([(10.0, 0.0, 30.0, 30.0)], facecolor="#00ff00")
-    sheet.boxes([(25.0, 0.0, 30.0, 30.0)], facecolor="#0000ff")
-    row = pixels_of(sheet)[20]
-    assert [tuple(row[2 * x]) for x in (5, 20, 35, 50)] == [
-        (255, 0, 0),
-        (255, 0, 0),
-        (0, 0, 255),
-        (0, 0, 255),
-    ]
-    assert tuple(row[2 * 27]) == (255, 0, 0)
-
-
-def test_a_line_breaks_where_it_is_unknown_and_a_point_alone_is_none():
-    sheet = Sheet(height_px=40.0)
-    nan = float("nan")
-    sheet.line([1, 2, 3, 4, 5, 6], [9, 9, nan, 9, nan, 9])
-    assert paths_of(sheet) == ["M1 9l1 0"]
-    sheet.line([1, 2], [nan, 3])
-    assert len(paths_of(sheet)) == 1
-
-
-def test_dashes_are_as_long_as_the_line_is_wide():
-    sheet = Sheet(height_px=40.0, paper=PHONE)
-    sheet.line([10.0, 95.0], [20.0, 20.0], color="#000000", linewidth=4.0, linestyle=(0, (5, 2.5)))
-    row = pixels_of(sheet)[40, :, 0] < 128
-    # 20 drawn, 10 left out: at 2 pixels a CSS pixel 40 and 20
-    lengths = np.diff(np.flatnonzero(np.diff(row.astype(int))))
-    assert lengths.tolist() == [40, 20, 40, 20, 40]
-
-
 @pytest.mark.parametrize(
-    "text", ["a < b & c > d", "1 · 10⁻³ „Ω“", "]]>", "1.23456 %", "<script>", "--><!--"]
+    "text", ["a < b & c > d", "1 · 10⁻³ „Ω“", "]]>", "1.23456 %", "<script>", "--><!--", "$x_2$"]
 )
 def test_any_text_arrives_as_text(text):
-    sheet = Sheet(height_px=40.0)
-    sheet.text(5.0, 20.0, text=text, size=12.0)
-    (found,) = ET.fromstring(sheet.svg()).iter(f"{SVG}text")
-    assert found.text == text
+    sheet = sheet_with((text, {}))
+    assert [found.text for found in ET.fromstring(sheet.svg).iter(f"{SVG}text")] == [text]
 
 
 def test_what_is_no_text_becomes_a_sign_for_it():
-    sheet = Sheet(height_px=40.0)
-    sheet.text(5.0, 20.0, text="Trivet\x07 6\ud800", size=12.0)
-    (found,) = ET.fromstring(sheet.svg()).iter(f"{SVG}text")
-    assert found.text == "Trivet\ufffd 6\ufffd"
+    picture = figures.turned_up(make_analysis(name="Trivet\x07 6\ud800"))
+    for svg in (picture.svg, picture.phone_svg):
+        assert "Trivet\ufffd 6\ufffd" in [one.text for one in ET.fromstring(svg).iter(f"{SVG}text")]
 
 
 @pytest.mark.parametrize("weight", ["normal", "bold"])
@@ -129,22 +86,22 @@ def test_names_within_drawings_mean_one_place_in_a_document_of_many():
     for figure in (figures.turned_up, figures.distortion, figures.left_playing):
         picture = figure(analysis)
         for svg in (picture.svg, picture.phone_svg):
-            cuts = re.findall(r'<clipPath id="(.*?)">\s*(.*?)\s*</clipPath>', svg)
-            assert cuts
-            assert set(re.findall(r"url\(#(.*?)\)", svg)) == {name for name, _ in cuts}
-            for name, place in cuts:
-                assert places.setdefault(name, place) == place
-    assert len(set(places.values())) == len(places)
+            root = ET.fromstring(svg)
+            named = {one.get("id"): one for one in root.iter() if one.get("id")}
+            used = set(re.findall(r"url\(#(.*?)\)", svg))
+            used |= set(re.findall(r'xlink:href="#(.*?)"', svg))
+            assert used == named.keys()
+            for name, element in named.items():
+                what = ET.tostring(element)
+                assert places.setdefault(name, what) == what
+    assert len(places) > 20
 
 
 @pytest.mark.parametrize("weight", ["normal", "bold"])
 def test_a_letter_that_the_font_lacks_leaves_the_others_as_they_are(weight):
     """A font of last resort would draw the whole line as boxes."""
-    inked = []
-    for text in ("Trivet 6", "Trivet 6 潮"):
-        sheet = Sheet(height_px=40.0, paper=PHONE)
-        sheet.text(5.0, 25.0, text=text, size=16.0, weight=weight)
-        inked.append(pixels_of(sheet))
+    looks = {"size": 16.0, "weight": weight}
+    inked = [pixels_of(sheet_with((text, looks))) for text in ("Trivet 6", "Trivet 6 潮")]
     end = int(2.0 * (5.0 + text_width("Trivet 6", size=16.0, weight=weight) / 1.04))
     np.testing.assert_array_equal(inked[0][:, :end], inked[1][:, :end])
     assert (inked[0][:, :end] < 255).any()

@@ -1,30 +1,28 @@
-"""The report's figures: an `Analysis` in, a `Picture` out. Plots compute nothing.
+"""The report's figures: an `Analysis` in, a `Drawn` picture out. Figures compute nothing.
 
-pictures             the public functions
-style, paper         colours and sizes; page or phone
-sheet, frame, axes   what to draw on; a frame with its words; curves in it
-lettering            text measured, shortened, wrapped
-marks, vector        what stands on a sheet; the same as SVG
-pixels, printing     the same as PNG; all of a figure's drawings
-scales, placing      where axes end; where labels stand
-panel, panel_layout  one panel of change over frequency
-stress_parts         what the figures of the stress share
-comparisons          the public functions of a comparison
-beside_parts, beside_rows  what its figures share
-*_panels, *_panel, *_rows  what each figure draws
+Each is a plain matplotlib figure under a style sheet, drawn for a page and for a phone by the same
+function; a reviewer's cell may change it: ``turned_up(report).changed(f)``.
+
+style, house.mplstyle   papers, colours, sizes
+scales, placing         where axes end; where words stand
+sheet                   a figure measured in pixels, its heading
+drawing                 scales, lines and their names, beyond what a style sheet says
+pictures                what a figure function returns; SVG, PNG, the page's cursor
+over_frequency          change over frequency
+harmonics               distortion
+ladder                  the level ladder; asked and given
+over_time               sweeps after the stress; minute by minute
+stress                  frequency against time; the coil
+comparisons, intervals  the figures of a comparison
 """
 
-from reportlib.figures.comparisons import at_equal_output, beside_left_playing, beside_limits
-from reportlib.figures.pictures import (
-    asked_and_given,
-    coil,
-    distortion,
-    left_playing,
-    level_ladder,
-    minute_by_minute,
-    stress_map,
-    turned_up,
-)
+from reportlib.figures.comparisons import at_equal_output
+from reportlib.figures.harmonics import distortion
+from reportlib.figures.intervals import beside_left_playing, beside_limits
+from reportlib.figures.ladder import asked_and_given, level_ladder
+from reportlib.figures.over_frequency import turned_up
+from reportlib.figures.over_time import left_playing, minute_by_minute
+from reportlib.figures.stress import coil, stress_map
 
 __all__ = [
     "asked_and_given",

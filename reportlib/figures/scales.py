@@ -1,4 +1,4 @@
-"""Scales of plots, chosen from the records: how deep, how fine, and what leaves them.
+"""Scales of plots, chosen from the records: how deep, and what leaves them.
 
 A scale of change is deeper on the loss side and never shallower than 1.5 dB, so that a good
 loudspeaker's ripple does not fill the picture. What leaves it is listed, never dropped.
@@ -19,8 +19,6 @@ _GAIN_STEPS_DB = (0.5, 1.0, 2.0, 3.0, 4.0)
 _BEYOND_DB = (15.0, 20.0, 30.0, 50.0, 100.0, 200.0)
 _SHALLOWEST_GAIN_SHARE = 0.2
 """Least part of the loss side's depth above zero: "more than asked" needs room for its words."""
-_TICK_STEPS_DB = (0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
-_MOST_TICK_STEPS = 6
 _SECONDS_STEPS = (5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0)
 _SECONDS_UNTIL = 180.0
 _JOINED = G ** (1.0 / 3.0)
@@ -28,11 +26,10 @@ _JOINED = G ** (1.0 / 3.0)
 
 @dataclass(frozen=True, kw_only=True)
 class Scale:
-    """A linear scale in dB, its ticks from low to high."""
+    """The ends of a linear scale, in dB; of temperatures in K."""
 
     low_db: float
     high_db: float
-    ticks_db: tuple[float, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,8 +47,8 @@ def change_scale(values_db: Iterable[float], *, hold_all: bool = False) -> Scale
     More than 12 dB of loss or 4 dB of gain leaves it, unless it is to `hold_all`.
 
     >>> scale = change_scale([-4.4, 0.3])
-    >>> scale.low_db, scale.high_db, scale.ticks_db
-    (-5.0, 1.0, (-5.0, -4.0, -3.0, -2.0, -1.0, 0.0, 1.0))
+    >>> scale.low_db, scale.high_db
+    (-5.0, 1.0)
     """
     values = [0.0, *(value for value in values_db if np.isfinite(value))]
     loss_steps = (*_LOSS_STEPS_DB, *_BEYOND_DB) if hold_all else _LOSS_STEPS_DB
@@ -60,11 +57,7 @@ def change_scale(values_db: Iterable[float], *, hold_all: bool = False) -> Scale
     wanted = max(1.02 * max(values), _SHALLOWEST_GAIN_SHARE * loss)
     gain = _first_over(wanted, gain_steps)
     loss = max(loss, _first_over(1.01 * gain, loss_steps))
-    step = next(
-        (s for s in _TICK_STEPS_DB if (loss + gain) / s <= _MOST_TICK_STEPS), _TICK_STEPS_DB[-1]
-    )
-    ticks = np.arange(-int(loss / step), int(gain / step) + 1) * step
-    return Scale(low_db=-loss, high_db=gain, ticks_db=tuple(float(tick) for tick in ticks))
+    return Scale(low_db=-loss, high_db=gain)
 
 
 def usable_values(curves: Sequence[ChangeCurve], *, range_hz: tuple[float, float]) -> np.ndarray:
@@ -116,14 +109,12 @@ def seconds_ticks(longest_s: float, *, most: int) -> tuple[float, ...]:
 def warming_scale(values_k: Iterable[float]) -> Scale:
     """Choose a scale that holds every change of temperature, from 0 K or below, 20 K high at least.
 
-    >>> warming_scale([-1.0, 88.0]).ticks_db
-    (0.0, 20.0, 40.0, 60.0, 80.0)
+    >>> scale = warming_scale([-1.0, 80.0])
+    >>> scale.low_db, scale.high_db
+    (-1.0, 84.0)
     """
     values = [value for value in values_k if np.isfinite(value)]
-    high, low = 1.05 * max([*values, 20.0]), min([*values, 0.0])
-    step = _first_over((high - low) / 5.0, (5.0, 10.0, 20.0, 50.0, 100.0, 200.0))
-    ticks = np.arange(int(low / step), int(high / step) + 1) * step
-    return Scale(low_db=low, high_db=high, ticks_db=tuple(float(tick) for tick in ticks))
+    return Scale(low_db=min([*values, 0.0]), high_db=1.05 * max([*values, 20.0]))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,8 +158,7 @@ def harmonic_scale(harmonics: Sequence[HarmonicCurves], *, range_hz: tuple[float
     lowest = float(np.min(values, initial=highest - 40.0))
     high = 10.0 * np.ceil((highest + 1.0) / 10.0)
     low = min(max(10.0 * np.floor((lowest - 1.0) / 10.0), -100.0), high - 40.0)
-    ticks = np.arange(20.0 * np.ceil(low / 20.0), high + 1.0, 20.0)
-    return Scale(low_db=float(low), high_db=float(high), ticks_db=tuple(float(t) for t in ticks))
+    return Scale(low_db=float(low), high_db=float(high))
 
 
 def rise_scale(every: Sequence[Rung]) -> Scale:
@@ -178,6 +168,4 @@ def rise_scale(every: Sequence[Rung]) -> Scale:
     high = max([*asked, *given, 1.0]) * 1.03
     low = min([*given, 0.0])
     low = low * 1.03 if low < 0.0 else 0.0
-    step = _first_over((high - low) / 3.0, (1.0, 2.0, 5.0, 10.0, 20.0, 50.0))
-    ticks = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
-    return Scale(low_db=low, high_db=high, ticks_db=tuple(float(tick) for tick in ticks))
+    return Scale(low_db=low, high_db=high)

@@ -1,244 +1,136 @@
-"""A sheet of paper to draw on, measured in CSS pixels from its top left corner."""
+"""A matplotlib figure measured in CSS pixels from its top left corner, with its heading.
+
+Words hang on a corner of the figure or of axes, a pixel being a point; what depends on the limits
+of axes is placed anew whenever these change.
+"""
 
 import math
-from collections.abc import Sequence
-from typing import Literal
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.transforms import Affine2D, ScaledTranslation, Transform
 
 from reportlib.figures import style
-from reportlib.figures.axes import Axes
-from reportlib.figures.lettering import ASCENT, fitted
-from reportlib.figures.marks import (
-    LINE_Z,
-    PATCH_Z,
-    TEXT_Z,
-    Area,
-    Dots,
-    Line,
-    LineStyle,
-    Mark,
-    Strokes,
-    Words,
-)
-from reportlib.figures.paper import PAGE, Paper
-from reportlib.figures.vector import svg_text
-from reportlib.shown import ReadOut
+from reportlib.figures.placing import fitted, plain, wrapped
+from reportlib.figures.style import MARGIN_PX, Paper
 
-MARGIN_PX = 4.0
-_ANCHORS: dict[str, Literal["start", "middle", "end"]] = {
-    "left": "start",
-    "center": "middle",
-    "right": "end",
-}
+POINTS_AN_INCH = 72.0
+_UNDER_HEADING_PX = 20.0
+_UNKNOWN_HEIGHT_PX = 100.0
 
 
-class Sheet:
-    """A drawing under way."""
+def new_figure(paper: Paper) -> Figure:
+    """Return an empty figure as wide as the paper; `set_height` ends it."""
+    size = (paper.width_px / POINTS_AN_INCH, _UNKNOWN_HEIGHT_PX / POINTS_AN_INCH)
+    return Figure(figsize=size, frameon=False)
 
-    def __init__(self, *, height_px: float, paper: Paper = PAGE) -> None:
-        self.paper = paper
-        self.width_px = paper.width_px
-        self.height_px = float(math.ceil(height_px))
-        self.read_out: ReadOut | None = None
-        self._marks: list[Mark | Axes] = []
 
-    @property
-    def marks(self) -> tuple[Mark, ...]:
-        """What was drawn so far."""
-        return tuple(one.group() if isinstance(one, Axes) else one for one in self._marks)
+def size_px(figure: Figure) -> tuple[float, float]:
+    """Return how wide and how high a figure is."""
+    width, height = figure.get_size_inches()
+    return float(width) * POINTS_AN_INCH, float(height) * POINTS_AN_INCH
 
-    def cut(self, height_px: float) -> None:
-        """Leave only so much of it, from the top on; before anything is told as its share."""
-        self.height_px = float(math.ceil(height_px))
 
-    def add_axes(self, axes: Axes) -> Axes:
-        """Add axes, whose curves may be drawn later."""
-        self._marks.append(axes)
-        return axes
+def set_height(figure: Figure, height_px: float) -> None:
+    """Make a figure so high; its axes keep their size and their distance from its top."""
+    boxes = [box_px(ax) for ax in figure.axes]
+    figure.set_figheight(math.ceil(height_px) / POINTS_AN_INCH)
+    for ax, (left, top, width, height) in zip(figure.axes, boxes, strict=True):
+        set_box(ax, left=left, top=top, width=width, height=height)
 
-    def text(
-        self,
-        x: float,
-        y: float,
-        *,
-        text: str,
-        size: float,
-        color: str = style.INK,
-        weight: str = "normal",
-        ha: Literal["left", "center", "right"] = "left",
-        va: Literal["baseline", "center"] = "baseline",
-        linespacing: float = 1.2,
-        rotation: float = 0.0,
-    ) -> None:
-        """Write lines of text; `x` and `y` are where `ha` and `va` say, `rotation` in degrees.
 
-        The centre is that of the tall letters; descenders hang below it.
-        """
-        lines = text.split("\n")
-        first = y
-        if va == "center":
-            first += (0.5 * ASCENT - 0.5 * (len(lines) - 1) * linespacing) * size
+def add_panel(figure: Figure, *, left: float, top: float, width: float, height: float) -> Axes:
+    """Add axes at a place that is counted from the figure's top left corner."""
+    ax = figure.add_axes((0.0, 0.0, 1.0, 1.0), frameon=False)
+    set_box(ax, left=left, top=top, width=width, height=height)
+    return ax
+
+
+def set_box(ax: Axes, *, left: float, top: float, width: float, height: float) -> None:
+    """Put axes at a place that is counted from the figure's top left corner."""
+    wide, high = size_px(figure_of(ax))
+    ax.set_position((left / wide, 1.0 - (top + height) / high, width / wide, height / high))
+
+
+def box_px(ax: Axes) -> tuple[float, float, float, float]:
+    """Return the left, top, width and height of axes, from the figure's top left corner."""
+    wide, high = size_px(figure_of(ax))
+    left, bottom, width, height = map(float, ax.get_position().bounds)
+    return left * wide, (1.0 - bottom - height) * high, width * wide, height * high
+
+
+def place_px(ax: Axes, at: tuple[float, float]) -> tuple[float, float]:
+    """Return where a value stands right of and below the frame's top left corner, kept inside."""
+    across, up = ax.transAxes.inverted().transform(ax.transData.transform(at))
+    _, _, width, height = box_px(ax)
+    return float(np.clip(across, 0.0, 1.0)) * width, float(np.clip(1.0 - up, 0.0, 1.0)) * height
+
+
+def from_corner(where: Figure | Axes, *, right: bool = False, bottom: bool = False) -> Transform:
+    """Return the transform from pixels right of and below a corner, the top left one as a rule."""
+    figure = where if isinstance(where, Figure) else figure_of(where)
+    within: Any = where.transFigure if isinstance(where, Figure) else where.transAxes
+    pixels = Affine2D().scale(1.0 / POINTS_AN_INCH, -1.0 / POINTS_AN_INCH)
+    corner = ScaledTranslation(float(right), float(not bottom), within)
+    return pixels + figure.dpi_scale_trans + corner
+
+
+def follow(ax: Axes, place: Callable[[], object]) -> None:
+    """Place what depends on the limits of axes, now and whenever they change."""
+    place()
+    for changed in ("xlim_changed", "ylim_changed"):
+        ax.callbacks.connect(changed, lambda _: place())
+
+
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure that axes stand in."""
+    found = ax.get_figure(root=True)
+    if found is None:
+        raise ValueError("the axes have left their figure")
+    return found
+
+
+def write(figure: Figure, text: str, *, x: float, y: float, **looks: Any) -> Text:
+    """Write text so far right of and below the figure's top left corner."""
+    return figure.text(x, y, text, transform=from_corner(figure), **looks)
+
+
+def write_heading(
+    figure: Figure,
+    paper: Paper,
+    *,
+    name: str,
+    title: str,
+    more: str,
+    axes: str = "",
+    small: float = style.SMALL_PX,
+) -> float:
+    """Write the loudspeaker's name, the title and what is drawn, in as many lines as they need.
+
+    Parameters
+    ----------
+    axes : what else a page writes beside its panels: only a narrow sheet says it here
+    small : size of all but the title
+
+    Returns
+    -------
+    how far down it reaches, with some room below it
+    """
+    room = paper.width_px - 2.0 * MARGIN_PX
+    large = paper.either(style.TITLE_PX * small / style.SMALL_PX, phone=style.PHONE_TITLE_PX)
+    below = f"{more} {axes}".strip() if paper.narrow else more
+    muted, bold = {"color": style.MUTED}, {"weight": "bold"}
+    y = 0.0
+    for lines, pitches, size, looks in (
+        ([fitted(plain(name), size=small, width=room)], (1.3, 1.3), small, muted),
+        (wrapped(title, size=large, width=room, weight="bold"), (1.4, 1.25), large, bold),
+        (wrapped(below, size=small, width=room) if below else [], (1.7, 1.3), small, muted),
+    ):
         for index, line in enumerate(lines):
-            self._marks.append(
-                Words(
-                    text=line,
-                    x=x,
-                    y=first + index * linespacing * size,
-                    size=size,
-                    colour=color,
-                    bold=weight == "bold",
-                    anchor=_ANCHORS[ha],
-                    turn=(rotation, x, y) if rotation else None,
-                    zorder=TEXT_Z,
-                )
-            )
-
-    def line(
-        self,
-        xs: Sequence[float],
-        ys: Sequence[float],
-        *,
-        color: str = style.RULE,
-        linewidth: float = 1.5,
-        linestyle: LineStyle = "solid",
-        alpha: float = 1.0,
-        solid_capstyle: Literal["projecting", "butt"] = "projecting",
-        zorder: float = LINE_Z,
-    ) -> None:
-        """Draw straight lines from point to point."""
-        self._marks.append(
-            Line(
-                points=np.stack([xs, ys], axis=1).astype(float),
-                colour=color,
-                width=linewidth,
-                style=linestyle,
-                alpha=alpha,
-                capped=solid_capstyle == "projecting",
-                zorder=zorder,
-            )
-        )
-
-    def dots(
-        self,
-        places: Sequence[tuple[float, float]],
-        *,
-        markersize: float,
-        color: str,
-        markerfacecolor: str | None = None,
-        markeredgewidth: float = 0.0,
-        zorder: float = LINE_Z,
-    ) -> None:
-        """Draw discs of one size around places; rings where their face is ``"none"``."""
-        if places:
-            self._marks.append(
-                Dots(
-                    centres=np.array(places, dtype=float),
-                    diameter=markersize,
-                    fill=markerfacecolor or color,
-                    edge=color,
-                    edge_width=markeredgewidth,
-                    zorder=zorder,
-                )
-            )
-
-    def boxes(
-        self,
-        corners: Sequence[tuple[float, float, float, float]],
-        *,
-        facecolor: str,
-        edgecolor: str = "none",
-        linewidth: float = 1.0,
-        linestyle: LineStyle = "solid",
-        alpha: float = 1.0,
-        zorder: float = PATCH_Z,
-    ) -> None:
-        """Draw rectangles alike, as one shape: left, top, width and height of each."""
-        if corners:
-            self._marks.append(
-                Area(
-                    outlines=tuple(
-                        np.array(((x, y), (x + wide, y), (x + wide, y + high), (x, y + high)))
-                        for x, y, wide, high in corners
-                    ),
-                    fill=facecolor,
-                    edge=edgecolor,
-                    edge_width=linewidth,
-                    edge_style=linestyle,
-                    alpha=alpha,
-                    zorder=zorder,
-                )
-            )
-
-    def strokes(
-        self,
-        lines: Sequence[tuple[tuple[float, float], tuple[float, float]]],
-        *,
-        color: str,
-        linewidth: float = 1.0,
-        linestyle: LineStyle = "solid",
-        zorder: float = PATCH_Z,
-    ) -> None:
-        """Draw straight strokes alike, as one shape: the two ends of each."""
-        if lines:
-            self._marks.append(
-                Strokes(
-                    ends=np.array(lines, dtype=float),
-                    colour=color,
-                    width=linewidth,
-                    style=linestyle,
-                    zorder=zorder,
-                )
-            )
-
-    def polygon(
-        self,
-        corners: Sequence[tuple[float, float]],
-        *,
-        facecolor: str,
-        edgecolor: str = "none",
-        linewidth: float = 1.0,
-        alpha: float = 1.0,
-        zorder: float = PATCH_Z,
-    ) -> None:
-        """Draw a closed shape."""
-        self._marks.append(
-            Area(
-                outlines=(np.array(corners, dtype=float),),
-                fill=facecolor,
-                edge=edgecolor,
-                edge_width=linewidth,
-                edge_style="solid",
-                alpha=alpha,
-                zorder=zorder,
-            )
-        )
-
-    @property
-    def read_box(self) -> tuple[float, float, float, float] | None:
-        """Where the curves to read lie: left, right, top, bottom as shares of the sheet."""
-        read = self.read_out
-        return None if read is None else (read.left, read.right, read.top, read.bottom)
-
-    def heading(
-        self, title: str, *, name: str, more: str = "", size: float = style.SMALL_PX
-    ) -> float:
-        """Write the loudspeaker's name, the title and what is drawn; return the last baseline."""
-        room = self.width_px - 2.0 * MARGIN_PX
-        large = style.TITLE_PX * size / style.SMALL_PX
-        rows = (
-            (name, size, style.MUTED, "normal", 1.3 * size),
-            (title, large, style.INK, "bold", 1.4 * large),
-            (more, size, style.MUTED, "normal", 1.7 * size),
-        )
-        y = 0.0
-        for text, text_size, colour, weight, height in rows:
-            if text:
-                y += height
-                short = fitted(text, size=text_size, width=room, weight=weight)
-                self.text(MARGIN_PX, y, text=short, size=text_size, color=colour, weight=weight)
-        return y
-
-    def svg(self) -> str:
-        """Return the sheet as vector."""
-        return svg_text(self.marks, width_px=self.width_px, height_px=self.height_px)
+            y += pitches[index > 0] * size
+            write(figure, line, x=MARGIN_PX, y=y, size=size, **looks)
+    return y + _UNDER_HEADING_PX

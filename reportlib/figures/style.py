@@ -1,13 +1,24 @@
-"""How figures look: colours, sizes, axes. The one place where a size or a ramp is chosen.
+"""How figures look: papers, colours, sizes, and the style sheet that matplotlib reads.
 
 Everything is drawn in one hue, sea blue, from light to nearly black; what is louder is darker
 and heavier, so that figures survive grey print and every kind of colour vision. Lengths are
-CSS pixels at 1×, angles degrees.
+CSS pixels at 1×.
 """
 
-import math
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import matplotlib as mpl
+import matplotlib.style
+from matplotlib.colors import LinearSegmentedColormap, to_hex
 
 from reportlib import palette
+
+T = TypeVar("T")
 
 INK = palette.INK
 MUTED = palette.MUTED
@@ -21,63 +32,98 @@ WATER = palette.WATER
 NO_CHANGE = "#f3f6f8"
 """The pale zero of a map that goes both ways."""
 
-TITLE_PX = 18.0
+TITLE_PX, PHONE_TITLE_PX = 18.0, 16.0
 TEXT_PX = 14.0
 SMALL_PX = 12.5
+MARGIN_PX = 4.0
 
 FONT = "DejaVu Sans"
-FONT_STACK = "'DejaVu Sans', 'Arial', 'Helvetica', sans-serif"
-"""What the SVG asks for. Everything is measured in the first, which is the widest of them."""
+"""What texts are measured in: the widest of those that a drawing asks for."""
 
-_HUE_DEG = 248.0
-_GAIN_HUE_DEG = 70.0
-"""Sand, for maps where something rose; in grey print stripes tell it from the sea."""
-_SHADE_LIGHT = 86.0
-_LIGHT, _DARK = 60.0, 14.0
-"""CIE L* of the ramp's ends: the light one has 3:1 against white (WCAG 2.2, 1.4.11)."""
+_LIGHTNESS = (14.0, 86.0)
+"""CIE L* of a hue's ends (CIE 15:2004, 8.2.1), in steps of 6 between them."""
+_SEA = (
+    "#092635 #0d3446 #124259 #16516c #1b607f #206f93 #247fa8 #298fbd #3a9fd0 #5dafdb #7cbee5 "
+    "#9acdee #b8dcf5"
+)
+_SAND = (
+    "#2f2112 #3f2d1a #503922 #61462a #725333 #85613c #976f45 #aa7d4e #bc8d5b #cb9d6f #d8ae86 "
+    "#e4c09e #eed2b9"
+)
+"""For maps where something rose; in grey print stripes tell it from the sea."""
+_HUES = {
+    gain: LinearSegmentedColormap.from_list("hue", colours.split(), N=2048)
+    for gain, colours in ((False, _SEA), (True, _SAND))
+}
+_RAMP = (60.0, 14.0)
+"""L* of the ramp's ends: the light one has 3:1 against white (WCAG 2.2, 1.4.11)."""
+_SHADES = (86.0, 20.0)
+
+_SHEET = Path(__file__).with_name("house.mplstyle")
+_CHOSEN = {
+    "font.size": SMALL_PX,
+    "axes.titlesize": TEXT_PX,
+    "text.color": INK,
+    "axes.titlecolor": INK,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "grid.color": FAINT,
+    "legend.labelcolor": MUTED,
+}
 
 
-def lightness_colour(lightness: float, *, hue_deg: float = _HUE_DEG) -> str:
-    """Return the house hue at a CIE L* (CIE 15:2004, 8.2.1; IEC 61966-2-1, D65) as #rrggbb."""
-    # Full chroma up to the ramp's lightest colour, fading towards white above it.
-    chroma = (6.5 + 0.5 * lightness) * min(1.0, (100.0 - lightness) / (100.0 - _LIGHT))
-    a = chroma * math.cos(math.radians(hue_deg))
-    b = chroma * math.sin(math.radians(hue_deg))
-    y = (lightness + 16.0) / 116.0
-    x_n, y_n, z_n = (_uncompressed(t) for t in (y + a / 500.0, y, y - b / 200.0))
-    xyz = (0.95047 * x_n, y_n, 1.08883 * z_n)
-    rows = (
-        (3.2404542, -1.5371385, -0.4985314),
-        (-0.9692660, 1.8760108, 0.0415560),
-        (0.0556434, -0.2040259, 1.0572252),
-    )
-    linear = (sum(m * v for m, v in zip(row, xyz, strict=True)) for row in rows)
-    return "#" + "".join(f"{round(255.0 * _encoded(value)):02x}" for value in linear)
+@dataclass(frozen=True, kw_only=True)
+class Paper:
+    """What a figure is drawn on: how wide, and whether too narrow for words beside a panel.
+
+    A phone's drawing is shown as it is, never shrunk: its panels stand below each other, and what
+    an axis means stands in the heading, where there is room for words.
+    """
+
+    width_px: float
+    narrow: bool
+
+    def either(self, page: T, *, phone: T) -> T:
+        """Return what holds for this paper.
+
+        >>> PAGE.either(5, phone=2), PHONE.either(5, phone=2)
+        (5, 2)
+        """
+        return phone if self.narrow else page
 
 
-def _uncompressed(t: float) -> float:
-    return t**3 if t > 6.0 / 29.0 else 3.0 * (6.0 / 29.0) ** 2 * (t - 4.0 / 29.0)
+PAGE = Paper(width_px=720.0, narrow=False)
+PHONE = Paper(width_px=330.0, narrow=True)
+"""What a phone of 360 pixels leaves beside its margins."""
 
 
-def _encoded(linear: float) -> float:
-    value = min(max(linear, 0.0), 1.0)
-    return 12.92 * value if value <= 0.0031308 else 1.055 * value ** (1.0 / 2.4) - 0.055
+@contextmanager
+def house() -> Iterator[None]:
+    """Give matplotlib the house look and nothing of the reader's own settings, for a while."""
+    sheets: list[str | Path | dict[str, Any]] = ["default", _SHEET, _CHOSEN]
+    with mpl.style.context(sheets), warnings.catch_warnings():
+        # A name's letters that the font lacks are the browser's to find.
+        warnings.filterwarnings("ignore", message="Glyph")
+        yield
 
 
 def ramp(count: int) -> tuple[str, ...]:
     """Return `count` colours, evenly spaced in lightness, the last the darkest."""
-    if count == 1:
-        return (lightness_colour(_DARK + 12.0),)
-    step = (_LIGHT - _DARK) / max(count - 1, 1)
-    return tuple(lightness_colour(_LIGHT - index * step) for index in range(count))
+    light, dark = _RAMP
+    return _colours(light if count > 1 else dark + 12.0, dark, count=count, gain=False)
 
 
 def shades(count: int, *, gain: bool = False) -> tuple[str, ...]:
     """Return colours for areas, from just off white, the last the darkest; sand for a gain."""
-    step = (_SHADE_LIGHT - _DARK - 6.0) / max(count - 1, 1)
-    hue_deg = _GAIN_HUE_DEG if gain else _HUE_DEG
+    return _colours(*_SHADES, count=count, gain=gain)
+
+
+def _colours(light: float, dark: float, *, count: int, gain: bool) -> tuple[str, ...]:
+    darkest, lightest = _LIGHTNESS
+    step = (light - dark) / max(count - 1, 1)
     return tuple(
-        lightness_colour(_SHADE_LIGHT - index * step, hue_deg=hue_deg) for index in range(count)
+        to_hex(_HUES[gain]((light - index * step - darkest) / (lightest - darkest)))
+        for index in range(count)
     )
 
 
@@ -85,4 +131,4 @@ def weights(count: int) -> tuple[float, ...]:
     """Return `count` line widths, the last the heaviest."""
     if count == 1:
         return (2.4,)
-    return tuple(1.3 + 1.3 * index / max(count - 1, 1) for index in range(count))
+    return tuple(1.3 + 1.3 * index / (count - 1) for index in range(count))

@@ -37,3 +37,12 @@ def ordinal(order: int) -> str:
     """
     ending = {2: "nd", 3: "rd"}.get(order, "th")
     return f"{order}{ending}"
+
+
+def percent_text(relative_db: float) -> str:
+    """Return a harmonic's level against its tone as a share of the amplitude.
+
+    >>> percent_text(-40.0)
+    '1 %'
+    """
+    return f"{100.0 * 10.0 ** (relative_db / 20.0):.3g} %"
