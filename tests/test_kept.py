@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reportlib import captures, deconvolution, gated, kept, measuring
-from reportlib.day import Channels, Entry, Rig, Session, Speaker, SweepFacts
+from reportlib.day import Channels, Entry, NoiseFacts, Rig, Session, Speaker, SweepFacts
 from reportlib.deconvolution import Deconvolved
 from reportlib.model import QualityNote
 from reportlib.parameters import checked_parameters
@@ -107,7 +107,7 @@ def test_every_fact_that_enters_changes_the_key():
         key_of(sweep(duration_s=2.5)),
         key_of(plain_session(channels=Channels(microphone=2, reference=1))),
         key_of(plain_session(channels=Channels(microphone=1))),
-        key_of(plain_session(noise_captures=("a.wav",))),
+        key_of(plain_session(noise=NoiseFacts(captures=("a.wav",)))),
         key_of(sample_rate_hz=44100),
         key_of(frequency_hz=GRID[:-1]),
         key_of(fraction=24),
