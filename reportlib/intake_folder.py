@@ -11,7 +11,7 @@ from pathlib import Path
 from reportlib import files, folders
 from reportlib.captures import read_period, read_stimulus
 from reportlib.cutting import Opened, cut_out, opened_recording
-from reportlib.day import Session
+from reportlib.day import NoiseFacts, Session
 from reportlib.errors import CaptureError, SessionError
 from reportlib.intake import Heard, Intake, find_stresses, find_sweeps, outcome
 from reportlib.intake.quiet import piece_powers, quietest
@@ -270,11 +270,11 @@ def _with_rest(
     lost = []
     if quiet is None:
         lost.append("a stretch of silence was not found; noise is read before each sweep alone.")
-        session = replace(session, noise_captures=())
+        session = replace(session, noise=None)
     elif not session.noise_captures:
-        session = replace(session, noise_captures=("captures/silence.wav",))
+        session = replace(session, noise=NoiseFacts(captures=("captures/silence.wav",)))
     else:
-        session = replace(session, noise_captures=session.noise_captures[:1])
+        session = replace(session, noise=NoiseFacts(captures=session.noise_captures[:1]))
     calibration = session.calibration
     calibrator = None
     if calibration is not None and calibration.recording is not None:

@@ -1,28 +1,12 @@
 """``session.toml``: the day's records as text that a person can read."""
 
+import datetime
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
-from reportlib.day import Entry, LongTermEntry, Session, Stage
-
-COMMENTS: Mapping[str, str] = {
-    "rig": "where and with what it was measured",
-    "channels": "which channel of a recording is what, counted from 1",
-    "calibration": "what ties samples to dB SPL",
-    "sweep": "what was played for a response: an exponential sweep",
-    "multitone": "what was played as stress, over and over: one period of it",
-    "noise": "the place and the rig with nothing played",
-    "short_term": (
-        "Short-term: the same sweep, the volume raised. The first entry is the baseline.\n"
-        "# level_db is what was asked for at 1 m, drive_db how far the volume was raised."
-    ),
-    "baseline_again": "the baseline once more at the end of the day: what it differs by is drift",
-    "long_term": (
-        "Long-term: a sweep before, then stages of stress with a sweep after each.\n"
-        "# pause_s runs from the end of the stress to the start of the sweep."
-    ),
-}
+from reportlib.day import Comment, Session, SessionFile, document_of, keys_of
 
 
 def session_text(session: Session, *, heading: str) -> str:
@@ -34,33 +18,58 @@ def session_text(session: Session, *, heading: str) -> str:
     heading : lines that stand at the top as comments
     """
     lines = [f"# {line}".rstrip() for line in heading.splitlines()]
-    lines += ["", "format = 1"]
-    lines += _rows({"date": _Bare(session.date) if session.date else None, "notes": session.notes})
-    lines += _rows({key: part for key, part in session.kept.items() if key.startswith("x_")})
-    for name in ("speaker", "rig", "channels", "calibration", "sweep", "multitone", "text"):
-        record = getattr(session, name)
-        if record is not None:
-            lines += _table(name, _facts(record) | _kept(session, name))
-    if session.noise_captures:
-        lines += _table("noise", {"captures": session.noise_captures} | _kept(session, "noise"))
-    lines += ["", f"# {COMMENTS['short_term']}"]
-    for number, entry in enumerate(session.short_term, start=1):
-        facts = _entry(entry) | _kept(session, f"short_term.{number}")
-        lines += ["", "[[short_term]]", *_rows(facts)]
-    for number, entry in enumerate(session.baseline_again, start=1):
-        facts = _again(entry) | _kept(session, f"baseline_again.{number}")
-        lines += ["", f"# {COMMENTS['baseline_again']}", "[[baseline_again]]", *_rows(facts)]
-    if session.long_term:
-        lines += ["", f"# {COMMENTS['long_term']}"]
-    for number, long_term in enumerate(session.long_term, start=1):
-        lines += _long_term(long_term, session=session, place=f"long_term.{number}")
+    document = document_of(session)
+    top, tables = _parted(document)
+    lines += ["", *_rows(top | {k: v for k, v in session.kept.items() if k.startswith("x_")})]
+    keys = keys_of(SessionFile)
+    for name, value in tables.items():
+        comment = next((one for one in keys[name].metadata if isinstance(one, Comment)), None)
+        if isinstance(value, Mapping):
+            beside = f"  # {comment.text}" if comment else ""
+            lines += ["", f"[{name}]{beside}", *_rows({**value, **_kept(session, name)})]
+            continue
+        above = [f"# {comment.text}"] if comment else []
+        if comment and comment.apart:
+            lines += ["", *above]
+            above = []
+        lines += _entries(name, value, place=name, above=above, session=session)
     return "\n".join(lines) + "\n"
 
 
-class _Bare(str):
-    """A value that stands in TOML without quotes: a date or a time."""
+def _entries(
+    name: str,
+    entries: Iterable[Mapping[str, Any]],
+    *,
+    place: str,
+    session: Session,
+    above: Iterable[str] = (),
+    indent: str = "",
+) -> Iterator[str]:
+    """Yield a list of tables, the lists within an entry below it."""
+    for number, entry in enumerate(entries, start=1):
+        here = f"{place}.{number}"
+        facts, within = _parted(entry)
+        yield from ("", *above, f"{indent}[[{name}]]")
+        yield from (f"{indent}{row}" for row in _rows(facts | _kept(session, here)))
+        for key, inner in within.items():
+            yield from _entries(
+                f"{name}.{key}",
+                inner,
+                place=f"{here}.{key}",
+                session=session,
+                indent=f"{indent}  ",
+            )
 
-    __slots__ = ()
+
+def _parted(table: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the plain keys of a table, and its tables and lists of tables."""
+    within = {
+        key: value
+        for key, value in table.items()
+        if isinstance(value, Mapping)
+        or (isinstance(value, tuple) and value and isinstance(value[0], Mapping))
+    }
+    return {key: value for key, value in table.items() if key not in within}, within
 
 
 def _kept(session: Session, place: str) -> dict[str, object]:
@@ -69,62 +78,20 @@ def _kept(session: Session, place: str) -> dict[str, object]:
     return dict(kept) if isinstance(kept, Mapping) else {}
 
 
-def _entry(entry: Entry) -> dict[str, object]:
-    return {"level_db": entry.level_db, "drive_db": entry.drive_db} | _again(entry)
-
-
-def _again(entry: Entry) -> dict[str, object]:
-    return {
-        "at": _Bare(entry.at) if entry.at else None,
-        "temperature_c": entry.temperature_c,
-        "input_gain_db": entry.input_gain_db or None,
-        "captures": entry.captures,
-    }
-
-
-def _long_term(entry: LongTermEntry, *, session: Session, place: str) -> list[str]:
-    same = entry.sweep_drive_db == entry.drive_db
-    facts = {
-        "level_db": entry.level_db,
-        "drive_db": entry.drive_db,
-        "sweep_drive_db": None if same else entry.sweep_drive_db,
-        "before": entry.before,
-    }
-    lines = ["", "[[long_term]]", *_rows(facts | _kept(session, place))]
-    for number, stage in enumerate(entry.stages, start=1):
-        rows = _rows(_stage(stage) | _kept(session, f"{place}.stage.{number}"))
-        lines += ["", "  [[long_term.stage]]", *(f"  {row}" for row in rows)]
-    return lines
-
-
-def _stage(stage: Stage) -> dict[str, object]:
-    facts = _facts(stage)
-    if len(set(stage.pause_s)) == 1:
-        facts["pause_s"] = stage.pause_s[0]
-    return facts
-
-
-def _facts(record: object) -> dict[str, object]:
-    return dict(vars(record))
-
-
-def _table(name: str, facts: Mapping[str, object]) -> list[str]:
-    comment = f"  # {COMMENTS[name]}" if name in COMMENTS else ""
-    return ["", f"[{name}]{comment}", *_rows(facts)]
-
-
 def _rows(facts: Mapping[str, object]) -> list[str]:
     return [
-        f"{name} = {_value(value)}"
+        f"{_key(name)} = {_value(value)}"
         for name, value in facts.items()
         if value is not None and value != ()
     ]
 
 
 def _value(value: object) -> str:
-    """Spell a value as TOML 1.0: JSON's strings and numbers are TOML's as well."""
-    if isinstance(value, _Bare):
-        return str(value)
+    """Spell a value as TOML 1.0: JSON's strings and whole numbers are TOML's as well."""
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    if isinstance(value, float):
+        return float.__repr__(value)  # inf and nan too, which JSON spells otherwise
     if isinstance(value, Mapping):
         return f"{{ {', '.join(f'{_key(key)} = {_value(part)}' for key, part in value.items())} }}"
     if isinstance(value, Iterable) and not isinstance(value, str):
@@ -133,7 +100,6 @@ def _value(value: object) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _key(name: object) -> str:
+def _key(name: str) -> str:
     """Spell a key: bare where TOML allows it."""
-    text = str(name)
-    return text if re.fullmatch(r"[A-Za-z0-9_-]+", text) else json.dumps(text, ensure_ascii=False)
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _value(name)

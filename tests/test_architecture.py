@@ -21,6 +21,7 @@ LAYERS = [
     {"errors", "one_line", "arrays", "numbers", "quick_imports"},
     {
         "day",
+        "day_values",
         "model",
         "soaked",
         "judged",
@@ -149,7 +150,7 @@ ONLY = {
     "fsspec": {"stores"},
     "distributed": {"refreshing"},
     "watchfiles": {"watching"},
-    "pydantic": {"parameters", "session"},
+    "pydantic": {"day", "day_values", "parameters", "session"},
 }
 MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or
                  path.name != "__init__.py")  # fmt: skip

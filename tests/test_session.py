@@ -32,6 +32,7 @@ def test_every_key_of_the_format_arrives_where_it_belongs(full):
     assert session.speaker.drive == "passive"
     assert session.speaker.use == "living room"
     assert session.speaker.crossovers_hz == (450.0, 3200.0)
+    assert (session.speaker.enclosure, session.speaker.tuning_hz) == ("vented", (38.0, 41.5))
     assert (session.speaker.serial, session.speaker.settings) == ("0007", "grille off")
     assert (session.speaker.rated_impedance_ohm, session.speaker.rated_power_w) == (8.0, 120.0)
     assert (session.speaker.maximum_level_db, session.speaker.sensitivity_db) == (108.0, 87.5)
@@ -130,7 +131,7 @@ def test_a_relative_folder_is_named_as_it_was_given(folder, monkeypatch):
     monkeypatch.chdir(folder.parent)
     assert read_session("marram-12").folder == "marram-12"
     (folder / "session.toml").write_text(changed("format = 1", "format = 0"))
-    with pytest.raises(SessionError, match=r"^marram-12/session\.toml, line 1: format is 0, exp"):
+    with pytest.raises(SessionError, match=r"^marram-12/session\.toml: format is 0, exp"):
         read_session("marram-12")
 
 
@@ -141,7 +142,7 @@ def test_windows_line_ends_and_names_beyond_ascii_are_fine(tmp_path):
     (tmp_path / "Strandgut №1/session.toml").write_bytes(
         changed("distance_m = 1.0", "distance_m = 0", text=text).replace("\n", "\r\n").encode()
     )
-    assert "line 8: distance_m" in said(tmp_path / "Strandgut №1")
+    assert "session.toml: distance_m" in said(tmp_path / "Strandgut №1")
 
 
 def test_needless_parts_of_a_path_are_dropped(folder):
@@ -286,9 +287,7 @@ def test_any_value_at_any_key_gives_a_session_or_one_line_that_names_it(fuzzed, 
     text = FULL.replace(row, f"{key} = {value}", 1)
     line = read_or_say(fuzzed, text.encode())
     if line and "not valid TOML" not in line:
-        number = text[: FULL.index(row)].count("\n") + 1
         assert key in line
-        assert re.search(rf"session\.toml, line {number}:", line)
 
 
 @FUZZ

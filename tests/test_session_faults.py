@@ -15,14 +15,26 @@ def folder(tmp_path):
         (
             "distance_m",
             "distance",
-            r'line 8: "distance" in \[rig\] .*: the nearest is distance_m\.',
+            r'"distance" in \[rig\] .*: the nearest is distance_m\.',
         ),
         ("distance_m", "Distance-M", r"the nearest is distance_m"),
-        ("captures =", "capture =", r'line 20: "capture" in \[\[short_term\]\] entry 1 .*captures'),
-        ("[rig]", "[rigs]", r'line 7: "rigs" at the top of the file .*the nearest is rig\.'),
-        ("[speaker]", "date = 2026-05-04\n[Speaker]", r'line 4: "Speaker" .*nearest is speaker'),
-        ("duration_s", "duration", r'line 15: "duration" in \[sweep\] .* duration_s'),
-        ("drive_db = 6.0", "drive_dB = 6.0", r'line 24: "drive_dB" in \[\[short_term\]\] entry 2'),
+        (
+            "captures =",
+            "capture =",
+            r'"capture" in \[\[short_term\]\] entry 1 .*captures',
+        ),
+        ("[rig]", "[rigs]", r'"rigs" at the top of the file .*the nearest is rig\.'),
+        (
+            "[speaker]",
+            "date = 2026-05-04\n[Speaker]",
+            r'"Speaker" .*nearest is speaker',
+        ),
+        ("duration_s", "duration", r'"duration" in \[sweep\] .* duration_s'),
+        (
+            "drive_db = 6.0",
+            "drive_dB = 6.0",
+            r'"drive_dB" in \[\[short_term\]\] entry 2',
+        ),
         (
             "space =",
             "gate_ms = 6.0\nsmoothing_octave = 0.1\nspace =",
@@ -30,8 +42,8 @@ def folder(tmp_path):
         ),
         (
             'drive = "p',
-            'colour = "white"\ndrive = "p',
-            r'"colour" in \[speaker\] .*known there are name',
+            'weight_kg = 31\ndrive = "p',
+            r'"weight_kg" in \[speaker\] .*known there are name',
         ),
     ],
 )
@@ -45,13 +57,13 @@ def test_an_unknown_key_is_named_with_the_nearest(folder, old, new, words):
         (
             "start_hz",
             "distance_m = 1\nstart_hz",
-            r'line 13: "distance_m" in \[sweep\].*in \[rig\]\.',
+            r'"distance_m" in \[sweep\].*in \[rig\]\.',
         ),
         ('name = "M', 'date = 2026-05-04\nname = "M', r"it belongs at the top of the file\. Move"),
         (
             "format = 1",
             "format = 1\nstress_s = 4",
-            r"line 2: .*belongs in \[\[long_term\.stage\]\]",
+            r".*belongs in \[\[long_term\.stage\]\]",
         ),
         ("start_hz", "gate_ms = 6\nstart_hz", r"belongs in \[rig\] or in \[text\]\. Move it there"),
     ],
@@ -70,17 +82,10 @@ def test_the_unknown_key_comes_before_what_it_leaves_missing(folder):
     assert "the nearest is gate_ms" in said(folder, text)
 
 
-def test_the_line_is_right_where_the_key_stands_elsewhere_too(folder):
-    text = changed("format = 1", 'format = 1\nnotes = """\ndrive_db = 6.0\n[rig]\n"""  # drive_db')
-    assert "line 28: drive_db in [[short_term]] entry 2 is" in said(
-        folder, changed("drive_db = 6.0\ncap", "drive_db = '6'\ncap", text=text)
-    )
-
-
-def test_the_line_is_found_inside_an_inline_table(folder):
+def test_a_key_of_an_inline_table_is_named(folder):
     text = changed('[speaker]\nname = "Marram 12"\ndrive = "passive"\n', "")
     text = changed("format = 1", 'format = 1\nspeaker = {name = "Marram 12", drive = 5}', text=text)
-    assert "line 2: drive in [speaker] is 5" in said(folder, text)
+    assert "drive in [speaker] is 5" in said(folder, text)
 
 
 @pytest.mark.parametrize(
@@ -95,7 +100,7 @@ def test_the_line_is_found_inside_an_inline_table(folder):
         ("distance_m = 1.0", f"distance_m = {10**400}", r"is a huge number, expected a number"),
         ("level_db = 72.0", "level_db = 181", r"expected a number from −20 to 180"),
         ("level_db = 72.0", "level_db = -21", r"expected a number from −20 to 180"),
-        ("start_hz = 20.0", "start_hz = 0.0", r"line 13: start_hz in \[sweep\] is 0\.0"),
+        ("start_hz = 20.0", "start_hz = 0.0", r"start_hz in \[sweep\] is 0\.0"),
         ("duration_s = 4.0", "duration_s = 0", r"duration_s in \[sweep\] is 0"),
         ('"passive"', '"Pasive"', r'one of "passive", "active" \(the nearest is "passive"\)'),
         ('"passive"', '"valve"', r'is "valve", expected one of "passive", "active"\.'),
@@ -118,12 +123,14 @@ def test_the_line_is_found_inside_an_inline_table(folder):
         (
             "[sweep]",
             "[[sweep]]",
-            r"line 11: \[sweep\] is a list of tables.*a table under \[sweep\]",
+            r"\[sweep\] is a list of tables.*a table under \[sweep\]",
         ),
         ("[speaker]", "channels = 2\n[speaker]", r"\[channels\] is 2, expected a table under"),
         ("[sweep]", "[noise]\ncaptures = []\n[sweep]", r"captures in \[noise\] is \[\]"),
         ("[sweep]", "[channels]\nmicrophone = 0\n[sweep]", r"is 0, expected a whole number from 1"),
         ("[sweep]", "[channels]\nmicrophone = 1.0\n[sweep]", r"is 1\.0, expected a whole number"),
+        ("[rig]", "tuning_hz = 38.0\n[rig]", r"is 38\.0, expected a list in \[ \]"),
+        ("[rig]", 'enclosure = "ported"\n[rig]', r'expected one of "closed", "vented", "passive'),
         ("[sweep]", "crossovers_hz = []\n[sweep]", r"it belongs in \[speaker\]"),
         ("[sweep]", "pressure_kpa = 1013\n[sweep]", r"is 1013, expected a number from 30 to 120"),
         (

@@ -42,12 +42,12 @@ def test_a_session_file_under_a_like_name_is_named(folder):
 
 def test_a_folder_of_that_name_is_no_session(tmp_path):
     (tmp_path / "session.toml").mkdir()
-    assert "there is no such file" in said(tmp_path)
+    assert "not an ordinary file" in said(tmp_path)
 
 
 def test_a_pipe_of_that_name_does_not_hang(tmp_path):
     os.mkfifo(tmp_path / "session.toml")
-    assert "there is no such file" in said(tmp_path)
+    assert "not an ordinary file" in said(tmp_path)
 
 
 @pytest.mark.parametrize("name", ["a\0b", "n" * 300, "a\nb"])
@@ -114,8 +114,11 @@ def test_wrong_toml_names_line_and_column(folder, old, new, words):
         ("x_deep = " + "{a = " * 50_000, "brackets nested too deep"),
         ("format = 1\nx_deep = " + "[" * 100 + "]" * 100, '"x_deep" is nested too deep'),
         ("format = 1\nrig = " + "[" * 100 + "]" * 100, '"rig" is nested too deep'),
-        ("format = 1\n" + ".".join(["a"] * 100_000) + " = 1", "line 2: a key of more than 40"),
-        ("[" + " . ".join(["'a b'"] * 100_000) + "]", "line 1: a key of more than 40 parts"),
+        (
+            "format = 1\n" + ".".join(["a"] * 100_000) + " = 1",
+            "line 2: a line with more than 1000 dots",
+        ),
+        ("[" + " . ".join(["'a b'"] * 100_000) + "]", "line 1: a line with more than 1000 dots"),
         ("format = 1\nx_big = " + "9" * 5000, "a number of thousands of digits"),
         ("format = 0x" + "f" * 5000, "format is a huge number: written for a newer upheld"),
         ("#" * 2_000_000, "larger than 1 MB, expected the facts of one day"),
@@ -130,12 +133,14 @@ def test_absurd_files_end_soon_and_in_one_line(folder, text, words):
 @pytest.mark.parametrize("number", ["2", "17"])
 def test_a_newer_format_is_named_before_its_unknown_keys(folder, number):
     line = said(folder, changed("format = 1", f"format = {number}\nnew_key = 1"))
-    assert f"line 1: format is {number}: written for a newer upheld" in line
+    assert f"session.toml: format is {number}: written for a newer upheld" in line
 
 
 @pytest.mark.parametrize("wrong", ['"1"', "1.0", "true", "0", "-1"])
 def test_any_other_format_is_refused(folder, wrong):
-    assert f"line 1: format is {wrong}, expected 1" in said(folder, changed("= 1", f"= {wrong}"))
+    assert f"session.toml: format is {wrong}, expected 1" in said(
+        folder, changed("= 1", f"= {wrong}")
+    )
 
 
 def test_a_missing_format(folder):

@@ -15,9 +15,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from reportlib.captures.riff import missing_bytes
+from reportlib.day_values import is_column_text
 from reportlib.errors import CaptureError
 from reportlib.one_line import one_line
-from reportlib.session.schema import is_column_text
 
 SAMPLE_RATES_HZ = (8_000, 400_000)
 BLOCK_FRAMES = 1 << 16

@@ -8,8 +8,8 @@ from reportlib.captures.audio_files import file_fault, opened_audio
 from reportlib.captures.channel_map import channel_indices, full_path, needed_roles
 from reportlib.captures.column_text import read_column_text, read_correction
 from reportlib.day import Session
+from reportlib.day_values import is_column_text
 from reportlib.errors import CaptureError
-from reportlib.session.schema import is_column_text
 
 
 def is_text_session(session: Session) -> bool:

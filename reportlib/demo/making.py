@@ -17,6 +17,7 @@ from reportlib.day import (
     Calibration,
     Channels,
     MultitoneFacts,
+    NoiseFacts,
     Rig,
     Session,
     Speaker,
@@ -188,7 +189,7 @@ def _write_session(
         multitone=MultitoneFacts(
             stimulus=MULTITONE, crest_factor_db=round(multitone.crest_factor_db, 1)
         ),
-        noise_captures=(noise,),
+        noise=NoiseFacts(captures=(noise,)),
         short_term=short_term,
         long_term=long_term,
         baseline_again=(again,),

@@ -5,7 +5,15 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from reportlib import exposure
-from reportlib.day import Entry, LongTermEntry, MultitoneFacts, Session, Stage, SweepFacts
+from reportlib.day import (
+    Entry,
+    LongTermEntry,
+    MultitoneFacts,
+    NoiseFacts,
+    Session,
+    Stage,
+    SweepFacts,
+)
 from reportlib.errors import PlanError
 from reportlib.numbers import level_text, share_text
 from reportlib.planning import names, rules
@@ -160,7 +168,7 @@ def _session(
         multitone=MultitoneFacts(stimulus=names.MULTITONE, crest_factor_db=request.crest_factor_db)
         if stresses
         else None,
-        noise_captures=("captures/silence.wav",),
+        noise=NoiseFacts(captures=("captures/silence.wav",)),
         short_term=tuple(
             Entry(
                 level_db=level.level_db,

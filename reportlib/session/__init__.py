@@ -1,7 +1,6 @@
 """Reading a session folder: from ``session.toml`` to one validated `day.Session`.
 
 toml_text     folder to TOML document, within bounds
-schema        what each table may hold (pydantic)
 rules         what must hold between keys
 named_files   the files that it names, and their digests
 faults        the wording of what is wrong

@@ -1,53 +1,45 @@
 """How a fault in ``session.toml`` is said: its place, what stands there, what to do.
 
 A place is the way into the document as pydantic gives it, e.g. ``("long_term", 0, "stage", 1,
-"pause_s")``. The standard library's TOML reader keeps no line numbers; `line_of` finds them
-again by marking a candidate in the text, reading it once more and looking where the mark came
-out, so that a line is right or not given.
+"pause_s")``. It is named by table and key: the standard library's TOML reader keeps no lines.
 """
 
 import datetime
 import difflib
 import json
-import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
+from reportlib.day import Comment, SessionFile, Table, keys_of
 from reportlib.errors import ReportError, SessionError
-from reportlib.session.schema import SessionTable, Table
 
 Place = tuple[str | int, ...]
 
 CORRECT = "Correct it in session.toml."
 
-_MARK = "upheld_mark"
-_MOST_READ_AGAIN = 2_000_000  # characters, about a second spent on finding one line
 _KINDS = {
     "float_type": "a number without quotes",
     "int_type": "a whole number without quotes",
     "finite_number": "a number, not nan or inf",
     "string_type": "text in quotes",
-    "list_type": "a list in [ ]",
+    "tuple_type": "a list in [ ]",
 }
 
 
-class Fault(Exception):  # noqa: N818 - becomes an `error` where file and line are known
-    """Something in the document that cannot be; its text names neither file nor line."""
+class Fault(Exception):  # noqa: N818 - becomes an `error` where the file is known
+    """Something in the document that cannot be; its text names table and key, but no file."""
 
     def __init__(
         self,
-        place: Place,
         text: str,
         *,
         line: int | None = None,
         error: type[ReportError] = SessionError,
     ) -> None:
         super().__init__(text)
-        self.place = place
         self.line = line
         self.error = error
 
@@ -115,24 +107,24 @@ def value_at(document: Any, place: Place) -> Any:
 def first_fault(error: ValidationError, *, document: Mapping[str, Any]) -> Fault:
     """Return what to mend first: an unknown key, as a wrong name leaves a right one missing."""
     details = error.errors(include_url=False, include_context=False)
-    unknown = [detail for detail in details if detail["type"] == "extra_forbidden"]
+    unknown = [detail for detail in details if detail["type"] == "unexpected_keyword_argument"]
     detail = (unknown or details)[0]
     place: Place = tuple(detail["loc"])
     if unknown:
-        return Fault(place, _unknown_key(place))
+        return Fault(_unknown_key(place))
     if detail["type"] == "missing":
-        return Fault(place[:-1], missing_key(place))
+        return Fault(missing_key(place))
     if isinstance(place[-1], int) and not isinstance(value_at(document, place[:-1]), list):
         place = place[:-1]  # one value, written without the brackets of a list
     found = shown(value_at(document, place))
     expected = _expected(detail["type"], place=place, found=detail["input"], text=detail["msg"])
-    return Fault(place, f"{key_name(place)} is {found}, expected {expected}. {CORRECT}")
+    return Fault(f"{key_name(place)} is {found}, expected {expected}. {CORRECT}")
 
 
 def missing_key(place: Place, *, why: str = "") -> str:
     """Return the text about a key or table that has to be there, with what to add."""
     field = _field(place)
-    meaning = f" ({field.description})" if field.description else ""
+    meaning = f" ({_meaning(field)})" if _meaning(field) else ""
     needed = f", needed {why}" if why else ""
     if _table_in(field.annotation):
         header = _header(place)
@@ -141,23 +133,6 @@ def missing_key(place: Place, *, why: str = "") -> str:
     where = _within(table_name(place[:-1]))
     line = f"{place[-1]} = {field.examples[0]}" if field.examples else str(place[-1])
     return f"{place[-1]} is missing {where}{meaning}{needed}. Add a line such as {line}"
-
-
-def line_of(text: str, place: Place) -> int | None:
-    """Return the number of the line where the key or table at `place` stands, if it is found."""
-    for length in range(len(place), 0, -1):
-        table = place[:length] if isinstance(place[length - 1], int) else place[: length - 1]
-        budget = _MOST_READ_AGAIN
-        for line, marked in _marked(text, place[length - 1]):
-            budget -= len(marked)
-            if budget < 0:
-                return None
-            try:
-                if _MARK in value_at(tomllib.loads(marked), table):
-                    return line
-            except (LookupError, TypeError, ValueError, RecursionError):
-                continue
-    return None
 
 
 def nearest(word: str, known: Sequence[str], *, cutoff: float = 0.6) -> str | None:
@@ -171,18 +146,6 @@ def nearest(word: str, known: Sequence[str], *, cutoff: float = 0.6) -> str | No
     return plain[close[0]] if close else None
 
 
-def _marked(text: str, step: str | int) -> Iterator[tuple[int, str]]:
-    """Yield the text with one candidate marked, and the candidate's line number, in turn."""
-    if isinstance(step, int):  # an entry of a list of tables: the mark goes under its header
-        for found in re.finditer(r"(?m)^[ \t]*\[.*$", text):
-            marked = f"{text[: found.end()]}\n{_MARK} = 0{text[found.end() :]}"
-            yield text.count("\n", 0, found.start()) + 1, marked
-    else:
-        for found in re.finditer(rf"(?<![\w-]){re.escape(step)}(?![\w-])", text):
-            marked = text[: found.start()] + _MARK + text[found.end() :]
-            yield text.count("\n", 0, found.start()) + 1, marked
-
-
 def _expected(kind: str, *, place: Place, found: object, text: str) -> str:
     field = _field(place)
     if kind == "literal_error":
@@ -190,16 +153,16 @@ def _expected(kind: str, *, place: Place, found: object, text: str) -> str:
         near = nearest(str(found), words) if isinstance(found, str) else None
         hint = f" (the nearest is {shown(near)})" if near else ""
         return f"one of {', '.join(shown(word) for word in words)}{hint}"
-    if kind == "list_type" and _table_in(field.annotation):
+    if kind == "tuple_type" and _table_in(field.annotation):
         return f"a list of tables, each under {_header(place)} with two brackets"
-    if kind == "model_type":
+    if kind == "dataclass_type":
         return f"a table under {_header(place)}"
     return _KINDS.get(kind, text)
 
 
 def _unknown_key(place: Place) -> str:
     key = str(place[-1])
-    tables = dict(_tables(SessionTable, place=()))
+    tables = dict(_tables(SessionFile, place=()))
     here = _header(place[:-1]) if place[:-1] else ""
     found = f"{shown(key)} {_within(table_name(place[:-1]))} is not a known key"
     keep = "or start it with x_ to have it kept and ignored"
@@ -220,9 +183,10 @@ def _within(table: str) -> str:
     return f"in {table}" if table else "at the top of the file"
 
 
-def _tables(model: type[Table], *, place: Place) -> Iterator[tuple[str, list[str]]]:
-    yield _header(place) if place else "", list(model.model_fields)
-    for key, field in model.model_fields.items():
+def _tables(table: type[Table], *, place: Place) -> Iterator[tuple[str, list[str]]]:
+    keys = keys_of(table)
+    yield _header(place) if place else "", list(keys)
+    for key, field in keys.items():
         inner = _table_in(field.annotation)
         if inner:
             yield from _tables(inner, place=(*place, key))
@@ -231,23 +195,28 @@ def _tables(model: type[Table], *, place: Place) -> Iterator[tuple[str, list[str
 def _header(place: Place) -> str:
     keys = [step for step in place if isinstance(step, str)]
     name = ".".join(keys)
-    return f"[[{name}]]" if get_origin(_field(place).annotation) is list else f"[{name}]"
+    return f"[[{name}]]" if get_origin(_field(place).annotation) is tuple else f"[{name}]"
 
 
 def _field(place: Place) -> FieldInfo:
     """Return the field at `place`, or the field of the list that it is a value of."""
-    model: type[Table] = SessionTable
+    table: type[Table] = SessionFile
     *tables, last = (step for step in place if isinstance(step, str))
     for key in tables:
-        inner = _table_in(model.model_fields[key].annotation)
+        inner = _table_in(keys_of(table)[key].annotation)
         assert inner is not None, place
-        model = inner
-    return model.model_fields[last]
+        table = inner
+    return keys_of(table)[last]
+
+
+def _meaning(field: FieldInfo) -> str:
+    comments = [one.text for one in field.metadata if isinstance(one, Comment)]
+    return field.description or "".join(comments)
 
 
 def _table_in(annotation: Any) -> type[Table] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation  # type: ignore[return-value]
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        return annotation
     inner = (_table_in(part) for part in get_args(annotation))
     return next((found for found in inner if found), None)
 

@@ -3,12 +3,12 @@
 import difflib
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from reportlib.day import SessionFile, document_of
 from reportlib.errors import CaptureError
 from reportlib.session.faults import Fault, Place, key_name
-from reportlib.session.schema import SessionTable, Table
 
 _NAMING_KEYS = {
     "microphone_correction",
@@ -22,12 +22,12 @@ _NAMING_KEYS = {
 _MOST_LISTED = 1000  # files looked through for a like name
 
 
-def named_files(table: SessionTable) -> Iterator[tuple[Place, str]]:
+def named_files(facts: SessionFile) -> Iterator[tuple[Place, str]]:
     """Yield the place and the path of every file that the session names."""
-    yield from _walk(table, place=())
+    yield from _walk(document_of(facts), place=())
 
 
-def file_digests(root: Path, *, table: SessionTable) -> dict[str, str]:
+def file_digests(root: Path, *, facts: SessionFile) -> dict[str, str]:
     """Return the SHA-256 of every file that the session names, as hexadecimal text by path.
 
     Raises
@@ -39,14 +39,14 @@ def file_digests(root: Path, *, table: SessionTable) -> dict[str, str]:
     digests: dict[str, str] = {}
     seen: dict[tuple[int, int], Place] = {}
     inside = root.resolve()
-    for place, path in named_files(table):
+    for place, path in named_files(facts):
         try:
             if not (root / path).resolve().is_relative_to(inside):
                 text = (
                     f"{key_name(place)} names {path}, a link that leaves the session folder. "
                     "Copy the file into the folder."
                 )
-                raise Fault(place, text)
+                raise Fault(text)
             _check_file(root, place=place, path=path)
             status = (root / path).stat()
             first = seen.setdefault((status.st_dev, status.st_ino), place)
@@ -55,21 +55,21 @@ def file_digests(root: Path, *, table: SessionTable) -> dict[str, str]:
                     f"{key_name(place)} names {path}, the file that {key_name(first)} names "
                     "already; a recording counts once. Remove one, or correct its name."
                 )
-                raise Fault(place, text)
+                raise Fault(text)
             with (root / path).open("rb") as file:
                 digests[path] = hashlib.file_digest(file, "sha256").hexdigest()
         except (OSError, RuntimeError) as error:  # RuntimeError: links that lead in a circle
             reason = getattr(error, "strerror", None) or "a link that leads to itself"
             text = f"{key_name(place)} names {path}, which cannot be read ({reason}). Check it."
-            raise Fault(place, text, error=CaptureError) from error
+            raise Fault(text, error=CaptureError) from error
     return digests
 
 
 def _walk(value: object, *, place: Place) -> Iterator[tuple[Place, str]]:
-    if isinstance(value, Table):
-        for key, item in value:
+    if isinstance(value, Mapping):
+        for key, item in value.items():
             yield from _walk(item, place=(*place, key))
-    elif isinstance(value, list):
+    elif isinstance(value, tuple):
         for index, item in enumerate(value):
             yield from _walk(item, place=(*place, index))
     elif isinstance(value, str) and _NAMING_KEYS.intersection(place[-2:]):
@@ -87,7 +87,7 @@ def _check_file(root: Path, *, place: Place, path: str) -> None:
         found = "which is empty (0 bytes). Record or copy it again."
     else:
         return
-    raise Fault(place, f"{key_name(place)} names {path}, {found}", error=CaptureError)
+    raise Fault(f"{key_name(place)} names {path}, {found}", error=CaptureError)
 
 
 def _like_named(root: Path, path: str) -> str:

@@ -2,7 +2,8 @@
 
 Everything is checked here, once, and leaves as `day.Session`; what is below needs no second
 look. The first fault stops the reading with one line that names the file as the user gave it,
-the line number where it can be found, what stands there, what is expected and what to do.
+the table and the key (or the line, where it is no TOML), what stands there, what is expected and
+what to do.
 """
 
 import hashlib
@@ -16,10 +17,9 @@ from pydantic import ValidationError
 from reportlib import day
 from reportlib.model import QualityNote
 from reportlib.one_line import one_line
-from reportlib.session.faults import Fault, first_fault, line_of
+from reportlib.session.faults import Fault, first_fault
 from reportlib.session.named_files import file_digests
 from reportlib.session.rules import check_rules
-from reportlib.session.schema import LongTermTable, SessionTable, Table
 from reportlib.session.toml_text import NAME, toml_bytes, toml_document, toml_text, without_kept
 
 _FAR_M = 10.0
@@ -70,24 +70,21 @@ def read_planned_session(folder: str | os.PathLike[str], *, name: str = NAME) ->
 
 def _read(folder: str | os.PathLike[str], *, name: str, with_files: bool) -> day.Session:
     root = Path(folder)
-    text = ""
     try:
         data = toml_bytes(root / name)
-        text = toml_text(data)
-        document, kept = without_kept(toml_document(text))
+        document, kept = without_kept(toml_document(toml_text(data)))
         try:
-            table = SessionTable.model_validate(document)
+            facts = day.facts_of(document)
         except ValidationError as error:
             raise first_fault(error, document=document) from error
-        check_rules(table)
+        check_rules(facts)
         digests = {NAME: hashlib.sha256(data).hexdigest()}
         if with_files:
-            digests |= file_digests(root, table=table)
+            digests |= file_digests(root, facts=facts)
     except Fault as fault:
-        line = fault.line or line_of(text, fault.place)
-        where = f"{root / name}, line {line}" if line else f"{root / name}"
+        where = f"{root / name}, line {fault.line}" if fault.line else f"{root / name}"
         raise fault.error(one_line(f"{where}: {fault}")) from fault
-    return _session(str(folder), table=table, digests=digests, kept=kept)
+    return _session(str(folder), facts=facts, digests=digests, kept=kept)
 
 
 def session_notes(session: day.Session) -> tuple[QualityNote, ...]:
@@ -155,54 +152,13 @@ def _same_recording_notes(session: day.Session) -> Iterator[QualityNote]:
         first.setdefault(digest, path)
 
 
-def _record(kind: Any, table: Table, **more: object) -> Any:
-    """Return the record of `kind` with the values of `table`, lists as tuples."""
-    values = {key: tuple(item) if isinstance(item, list) else item for key, item in table}
-    return kind(**(values | more))
-
-
 def _session(
-    folder: str, *, table: SessionTable, digests: dict[str, str], kept: dict[str, Any]
+    folder: str, *, facts: day.SessionFile, digests: dict[str, str], kept: dict[str, Any]
 ) -> day.Session:
-    baseline = table.short_term[0]
-    crossovers_hz = tuple(sorted(set(table.speaker.crossovers_hz)))
-    tables = {
-        "channels": day.Channels,
-        "calibration": day.Calibration,
-        "sweep": day.SweepFacts,
-        "multitone": day.MultitoneFacts,
-        "text": day.TextFacts,
-    }
-    given = {key: kind for key, kind in tables.items() if getattr(table, key) is not None}
-    return day.Session(
-        folder=folder,
-        date=table.date,
-        notes=table.notes,
-        speaker=_record(day.Speaker, table.speaker, crossovers_hz=crossovers_hz),
-        rig=_record(day.Rig, table.rig),
-        short_term=tuple(_record(day.Entry, entry) for entry in table.short_term),
-        baseline_again=tuple(
-            _record(day.Entry, entry, level_db=baseline.level_db, drive_db=0.0)
-            for entry in table.baseline_again
-        ),
-        long_term=tuple(_long_term(entry) for entry in table.long_term),
-        noise_captures=tuple(table.noise.captures) if table.noise else (),
-        digests=digests,
-        kept=kept,
-        **{key: _record(kind, getattr(table, key)) for key, kind in given.items()},
+    first = facts.short_term[0]
+    again = tuple(
+        day.Entry(level_db=first.level_db, drive_db=first.drive_db, **vars(entry))
+        for entry in facts.baseline_again
     )
-
-
-def _long_term(entry: LongTermTable) -> day.LongTermEntry:
-    sweep_drive_db = entry.drive_db if entry.sweep_drive_db is None else entry.sweep_drive_db
-    stages = []
-    for stage in entry.stage:
-        pauses_s = stage.pause_s * len(stage.after) if len(stage.pause_s) == 1 else stage.pause_s
-        stages.append(_record(day.Stage, stage, pause_s=tuple(pauses_s)))
-    return day.LongTermEntry(
-        level_db=entry.level_db,
-        drive_db=entry.drive_db,
-        sweep_drive_db=sweep_drive_db,
-        before=tuple(entry.before),
-        stages=tuple(stages),
-    )
+    given = vars(facts) | {"baseline_again": again}
+    return day.Session(folder=folder, digests=digests, kept=kept, **given)

@@ -8,21 +8,17 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from reportlib.day import FORMAT
 from reportlib.files import read_bytes
 from reportlib.session.faults import CORRECT, Fault, Place, nearest, shown
-from reportlib.session.schema import FORMAT
 
 NAME = "session.toml"
 
 _MOST_BYTES = 1_000_000  # a long day takes 20 kB; a larger file is no list of facts
 _DEEPEST = 24  # tables in tables; the format itself needs 5
-_MOST_PARTS = 40
-# The standard library's reader needs a minute for a key of 100 000 parts (measured): such a key
-# is found before.
-_ENDLESS_KEY = re.compile(
-    r"""(?<![\w"'-])(?:(?:[\w-]++|"[^"\n]*"|'[^'\n]*')[ \t]*+\.[ \t]*+)"""
-    f"{{{_MOST_PARTS}}}"
-)
+# The standard library's reader takes time by the square of a key's parts: a minute for 100 000
+# (measured). With these, a file as large as may be takes three seconds at worst.
+_MOST_DOTS = 1000
 
 
 def toml_bytes(toml: Path) -> bytes:
@@ -37,21 +33,21 @@ def toml_bytes(toml: Path) -> bytes:
     try:
         if root.is_file():
             text = f"{root} is a file, expected the folder that holds {NAME}. Give {root.parent}."
-            raise Fault((), text)
+            raise Fault(text)
         if not root.is_dir():
-            raise Fault((), f"there is no folder {root}. Give the folder that holds {NAME}.")
+            raise Fault(f"there is no folder {root}. Give the folder that holds {NAME}.")
         if not toml.exists():
-            raise Fault((), f"there is no such file. {_where_instead(root)}")
+            raise Fault(f"there is no such file. {_where_instead(root)}")
         data = read_bytes(toml, inside=root, most=_MOST_BYTES + 1)
     except (OSError, ValueError) as error:  # ValueError: a name that no file system takes
         reason = getattr(error, "strerror", None) or error
-        raise Fault((), f"cannot be read ({reason}). Check its name and permissions.") from error
+        raise Fault(f"cannot be read ({reason}). Check its name and permissions.") from error
     if len(data) > _MOST_BYTES:
         text = (
             f"larger than {_MOST_BYTES // 1_000_000} MB, expected the facts of one day, a few kB. "
             "Keep measured data in files of their own."
         )
-        raise Fault((), text)
+        raise Fault(text)
     return data
 
 
@@ -75,7 +71,7 @@ def toml_text(data: bytes) -> str:
             line = data.count(b"\n", 0, error.start) + 1
             found = f"the byte 0x{data[error.start]:02X} is not UTF-8"
     text = f"{found}, expected plain UTF-8 text. Save it as UTF-8 without a byte-order mark."
-    raise Fault((), text, line=line)
+    raise Fault(text, line=line)
 
 
 def toml_document(text: str) -> dict[str, Any]:
@@ -86,11 +82,13 @@ def toml_document(text: str) -> dict[str, Any]:
     Fault
         It is not.
     """
-    endless = _ENDLESS_KEY.search(text)
-    if endless:
-        line = text.count("\n", 0, endless.start()) + 1
-        said = f"a key of more than {_MOST_PARTS} parts. {CORRECT}"
-        raise Fault((), said, line=line)
+    for line, row in enumerate(text.split("\n"), start=1):
+        if row.count(".") > _MOST_DOTS:
+            said = (
+                f"a line with more than {_MOST_DOTS} dots: a key has few parts, a long list may "
+                f"stand on several lines. {CORRECT}"
+            )
+            raise Fault(said, line=line)
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -98,19 +96,19 @@ def toml_document(text: str) -> dict[str, Any]:
     except (RecursionError, ValueError) as error:  # ValueError: Python's limit of digits
         deep = isinstance(error, RecursionError)
         found = "brackets nested too deep" if deep else "a number of thousands of digits"
-        raise Fault((), f"{found}. {CORRECT}") from error
+        raise Fault(f"{found}. {CORRECT}") from error
     number = document.get("format")
     if number is None:
-        raise Fault((), f"format is missing. Add format = {FORMAT} as the first line.")
+        raise Fault(f"format is missing. Add format = {FORMAT} as the first line.")
     whole = isinstance(number, int) and not isinstance(number, bool)
     if whole and number > FORMAT:
         said = (
             f"format is {shown(number)}: written for a newer upheld, this one reads format = "
             f"{FORMAT}. Update upheld."
         )
-        raise Fault(("format",), said)
+        raise Fault(said)
     if not whole or number != FORMAT:
-        raise Fault(("format",), f"format is {shown(number)}, expected {FORMAT}. {CORRECT}")
+        raise Fault(f"format is {shown(number)}, expected {FORMAT}. {CORRECT}")
     return document
 
 
@@ -155,7 +153,7 @@ def _syntax_fault(text: str, *, said: str) -> Fault:
     elif re.search(r"=\s*[^\W\d]", row) and why.startswith("Invalid value"):
         hint = "Write text in quotes."
     at = f" at column {found[2]}" if found else ""
-    return Fault((), f"not valid TOML 1.0{at}: {why[:1].lower()}{why[1:]}. {hint}", line=line)
+    return Fault(f"not valid TOML 1.0{at}: {why[:1].lower()}{why[1:]}. {hint}", line=line)
 
 
 def _split(value: Any, *, place: Place, kept: dict[str, Any]) -> Any:
@@ -193,4 +191,4 @@ def _plain(value: Any, *, place: Place) -> Any:
 
 def _check_depth(place: Place) -> None:
     if len(place) > _DEEPEST:
-        raise Fault(place[:1], f"{shown(place[0])} is nested too deep. {CORRECT}")
+        raise Fault(f"{shown(place[0])} is nested too deep. {CORRECT}")
