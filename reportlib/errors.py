@@ -1,4 +1,4 @@
-"""Everything that can go wrong and is the user's to mend.
+"""Everything that can go wrong and is the user's to mend, and how it stays on one line.
 
 Each message is one line: what is wrong, in which file, and what to do. The command line
 prints it without a traceback and ends with the exit code of the class::
@@ -14,6 +14,9 @@ prints it without a traceback and ends with the exit code of the class::
     ├── StoreError              a session or an archive in a store, or the store itself
     └── RenderError             page, PDF or data could not be written
 """
+
+import re
+import unicodedata
 
 
 class ReportError(Exception):
@@ -60,3 +63,20 @@ class StoreError(ReportError):
 
 class RenderError(ReportError):
     """A page, PDF, picture or data file could not be made."""
+
+
+_BENT = {"Cc", "Cf", "Cs", "Zl", "Zp"}  # Unicode's controls, marks, surrogates, separators
+
+
+def one_line(text: str) -> str:
+    r"""Return `text` with every character that breaks or bends a line written out.
+
+    >>> one_line("captures/a\nb.wav")
+    'captures/a\\nb.wav'
+    """
+    return re.sub("[^ -~]", lambda c: repr(c[0])[1:-1] if bends(c[0]) else c[0], text)
+
+
+def bends(character: str) -> bool:
+    """Whether a character breaks or bends a line, or does anything to a terminal but show."""
+    return unicodedata.category(character) in _BENT

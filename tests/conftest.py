@@ -4,7 +4,7 @@ import shutil
 
 import pytest
 
-from reportlib.demo import make_demo
+from reportlib.simulate.demo import make_demo
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -17,12 +17,14 @@ import pytest
 import soundfile
 from scipy import fft
 
-from reportlib import captures, measuring, simulate
-from reportlib.analysis import analyse
-from reportlib.day import SweepFacts
-from reportlib.measuring import sweep_captures
-from reportlib.parameters import checked_parameters
-from reportlib.session import read_session
+from reportlib import simulate
+from reportlib.judge import measuring
+from reportlib.judge.analysis import analyse
+from reportlib.judge.measuring import sweep_captures
+from reportlib.session import captures
+from reportlib.session.day import SweepFacts
+from reportlib.session.parameters import checked_parameters
+from reportlib.session.reading import read_session
 
 pytestmark = pytest.mark.benchmarks
 DEMO = Path(__file__).parents[1] / "demo_inputs" / "marram-12"
@@ -109,7 +111,7 @@ import io, base64
 from matplotlib.figure import Figure
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
-from reportlib.shown import Picture
+from reportlib.write.shown import Picture
 
 def empty(name):
     figure = Figure(figsize=(7.2, 4.0), layout="constrained")
@@ -128,16 +130,16 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
     """Floor: as many empty figures through papermill and the same exporters."""
     from click.testing import CliRunner
 
-    from reportlib import execution, notebook, resources
     from reportlib.cli import main
-    from reportlib.publish import render
+    from reportlib.publish import execution, notebook, outputs
+    from reportlib.session import files
 
     # an installed package is compiled once, not in every kernel
     monkeypatch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
     session = tmp_path / "marram-12"
     shutil.copytree(DEMO, session, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))
     bare = tmp_path / "bare.ipynb"
-    template = notebook.read_notebook(resources.notebooks_folder() / "compression.ipynb")
+    template = notebook.read_notebook(files.notebooks_folder() / "compression.ipynb")
     (given,) = (one for one in template.cells if "parameters" in one.metadata.get("tags", []))
     figures = sum(one.source.startswith("figures.") for one in template.cells)
     cells = [given, nbformat.v4.new_code_cell(EMPTY)]
@@ -156,7 +158,7 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
             folder=tmp_path,
         )
         executed.metadata["upheld"] = about
-        render.write_outputs(executed, out=tmp_path / "bare-out", data={})
+        outputs.write_outputs(executed, out=tmp_path / "bare-out", data={})
 
     def report():
         result = CliRunner().invoke(main, ["report", str(session)])
@@ -169,20 +171,20 @@ def test_publish_against_its_exporters(tmp_path):
     """Floor: page, section and PDF of the same notebook, made and thrown away."""
     from click.testing import CliRunner
 
-    from reportlib import memory, notebook
     from reportlib.cli import main
-    from reportlib.publish import published, render
-    from reportlib.publish.pdf import pdf_bytes
+    from reportlib.publish import memory, notebook, outputs
+    from reportlib.publish import publication as publish_publication
+    from reportlib.publish.typeset import pdf_bytes
 
     session = tmp_path / "marram-12"
     shutil.copytree(DEMO, session, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))
     assert CliRunner().invoke(main, ["report", str(session)]).exit_code == 0
     about = memory.read_results(session).about
     book = notebook.for_readers(notebook.read_notebook(session / "report.ipynb"), about=about)
-    publication = published.read_publication(book)
+    publication = publish_publication.read_publication(book)
 
     def floor():
-        for make in (render.page_html, render.section_html, pdf_bytes):
+        for make in (outputs.page_html, outputs.section_html, pdf_bytes):
             make(book, publication=publication)
 
     def publish():
@@ -249,9 +251,9 @@ def test_one_new_capture_of_ten_against_a_full_run(tmp_path):
 MEASURE = """
 import sys, time
 from pathlib import Path
-from reportlib import measuring
-from reportlib.parameters import checked_parameters
-from reportlib.session import read_session
+from reportlib.judge import measuring
+from reportlib.session.parameters import checked_parameters
+from reportlib.session.reading import read_session
 
 session = read_session(Path(sys.argv[1]))
 measuring.os.cpu_count = lambda: int(sys.argv[2])

@@ -11,9 +11,9 @@ from click.testing import CliRunner
 import reportlib
 from reportlib.cli import SPEAKERS as CLI_SPEAKERS
 from reportlib.cli import main
-from reportlib.cli_shared import SEAT_ROOMS
-from reportlib.demo import SPEAKERS
-from reportlib.parameters import SeatRoom
+from reportlib.cli.shared import SEAT_ROOMS
+from reportlib.session.parameters import SeatRoom
+from reportlib.simulate.speakers import SPEAKERS
 
 ROOT = Path(reportlib.__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")

@@ -11,8 +11,8 @@ from click.testing import CliRunner
 from session_factory import changed, write_session
 
 import reportlib
-from reportlib import cells
 from reportlib.cli import main
+from reportlib.publish import merge
 
 EVIL = "\x1b]0;pwned\x07\x1b[2J\x9b31m\u202eab\r\nupheld: all is well\x7f\u2028"
 PACKAGE = Path(reportlib.__file__).parent
@@ -56,7 +56,7 @@ def test_a_cell_s_name_is(tmp_path, reported):
     folder = shutil.copytree(reported, tmp_path / "trivet-6")
     path = folder / "report.ipynb"
     notebook = nbformat.read(path, 4)
-    cell = next(one for one in notebook.cells if cells.slot(one) == "turned-up")
+    cell = next(one for one in notebook.cells if merge.slot(one) == "turned-up")
     cell.metadata["upheld"]["slot"] = EVIL
     cell.source = "At 96 dB the treble loses 19.5 dB."
     nbformat.write(notebook, path)

@@ -1,10 +1,7 @@
-"""From the executed notebook to what readers get: page, section, PDF, figures, data.
+"""The notebook as it is run and merged, and what readers get of it.
 
-markup                       Markdown that anyone may have written, parsed
-hypertext, typeset, plain_markdown   the same to safe HTML, to typst, to plain Markdown
-svg                          drawings, made harmless
-published, beside            the one record that all documents are made from; files beside them
-exporters, exporters_plain, exporter_typst   nbconvert exporters over the templates
-pdf, sharing, fonts          the PDF; pictures to share; what both write with
-render                       everything in its place
+``notebook`` runs it (``merge``, ``execution``, ``kernels``) and never loses a reviewer's word
+(``read_again``, ``history``, ``memory``). ``publication`` is the one record that ``page``,
+``paper`` and ``plain`` are made from; ``prose``, ``svg`` and ``typeset`` let nothing through that a
+stranger's notebook could run. ``outputs`` puts all of it in its place; ``report`` is the whole way.
 """

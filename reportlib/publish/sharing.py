@@ -14,11 +14,11 @@ from typing import Any
 
 from PIL import Image, ImageDraw, ImageFont
 
-from reportlib import palette
-from reportlib.fonts import shipped_font
-from reportlib.publish.markup import plain_text, unbroken
-from reportlib.publish.published import Publication
-from reportlib.shown import Ladder
+from reportlib.publish.prose import plain_text, unbroken
+from reportlib.publish.publication import Publication
+from reportlib.session.files import shipped_font
+from reportlib.write import shown
+from reportlib.write.shown import Ladder
 
 SIZES_PX = {"square": (1080, 1080), "wide": (1200, 630)}
 """What most places show whole: a square in a feed, 1.91 : 1 in a link's preview (common practice,
@@ -129,12 +129,12 @@ def _opening(
             placed.append(Words(text=line, x=left, y=y, size_px=size_px, colour=colour, bold=bold))
 
     kind, size_px = _fitted(publication.kind, sizes=(_KIND_PX, 24, 20), width=width, lines=2)
-    place(kind, size_px=size_px, colour=palette.SEA, bold=True)
+    place(kind, size_px=size_px, colour=shown.SEA, bold=True)
     # without a ladder there is room for the names of several
     lines = 1 if publication.ladder else 2
     name, size_px = _fitted(publication.title, sizes=_NAME_PX, width=width, lines=lines)
     y += 0.1 * size_px
-    place(name, size_px=size_px, colour=palette.INK, bold=True)
+    place(name, size_px=size_px, colour=shown.INK, bold=True)
     y += 14.0
     room = top + height - y
     verdict, size_px = _fitted(
@@ -144,7 +144,7 @@ def _opening(
         lines=lambda size_px: int(room / (_LEADING * size_px)),
         bold=False,
     )
-    place(verdict, size_px=size_px, colour=palette.INK, bold=False)
+    place(verdict, size_px=size_px, colour=shown.INK, bold=False)
     return tuple(placed)
 
 
@@ -222,7 +222,7 @@ def _ladder(
             x=left + (column + 0.5) * pitch_x,
             y=first,
             size_px=_BAND_PX,
-            colour=palette.INK,
+            colour=shown.INK,
             bold=True,
             centred=True,
         )
@@ -235,13 +235,13 @@ def _ladder(
             x=across[0],
             y=first + (row + 0.2) * pitch_y + 0.5 * height + 0.36 * _BAND_PX,
             size_px=_BAND_PX,
-            colour=palette.INK,
+            colour=shown.INK,
             bold=True,
         )
         for row, band in enumerate(bands)
     ]
     # the levels' unit stands in the corner that bands and levels leave free
-    labels.append(Words(text="dB", x=across[0], y=first, size_px=_KEY_PX, colour=palette.MUTED))
+    labels.append(Words(text="dB", x=across[0], y=first, size_px=_KEY_PX, colour=shown.MUTED))
     key, size_px = _fitted(
         "Filled: how much of the asked-for rise came out.",
         sizes=(_KEY_PX, 21, 18),
@@ -249,14 +249,14 @@ def _ladder(
         lines=1,
         bold=False,
     )
-    labels.append(Words(text=key[0], x=across[0], y=key_y, size_px=size_px, colour=palette.MUTED))
+    labels.append(Words(text=key[0], x=across[0], y=key_y, size_px=size_px, colour=shown.MUTED))
     unknown = [
         Words(
             text="?",
             x=box.left + 0.5 * box.width,
             y=box.top + 0.5 * box.height + 0.36 * _BAND_PX,
             size_px=_BAND_PX,
-            colour=palette.MUTED,
+            colour=shown.MUTED,
             bold=True,
             centred=True,
         )
@@ -267,11 +267,11 @@ def _ladder(
 
 
 def _png(sheet: Sheet) -> bytes:
-    image = Image.new("RGB", sheet.size_px, palette.PAPER)
+    image = Image.new("RGB", sheet.size_px, shown.PAPER)
     draw = ImageDraw.Draw(image)
     width = sheet.size_px[0]
     for y in (_MARGIN_PX - _RULE_PX, _MARGIN_PX):  # the double rule of the page's head
-        draw.rectangle((_MARGIN_PX, y, width - _MARGIN_PX, y + 2.0), fill=palette.SEA)
+        draw.rectangle((_MARGIN_PX, y, width - _MARGIN_PX, y + 2.0), fill=shown.SEA)
     for box in sheet.boxes:
         _draw_box(draw, box)
     for words in sheet.words:
@@ -291,16 +291,16 @@ def _draw_box(draw: ImageDraw.ImageDraw, box: Box) -> None:
     right, bottom = box.left + box.width, box.top + box.height
     whole = (box.left, box.top, right, bottom)
     if box.share is None:
-        draw.rectangle(whole, outline=palette.UNTOLD, width=2)
+        draw.rectangle(whole, outline=shown.UNTOLD, width=2)
         return
-    draw.rectangle(whole, fill=palette.WATER)
+    draw.rectangle(whole, fill=shown.WATER)
     filled = bottom - min(box.share, 1.0) * box.height
     if filled < bottom:
-        draw.rectangle((box.left, filled, right, bottom), fill=palette.SEA)
-    draw.rectangle(whole, outline=palette.SEA, width=2)
+        draw.rectangle((box.left, filled, right, bottom), fill=shown.SEA)
+    draw.rectangle(whole, outline=shown.SEA, width=2)
     lid = min(box.share - 1.0, _LID_SHARE) * box.height
     if lid >= 1.0:
-        draw.rectangle((box.left, box.top - lid, right, box.top), fill=palette.INK)
+        draw.rectangle((box.left, box.top - lid, right, box.top), fill=shown.INK)
 
 
 @functools.cache

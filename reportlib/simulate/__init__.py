@@ -18,11 +18,18 @@ a recording without noise: the ratio of two drives is the change that the analys
 Recordings are made by multiplying spectra, padded so that nothing wraps round.
 """
 
-from reportlib.simulate.changed import softened, tripped, weakened
-from reportlib.simulate.electrical import terminal_admittance
-from reportlib.simulate.heat import Heating, Temperatures, cold, cooled, heated
+from reportlib.simulate.heat import (
+    Heating,
+    Temperatures,
+    cold,
+    cooled,
+    heated,
+    softened,
+    terminal_admittance,
+    tripped,
+    weakened,
+)
 from reportlib.simulate.loudspeaker import small_signal, transfer
-from reportlib.simulate.multitone import multitone_heating, multitone_sound, play_multitone
 from reportlib.simulate.parts import (
     Amplifier,
     BandLimiter,
@@ -36,6 +43,16 @@ from reportlib.simulate.parts import (
     Room,
     Vent,
 )
+from reportlib.simulate.recordings import (
+    multitone_heating,
+    multitone_sound,
+    play_multitone,
+    play_silence,
+    play_sweep,
+    sweep_heating,
+    sweep_sound,
+    sweep_transfer,
+)
 from reportlib.simulate.rig import Chain, Noise, Recording, Sound, record
 from reportlib.simulate.signals import (
     Multitone,
@@ -43,13 +60,6 @@ from reportlib.simulate.signals import (
     sweep_rate_s,
     sweep_signal,
     sweep_time_s,
-)
-from reportlib.simulate.sweeps import (
-    play_silence,
-    play_sweep,
-    sweep_heating,
-    sweep_sound,
-    sweep_transfer,
 )
 
 __all__ = [

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from reportlib.model import FloatArray
+from reportlib.session.records import FloatArray
 
 SENSITIVITY_VOLT = 2.83
 

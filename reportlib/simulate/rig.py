@@ -10,11 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
-from reportlib.model import FloatArray
+from reportlib.session.records import FloatArray
 from reportlib.simulate.heat import Temperatures
 from reportlib.simulate.loudspeaker import PASCAL_AT_0_DB
-from reportlib.simulate.signals import Seed
-from reportlib.simulate.spectra import ComplexArray
+from reportlib.simulate.signals import ComplexArray, Seed
 
 SHELF_HZ = 9000.0
 

@@ -1,0 +1,102 @@
+"""``upheld compare``: several sessions beside each other, in a folder of their own."""
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from reportlib.cli.shared import (
+    BRING_BACK,
+    JSON,
+    PAPER,
+    asked,
+    echo,
+    echo_json,
+    given,
+    one_line_errors,
+    outcome,
+    say_where,
+    status,
+)
+
+
+@click.command()
+@click.argument("sessions", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--into",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="The comparison's own folder.  [default: comparison, beside the sessions]",
+)
+@asked
+@PAPER
+@BRING_BACK
+@JSON
+@one_line_errors
+def compare(
+    sessions: tuple[Path, ...],
+    *,
+    into: Path | None,
+    paper: Any,
+    bring_back: tuple[str, ...],
+    as_json: bool,
+    **parameters: Any,
+) -> None:
+    """Compare two to eight SESSIONS at equal output, and render page, PDF, pictures and data.
+
+    The comparison gets a folder of its own, with a comparison.ipynb whose text is yours to edit;
+    the sessions stay as they are. Without SESSIONS those that the folder remembers are compared
+    again. "upheld publish", "check" and "history" take that folder, too.
+
+    \b
+    Example:
+      upheld compare my-demo/marram-12 my-demo/trivet-6
+    """
+    from reportlib.many.folder import make_comparison
+
+    done = make_comparison(
+        sessions,
+        into=into,
+        given=given(parameters),
+        paper=paper,
+        bring_back=bring_back,
+        stage=status,
+    )
+    if as_json:
+        document = {
+            "folder": str(done.folder),
+            "sessions": [str(path) for path in done.sessions],
+            **outcome(done.made.run, written=done.made.written),
+        }
+        echo_json(document)
+        return
+    say_where(done.folder, written=done.made.written)
+    for line in done.made.run.lines():
+        echo(line)
+
+
+def check_comparison(folder: Path, *, as_json: bool) -> int:
+    """Check every session of a comparison, print what was found, and return the exit code."""
+    from reportlib.check import kinds
+    from reportlib.many.folder import check_compared
+    from reportlib.publish.kinds import COMPARISON
+    from reportlib.publish.ready import session_untied
+
+    with status("measuring and comparing"):
+        found = check_compared(folder)
+    loose = session_untied(folder, kind=COMPARISON)
+    if as_json:
+        document = {
+            "sessions": {name: kinds.check_document(notes) for name, notes in found.items()},
+            "untied": [asdict(one) for one in loose],
+        }
+        echo_json(document)
+    else:
+        for name, notes in found.items():
+            first, *lines = kinds.check_lines(notes)
+            for line in (f"{name}: {first}", *lines):
+                echo(line)
+        for one in loose:
+            echo(one.line())
+    return max(kinds.exit_code(notes) for notes in found.values())

@@ -1,0 +1,331 @@
+"""What enters the analysis beside sweeps.
+
+Beside sweeps that is column text, calibration, the microphone's correction, the stress.
+
+Samples are tied to dB SPL by a recording of an acoustic calibrator, or by a typed-in full scale.
+Stress recordings that cannot be used are left out and said so.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from reportlib.check import day, setup
+from reportlib.check.setup import correction_notes, text_notes
+from reportlib.errors import CaptureError
+from reportlib.judge.shelf import Shelf, record
+from reportlib.measure.clock_within import multitone_drift
+from reportlib.measure.compression import Rules
+from reportlib.measure.levels import grid_hz, tone_amplitude
+from reportlib.measure.records import Response
+from reportlib.measure.response import Gate
+from reportlib.measure.stress.multitone import first_periods
+from reportlib.measure.stress.periods import ClocksDifferError, StressTones, stress_tones
+from reportlib.measure.stress.tones import Played, played_tones
+from reportlib.measure.text import microphone_db, text_range_hz, text_response
+from reportlib.session import captures
+from reportlib.session import columns as session_columns
+from reportlib.session.audio import Role, file_fault
+from reportlib.session.captures import read_capture
+from reportlib.session.day import SPACES_WITH_1_M_LEVELS, Session, TextFacts
+from reportlib.session.parameters import ReportParameters
+from reportlib.session.records import FloatArray, QualityNote
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TextInputs:
+    """A session's column text on one grid.
+
+    Attributes
+    ----------
+    responses : by capture path
+    gate : as stated; inf long where nobody says
+    """
+
+    responses: Mapping[str, Response]
+    gate: Gate
+    rules: Rules
+    notes: tuple[QualityNote, ...]
+
+
+def text_inputs(
+    session: Session, *, paths: Sequence[str], parameters: ReportParameters
+) -> TextInputs:
+    """Bring column-text captures onto the grid: no gate to lay, no noise and no drive to see.
+
+    Raises
+    ------
+    CaptureError
+        A file cannot be used; the line names it.
+    AnalysisError
+        A file leaves nothing to tell.
+    """
+    captures.check_headers(session)
+    columns = [session_columns.read_column_text(session, path) for path in paths]
+    facts, sweep = session.text or TextFacts(), session.sweep
+    swept = None if sweep is None else (sweep.start_hz, sweep.stop_hz)
+    range_hz = text_range_hz(columns, sweep_range_hz=swept)
+    grid = grid_hz(start_hz=range_hz[0], stop_hz=range_hz[1])
+    fraction = parameters.smoothing_fraction
+    responses = {
+        column.source: text_response(column, frequency_hz=grid, fraction=fraction, facts=facts)
+        for column in columns
+    }
+    gate_ms = facts.gate_ms or session.rig.gate_ms
+    gate = Gate(before_s=0.0, length_s=math.inf if gate_ms is None else gate_ms / 1e3)
+    microphone, microphone_notes = microphone_on_grid(session, grid=grid)
+    return TextInputs(
+        responses=responses,
+        gate=gate,
+        rules=Rules(
+            reference_counts=False,
+            drive_tolerance_db=session.rig.drive_tolerance_db,
+            assumed_repeatability_db=parameters.assumed_repeatability_db,
+            usable_u95_db=parameters.usable_u95_db,
+            full_scale_db=None,
+            sweep_range_hz=range_hz,
+            lowest_hz=gate.lowest_hz,
+            fraction=fraction,
+            microphone_db=microphone,
+            source="text",
+        ),
+        notes=(
+            *text_notes(
+                tuple(responses.values()), facts=facts, fraction=fraction, gate_s=gate.length_s
+            ),
+            *setup.session_wide_notes(session, gate=gate, shortest=None),
+            *microphone_notes,
+        ),
+    )
+
+
+def microphone_on_grid(
+    session: Session, *, grid: FloatArray
+) -> tuple[FloatArray | None, list[QualityNote]]:
+    """Return by how much the microphone reads too high on the grid, and what to know about it.
+
+    Parameters
+    ----------
+    grid : shape (n,), Hz
+
+    Returns
+    -------
+    shape (n,), dB, None where the session names no correction; notes
+    """
+    correction = session_columns.read_correction(session)
+    if correction is None:
+        return None, []
+    calibration = session.calibration
+    by_recording = calibration is not None and calibration.recording is not None
+    found = microphone_db(
+        correction,
+        frequency_hz=grid,
+        calibrated_at_hz=calibration.frequency_hz if calibration and by_recording else None,
+    )
+    return found, correction_notes(correction, frequency_hz=grid)
+
+
+def full_scale_db(session: Session) -> float | None:
+    """Return the level of a full-scale sine, referred to 1 m where the space allows.
+
+    Returns
+    -------
+    dB SPL (rms), None where nothing was calibrated
+    """
+    level = read_full_scale_db(session)
+    if level is not None and session.rig.space in SPACES_WITH_1_M_LEVELS:
+        level += 20.0 * math.log10(session.rig.distance_m)
+    return level
+
+
+_SHORTEST_S = 0.25
+_PIECES = 5
+_STEADY_DB = 0.3  # common practice, no source: a calibrator that sits well moves by less
+_LEAST_SHARE = 0.5
+
+
+def read_full_scale_db(session: Session) -> float | None:
+    """Return the level of a sine that just reaches full scale, dB SPL (rms) at the microphone.
+
+    From the calibrator's recording (the amplitude of its tone against its level) or as typed
+    in; None where nothing was calibrated.
+
+    Raises
+    ------
+    CaptureError
+        The recording holds no steady tone of the calibrator's frequency, is too short or
+        clipped, or cannot be read.
+    """
+    calibration = session.calibration
+    if calibration is None or calibration.recording is None:
+        return None if calibration is None else calibration.full_scale_db
+    tone = read_capture(session, calibration.recording)
+    asked_hz, asked_db = calibration.frequency_hz or 1000.0, calibration.level_db or 94.0
+    full = Path(session.folder) / calibration.recording
+    seconds = tone.microphone.size / tone.sample_rate_hz
+    if seconds < _SHORTEST_S or asked_hz > 0.45 * tone.sample_rate_hz:
+        text = (
+            f"{seconds:.2f} s at {tone.sample_rate_hz} Hz, expected {_SHORTEST_S:g} s or more of a "
+            f"{asked_hz:g} Hz tone. Record the calibrator again."
+        )
+        raise file_fault(full, text=text)
+    if tone.clipped_samples:
+        text = "the calibrator's tone is clipped. Lower the input gain and measure this day again."
+        raise file_fault(full, text=text)
+    common = {"sample_rate_hz": tone.sample_rate_hz, "frequency_hz": asked_hz}
+    amplitude, share = tone_amplitude(tone.microphone, **common)
+    if share < _LEAST_SHARE:
+        text = (
+            f"it holds no steady {asked_hz:g} Hz tone. Record the calibrator again, or correct "
+            "frequency_hz in [calibration] of session.toml."
+        )
+        raise file_fault(full, text=text)
+    parts = np.array_split(tone.microphone, _PIECES)
+    levels = [20.0 * math.log10(tone_amplitude(part, **common)[0] + 1e-30) for part in parts]
+    if max(levels) - min(levels) > _STEADY_DB:
+        text = (
+            f"its tone moves by {max(levels) - min(levels):.1f} dB, expected a steady one. Cut the "
+            "recording to where the calibrator sits still, or record it again."
+        )
+        raise file_fault(full, text=text)
+    return asked_db - 20.0 * math.log10(amplitude)
+
+
+_DRIFT_PERIODS = 40
+"""Periods that a clock is read from: then it is known to some 0.01 ppm (simulated)."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Stress:
+    """What the day's stress recordings hold.
+
+    Attributes
+    ----------
+    tones : by path, of the recordings that can be used
+    notes : what was found while reading them
+    """
+
+    tones: Mapping[str, StressTones]
+    notes: tuple[QualityNote, ...]
+
+
+def stress_recordings(session: Session) -> list[tuple[str, float]]:
+    """List a session's stress recordings: path, and for how many seconds the stress played."""
+    return [
+        (stage.stress, stage.stress_s)
+        for level in session.long_term
+        for stage in level.stages
+        if stage.stress is not None
+    ]
+
+
+def read_stress(session: Session, *, sample_rate_hz: int, shelf: Shelf) -> Stress:
+    """Read every stress recording of the day; one that cannot be used does not end the day.
+
+    One after the other, in blocks: memory does not grow with their length.
+
+    Parameters
+    ----------
+    shelf : that a recording as read is taken from, or put on
+    """
+    stages = stress_recordings(session)
+    if session.multitone is None or not stages:
+        return Stress(tones={}, notes=())
+    stimulus = session.multitone.stimulus
+    try:
+        period = captures.read_period(session, stimulus, sample_rate_hz=sample_rate_hz)
+        played = played_tones(period, sample_rate_hz=sample_rate_hz, source=stimulus)
+    except CaptureError as error:
+        refusal = day.refused(stimulus, error)
+        return Stress(tones={}, notes=(refusal,))
+    tones: dict[str, StressTones] = {}
+    notes: list[QualityNote] = []
+    reader = _Reader(session=session, period=period, played=played)
+    for path, stress_s in stages:
+        enters = {
+            "channels": asdict(session.channels),
+            "stress_s": stress_s,
+            "sample_rate_hz": sample_rate_hz,
+            "ohm": _ohm(session),
+        }
+        key = shelf.key(path, stimulus, enters=enters)
+        found = shelf.load(key, make=_as_kept)
+        if found is None:
+            try:
+                found = reader.read(path, stress_s=stress_s)
+            except CaptureError as error:
+                notes.append(day.refused(path, error))
+                continue
+            if found is not None and shelf.unchanged(path):
+                shelf.keep(key, found)
+        about = setup.stress_notes(found, source=path, stress_s=stress_s)
+        notes += about
+        if found is not None and not any(note.severity == "refused" for note in about):
+            tones[path] = found
+    return Stress(tones=tones, notes=tuple(notes))
+
+
+def _as_kept(**values: Any) -> StressTones:
+    tones = record(StressTones, values)
+    arrays = [getattr(tones, one.name) for one in fields(tones) if one.type is FloatArray]
+    if tones.period_s <= 0.0 or not all(np.all(np.isfinite(one)) for one in arrays):
+        raise ValueError("no tones")
+    return tones
+
+
+def _ohm(session: Session) -> float | None:
+    """Volts over amperes of full-scale samples; None where not both were recorded and scaled."""
+    channels, calibration = session.channels, session.calibration
+    if channels.voltage is None or channels.current is None or calibration is None:
+        return None
+    volt, ampere = calibration.voltage_full_scale_v, calibration.current_full_scale_a
+    return None if volt is None or ampere is None else volt / ampere
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Reader:
+    session: Session
+    period: FloatArray
+    played: Played
+
+    def read(self, path: str, *, stress_s: float) -> StressTones | None:
+        roles: list[Role] = ["microphone"]
+        referenced = self.session.channels.reference is not None
+        if referenced:
+            roles.append("reference")
+        ohm = _ohm(self.session)
+        if ohm is not None:
+            roles += ["voltage", "current"]
+        full_scale = captures.read_header(self.session, path).full_scale
+
+        def tones(drift_ppm: float) -> StressTones | None:
+            return stress_tones(
+                captures.open_blocks(self.session, path, roles=roles),
+                played=self.played,
+                stress_s=stress_s,
+                source=path,
+                drift_ppm=drift_ppm,
+                full_scale=full_scale,
+                ohm=ohm,
+            )
+
+        if referenced:
+            try:
+                return tones(0.0)
+            except ClocksDifferError:  # a player with a clock of its own
+                return tones(self._drift_ppm(path, role="reference"))
+        return tones(self._drift_ppm(path, role="microphone"))
+
+    def _drift_ppm(self, path: str, *, role: Role) -> float:
+        """How much too fast the recorder's clock ran; 0 where that can't be told.
+
+        A drift that is not known leaks between the tones, where it is seen as noise and counted.
+        """
+        blocks = captures.open_blocks(self.session, path, roles=(role,))
+        heard = first_periods(blocks, played=self.played, count=_DRIFT_PERIODS)
+        found = multitone_drift(heard, period=self.period)
+        return 0.0 if found is None else found.ppm

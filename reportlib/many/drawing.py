@@ -1,0 +1,361 @@
+"""At equal output; what all figures of a comparison share, with their words."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from reportlib.draw import style
+from reportlib.draw.drawing import (
+    LineEnd,
+    Numbers,
+    draw_dots,
+    draw_whiskers,
+    draw_zero,
+    grey_out,
+    name_ends,
+    say_leaving,
+    set_decibels,
+)
+from reportlib.draw.pictures import Drawn, drawn
+from reportlib.draw.scales import change_scale, fitted, plain, text_width, wrapped
+from reportlib.draw.sheet import (
+    add_panel,
+    from_corner,
+    new_figure,
+    set_height,
+    write,
+    write_heading,
+)
+from reportlib.draw.style import MARGIN_PX, Paper
+from reportlib.judge.thresholds import BEHIND_DB
+from reportlib.many.facts import BandVerdict, band_verdicts, comparison_facts, limit_words
+from reportlib.many.ranking import one_scale
+from reportlib.many.records import Comparison, OutputTrack, Question
+from reportlib.measure.levels import BANDS, SLUGS
+from reportlib.numbers import counted, level_text, levels_text, listed, sentence
+from reportlib.write.captions import joined
+from reportlib.write.quotes import FactTable, written
+from reportlib.write.writer import spoken
+
+_DASHES = ("solid", (0.0, (5.0, 2.0)), (0.0, (1.5, 1.5)), (0.0, (8.0, 2.0, 1.5, 2.0)))
+_SHORT_NAMES = 60
+_KEY_ROW_PX = 17.0
+_LEVEL_STEPS_DB = (1.0, 2.0, 3.0, 5.0, 6.0, 10.0, 20.0)
+
+_LEFT_PX = 44.0
+_LABEL_PX = 92.0
+_LABEL_OUT_PX = 16.0
+_TIGHT_PX = 13.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stroke:
+    """How one session's line is drawn: in grey print its dashes and its weight tell it apart."""
+
+    colour: str
+    width: float
+    dashes: Any
+
+
+def strokes(count: int) -> tuple[Stroke, ...]:
+    """Return a stroke for each session, the last the darkest and heaviest."""
+    colours, widths = style.ramp(count), style.weights(count)
+    return tuple(
+        Stroke(colour=colour, width=width, dashes=_DASHES[index % len(_DASHES)])
+        for index, (colour, width) in enumerate(zip(colours, widths, strict=True))
+    )
+
+
+def labels_of(names: Sequence[str], *, width: float) -> tuple[str, ...]:
+    """Return what stands beside lines: the names where all fit, else a letter each."""
+    if all(text_width(name, size=style.SMALL_PX) <= width for name in names):
+        return tuple(plain(name) for name in names)
+    return tuple("ABCDEFGH"[: len(names)])
+
+
+def write_top(
+    figure: Figure,
+    comparison: Comparison,
+    *,
+    title: str,
+    more: str,
+    labels: Sequence[str],
+    paper: Paper,
+) -> float:
+    """Write the heading, and which letter is whose, each in one piece; return where it ends."""
+    names = [plain(name) for name in comparison.names]
+    name = listed(names)
+    if len(name) > _SHORT_NAMES:
+        name = f"{len(names)} sessions side by side"
+    y = write_heading(figure, paper, name=name, title=title, more=more)
+    if list(labels) == names:
+        return y
+    room = paper.width_px - 2.0 * MARGIN_PX
+    parts = [
+        fitted(f"{label}: {name}", size=style.SMALL_PX, width=room - 12.0).replace(" ", "\u00a0")
+        for label, name in zip(labels, names, strict=True)
+    ]
+    for line in wrapped("; ".join(parts), size=style.SMALL_PX, width=room):
+        write(figure, line, x=MARGIN_PX, y=y)
+        y += _KEY_ROW_PX
+    return y
+
+
+def level_ticks(low_db: float, high_db: float, *, most: int) -> tuple[float, ...]:
+    """Return round levels between two, at most `most` steps.
+
+    >>> level_ticks(72.0, 99.0, most=3)
+    (80.0, 90.0)
+    """
+    step = next((s for s in _LEVEL_STEPS_DB if (high_db - low_db) / s <= most), 20.0)
+    first = math.ceil(low_db / step - 1e-9)
+    last = math.floor(high_db / step + 1e-9)
+    return tuple(step * index for index in range(first, last + 1))
+
+
+def at_equal_output(comparison: Comparison) -> Drawn | None:
+    """Draw by band how far each session lags by how much it gives, one line a session.
+
+    None where no two sessions gave an output in common.
+    """
+    if not comparison.points:
+        return None
+    return drawn(
+        partial(draw_output, comparison),
+        name="at-equal-output",
+        caption=caption_at_equal_output(comparison),
+        alt=alt_at_equal_output(comparison),
+    )
+
+
+def draw_output(comparison: Comparison, paper: Paper) -> Figure:
+    """Draw it on a paper."""
+    names = comparison.names
+    labels = labels_of(names, width=_LABEL_PX)
+    figure = new_figure(paper)
+    first = 30.0 + write_top(
+        figure,
+        comparison,
+        title="At equal output",
+        more="Across: how much comes out, dB at 1 m. Up: how far that is from what was asked, dB.",
+        labels=labels,
+        paper=paper,
+    )
+    told = [track for track in comparison.tracks if track.told]
+    scale = change_scale(
+        [
+            float(value)
+            for one in told
+            for value in (*(one.change_db - one.u95_db), *(one.change_db + one.u95_db))
+        ],
+        hold_all=True,
+    )
+    columns = paper.either(2, phone=1)
+    height = max(150.0, _TIGHT_PX * (len(labels) + 1))  # a label a session
+    gutter = _LABEL_OUT_PX + MARGIN_PX + max(text_width(one, size=style.SMALL_PX) for one in labels)
+    each = (paper.width_px - MARGIN_PX) / columns
+    outputs = (
+        min(float(track.given_db.min()) for track in told),
+        max(float(track.given_db.max()) for track in told),
+    )
+    of = dict(zip(names, zip(strokes(len(names)), labels, strict=True), strict=True))
+    for index, band in enumerate(BANDS):
+        row, column = divmod(index, columns)
+        top = first + row * (height + 62.0)
+        ax = add_panel(
+            figure, left=column * each + _LEFT_PX, top=top, width=each - _LEFT_PX - gutter,
+            height=height,
+        )  # fmt: skip
+        ax.set_title(sentence(band.name), pad=9.0)
+        ranked = [one.at_db or 0.0 for one in comparison.ranked("equal output", band=band.name)]
+        if ranked:
+            ax.text(0.0, -9.0, f"ranked at {levels_text(ranked)}", color=style.MUTED, ha="right",
+                    transform=from_corner(ax, right=True))  # fmt: skip
+        set_decibels(ax, scale, paper=paper, unit="")
+        set_levels(ax, outputs, at=level_ticks(*outputs, most=4))
+        own = [track for track in told if track.band == band.name]
+        if own:
+            for at in ranked:
+                ax.axvline(at, color=style.UNTOLD, linewidth=1.6, zorder=1.0)
+            _draw_tracks(ax, own, of=of)
+        else:
+            grey_out(ax, "no level")
+            ax.grid(visible=False)
+            ax.tick_params(labelleft=False, labelbottom=False)
+    set_height(figure, top + height + 34.0)
+    return figure
+
+
+def set_levels(
+    ax: Axes, range_db: tuple[float, float], *, at: Sequence[float], signed: bool = False
+) -> None:
+    """Make the horizontal axis one of levels in dB."""
+    ax.set_xlim(range_db)
+    ax.set_xticks(list(at))
+    ax.xaxis.set_major_formatter(Numbers(unit="dB", signed=signed))
+
+
+def _draw_tracks(
+    ax: Axes, tracks: Sequence[OutputTrack], *, of: dict[str, tuple[Stroke, str]]
+) -> None:
+    """Draw a band's lines, each session's name beside its line's right end."""
+    draw_zero(ax)
+    ends = []
+    for track in tracks:
+        stroke, label = of[track.name]
+        x, y, u95 = track.given_db, track.change_db, track.u95_db
+        (line,) = ax.plot(
+            x, y, color=stroke.colour, linewidth=stroke.width, linestyle=stroke.dashes
+        )
+        draw_dots(ax, x[1:], y=y[1:], color=stroke.colour, markersize=stroke.width + 2.6)
+        draw_whiskers(ax, x[1:], y=y[1:], u95=u95[1:], color=stroke.colour, linewidth=0.9)
+        ends.append(LineEnd(text=label, at=line, leader=stroke.colour))
+    name_ends(ax, ends, out=_LABEL_OUT_PX, gap=_TIGHT_PX + 1.0, inset=4.0)
+    say_leaving(ax)
+
+
+_CLOSE = "In no band do two of them part by so much that it would be worth naming."
+
+
+def caption_at_equal_output(comparison: Comparison) -> str:
+    """Say where somebody gives in first, how the picture reads, what is not in it."""
+    return joined(
+        _most(comparison, "equal output"),
+        "Across: how much comes out, at 1 m. Up: how far that is behind what was asked. Each dot "
+        "is a level tested, with its 95 % interval; a line that ends early was not tested "
+        "further, or gave no more.",
+        "The upright line is the highest output that all of them surely gave: there they are "
+        "ranked."
+        if comparison.ranked("equal output")
+        else "",
+        _not_ranked(comparison),
+    )
+
+
+def _not_ranked(comparison: Comparison) -> str:
+    """Name those that are drawn and take no place."""
+    places = comparison.places("equal output")
+    told = {track.name for track in comparison.tracks if track.told}
+    aside = [name for name in comparison.names if name in told and name not in places]
+    if not aside or not places:
+        return ""
+    verb = "is" if len(aside) == 1 else "are"
+    return f"{listed(aside)} {verb} drawn, but can’t be compared."
+
+
+def alt_at_equal_output(comparison: Comparison) -> str:
+    """Read out the changes at the outputs that are ranked."""
+    return joined(
+        f"A panel for each of {counted(len(BANDS), 'band')}, a line for each of "
+        f"{listed(comparison.names)}: change against output.",
+        *_read_out(comparison, "equal output"),
+    )
+
+
+def caption_beside_left_playing(comparison: Comparison) -> str:
+    """Say who lost most, and what the bars are."""
+    return joined(
+        _most(comparison, "left playing"),
+        "Each stroke is the change after the same level for the same time, the bar its 95 % "
+        "interval; 0 is as before.",
+        _how_heard(comparison),
+    )
+
+
+def alt_beside_left_playing(comparison: Comparison) -> str:
+    """Read out the changes after the same stress."""
+    return joined(
+        f"A row for each of {listed(comparison.names)} in every band that was left playing alike.",
+        *_read_out(comparison, "left playing"),
+    )
+
+
+def caption_beside_limits(comparison: Comparison) -> str:
+    """Say what bars and arrows are, and whether rows can be held against each other."""
+    return joined(
+        "The stroke is the level, turned up, at which a band is first "
+        f"{level_text(BEHIND_DB[0])} behind what was asked; the bar is where else "
+        "it may lie. An arrow means more than was tested, or less.",
+        ""
+        if one_scale(comparison.sessions)
+        else "Each is on its own scale of level: where they were measured differs, and rows of "
+        "different scales can’t be compared.",
+    )
+
+
+def alt_beside_limits(comparison: Comparison) -> str:
+    """Read out every limit."""
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    parts = []
+    for band in BANDS:
+        limits = [one for one in comparison.limits if one.limit.band == band.name]
+        told = [
+            f"{one.name} {limit_words(one.limit, slug=slugs[one.name], facts=facts)}"
+            for one in limits
+        ]
+        parts.append(f"{sentence(band.name)}: {listed(told)}.")
+    return joined(f"The level at which each is {level_text(BEHIND_DB[0])} behind.", *parts)
+
+
+def _most(comparison: Comparison, question: Question) -> str:
+    """Say in which band they part the most, by more than would be too little to name."""
+    verdicts = band_verdicts(comparison, question)
+    parted = [one for one in verdicts if one.kind in ("gives in", "differs")]
+    lead = max(parted, key=lambda one: one.apart_db, default=None)
+    if lead is None or lead.ranking is None:
+        return _CLOSE if any(one.ranking for one in verdicts) else ""
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    part = "rank" if question == "equal output" else "long"
+    told = [
+        f"{name} {_mean(facts, slug=slugs[name], band=lead.band, part=part)}"
+        for name in (*lead.worst, *lead.better)
+    ]
+    at = "giving" if question == "equal output" else "left playing at"
+    return (
+        f"They part most in the {spoken(lead.band)}, {at} "
+        f"{level_text(lead.ranking.at_db or 0.0)}: {listed(told)}{_unsure(lead)}."
+    )
+
+
+def _unsure(lead: BandVerdict) -> str:
+    return f"; {listed(lead.unsure)} in between can’t be placed" if lead.unsure else ""
+
+
+def _mean(facts: FactTable, *, slug: str, band: str, part: str) -> str:
+    return written(facts[f"beside.{slug}.{SLUGS[band]}.{part}.mean"])
+
+
+def _read_out(comparison: Comparison, question: Question) -> list[str]:
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    part = "rank" if question == "equal output" else "long"
+    found = []
+    for ranking in comparison.ranked(question):
+        told = [
+            f"{one.name} {_mean(facts, slug=slugs[one.name], band=ranking.band, part=part)}"
+            for one in ranking.standings
+            if f"beside.{slugs[one.name]}.{SLUGS[ranking.band]}.{part}.mean" in facts
+        ]
+        close = "" if ranking.partings else ", too close to call"
+        level = level_text(ranking.at_db or 0.0)
+        found.append(f"{sentence(ranking.band)} at {level}: {listed(told)}{close}.")
+    return found
+
+
+def _how_heard(comparison: Comparison) -> str:
+    ways = {one.while_playing for one in comparison.ranked("left playing")}
+    if ways == {True}:
+        return "It was heard while it still played."
+    if ways == {False}:
+        return "It was read in the sweep afterwards, when a coil has cooled a little."
+    return (
+        "Some bands were heard while it still played, others in the sweep afterwards; the table "
+        "says which."
+    )

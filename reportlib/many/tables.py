@@ -1,0 +1,425 @@
+"""The tables and data files of a comparison: records in, finished text out, with anchors.
+
+Texts only; whoever calls writes them. Numbers are rounded as in a report's;
+``reportlib/schema/comparison.schema.json`` describes the JSON.
+"""
+
+import csv
+import io
+import json
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from reportlib.judge.records import SEAT_SETUP
+from reportlib.judge.thresholds import BEHIND_DB
+from reportlib.many.facts import (
+    answer_words,
+    comparison_facts,
+    limit_row,
+    limit_words,
+    output_row,
+    place_words,
+    rank_row,
+    shown_outputs,
+    sure_words,
+    value_words,
+)
+from reportlib.many.records import Compared, Comparison, NeedBeside, OutputPoint, Question, Ranking
+from reportlib.measure.levels import BANDS, SLUGS
+from reportlib.numbers import (
+    duration,
+    level_key,
+    level_text,
+    listed,
+    number,
+    sentence,
+    slug,
+    span_text,
+)
+from reportlib.write.data import number_text, rounded
+from reportlib.write.quotes import FactTable
+from reportlib.write.shown import Table
+
+_QUESTIONS: tuple[tuple[Question, str], ...] = (
+    ("equal output", "at equal output"),
+    ("1 dB behind", f"{BEHIND_DB[0]:g} dB behind"),
+    ("left playing", "left playing"),
+)
+
+
+def _anchors(facts: FactTable, row: str) -> str:
+    """Return a row's own anchor, and one for each fact that stands in it."""
+    return " ".join([row, *(f"fact-{name}" for name, fact in facts.items() if fact.row == row)])
+
+
+def standing_table(comparison: Comparison) -> Table | None:
+    """Who comes first by each question in each band, and what is too close to call."""
+    if not comparison.rankings:
+        return None
+    facts = comparison_facts(comparison)
+    rows, anchors = [], []
+    for question, words in _QUESTIONS:
+        for ranking in comparison.ranked(question):
+            cells = [
+                f"{place_words(ranking.standing(name))} "
+                f"{_value(comparison, ranking, name=name, facts=facts)}"
+                if name in ranking.names
+                else "–"
+                for name in comparison.names
+            ]
+            by = f"{words}{_at(ranking)}"
+            rows.append((by, sentence(ranking.band), sentence(sure_words(ranking)), *cells))
+            anchors.append(_anchors(facts, rank_row(ranking)))
+    return Table(
+        name="standing",
+        caption="Who comes before whom, as far as that is sure; then each one’s place and value. "
+        "Where two places are given, either may be true. A place is sure only where the interval "
+        "of a difference leaves zero out, with 95 % for all the pairs of a question together.",
+        columns=("by", "band", "what is sure", *comparison.names),
+        rows=tuple(rows),
+        anchors=tuple(anchors),
+        numeric=(False, False, False, *(True for _ in comparison.names)),
+    )
+
+
+def _value(comparison: Comparison, ranking: Ranking, *, name: str, facts: FactTable) -> str:
+    slug = comparison.session(name).slug
+    if ranking.question == "1 dB behind":
+        limits = (one.limit for one in comparison.limits if one.name == name)
+        limit = next(one for one in limits if one.band == ranking.band)
+        return limit_words(limit, slug=slug, facts=facts)
+    part = "rank" if ranking.question == "equal output" else "long"
+    return value_words(facts, f"beside.{slug}.{SLUGS[ranking.band]}.{part}")
+
+
+def _at(ranking: Ranking) -> str:
+    if ranking.question == "1 dB behind":
+        return ""
+    level = level_text(ranking.at_db or 0.0)
+    if ranking.question == "equal output":
+        return f", {level}"
+    how = "while it played" if ranking.while_playing else "by the sweep after"
+    return f", {level} for {duration(ranking.elapsed_s)}, {how}"
+
+
+def equal_output_table(comparison: Comparison) -> Table | None:
+    """What every session lags by when it gives the same output, band by band."""
+    if not comparison.points:
+        return None
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    found = {(one.name, one.band, one.output_db): one for one in comparison.points}
+    rows, anchors = [], []
+    for band in BANDS:
+        for output in shown_outputs(comparison, band=band.name):
+            cells = [
+                _point_words(found[name, band.name, output], slug=slugs[name], facts=facts)
+                for name in comparison.names
+            ]
+            rows.append((sentence(band.name), level_text(output), *cells))
+            anchors.append(_anchors(facts, output_row(band.name, output)))
+    return Table(
+        name="equal-output",
+        caption="How far each band lags when as much comes out: its change at that output, with "
+        "its interval, from the session’s own baseline. Between two levels tested it is read off "
+        "a straight line, beyond them never.",
+        columns=("band", "given", *(_ranked(comparison, name) for name in comparison.names)),
+        rows=tuple(rows),
+        anchors=tuple(anchors),
+        numeric=(False, True, *(True for _ in comparison.names)),
+        folded=True,
+    )
+
+
+def _ranked(comparison: Comparison, name: str) -> str:
+    """Name a session, and say where it takes no place beside the others."""
+    return name if name in comparison.places("equal output") else f"{name} (not ranked)"
+
+
+def _point_words(point: OutputPoint, *, slug: str, facts: FactTable) -> str:
+    if point.given == "gives out before":
+        return f"gives out before: {number(point.most_db or 0.0, 1)} dB at most"
+    if point.given != "given":
+        return point.given.replace("'", "’")
+    key = f"beside.{slug}.{SLUGS[point.band]}.{level_key(point.output_db)}"
+    falls = "" if point.unique else "; falls below it again, turned up further"
+    return value_words(facts, key) + falls
+
+
+def limits_table(comparison: Comparison) -> Table | None:
+    """Where every band of every session is 1 dB behind."""
+    if not any(one.limit.reached is not None for one in comparison.limits):
+        return None
+    facts = comparison_facts(comparison)
+    slugs = {one.name: one.slug for one in comparison.sessions}
+    found = {(one.name, one.limit.band): one.limit for one in comparison.limits}
+    return Table(
+        name="limits-beside",
+        caption="The level, turned up, at which the output is first "
+        f"{BEHIND_DB[0]:g} dB behind what was asked, with its bracket.",
+        columns=("band", *comparison.names),
+        rows=tuple(
+            (
+                sentence(band.name),
+                *(
+                    limit_words(found[name, band.name], slug=slugs[name], facts=facts, bracket=True)
+                    for name in comparison.names
+                ),
+            )
+            for band in BANDS
+        ),
+        anchors=tuple(_anchors(facts, limit_row(band.name)) for band in BANDS),
+        numeric=(False, *(True for _ in comparison.names)),
+    )
+
+
+def needs_table(comparison: Comparison) -> Table | None:
+    """Is each loudspeaker enough for what is listened to, at every seat."""
+    if not comparison.needs:
+        return None
+    asked = list(dict.fromkeys((one.setup, one.need) for one in comparison.needs))
+    asked.sort(key=lambda pair: pair[0] != SEAT_SETUP)
+    answers = {(one.setup, one.need, one.name): one for one in comparison.needs}
+    return Table(
+        name="needs-beside",
+        caption="Is it loud enough? What is listened to, where, and the answer for each.",
+        columns=("where", "what", *comparison.names),
+        rows=tuple(
+            (
+                setup,
+                need,
+                *(
+                    answer_words(one) if (one := answers.get((setup, need, name))) else ""
+                    for name in comparison.names
+                ),
+            )
+            for setup, need in asked
+        ),
+    )
+
+
+def abilities_table(comparison: Comparison) -> Table | None:
+    """What is asked of each loudspeaker at the reader's seat, beside what it was found able to."""
+    own = [one for one in comparison.needs if one.setup == SEAT_SETUP]
+    if not own:
+        return None
+    needs = list(dict.fromkeys(one.need for one in own))
+    return Table(
+        name="abilities-beside",
+        caption="Need against ability at your seat: what one loudspeaker must make at 1 m, on "
+        "average and in peaks; how loud each was played for minutes, and in sweeps; and the band "
+        "that would lose the most, as far as it was tested.",
+        columns=(
+            "what", "loudspeaker", "enough", "asks for", "played to", "in peaks", "tested to",
+            "loses the most",
+        ),
+        rows=tuple(
+            (
+                one.need,
+                one.name,
+                answer_words(one),
+                f"{_between(one.average_low_db, one.average_high_db)} dB",
+                _level(one.played_to_db),
+                f"{_between(one.peak_low_db, one.peak_high_db)} dB",
+                _level(one.tested_to_db),
+                _loss(one),
+            )
+            for need in needs
+            for one in own
+            if one.need == need
+        ),
+        numeric=(False, False, False, True, True, True, True, False),
+        folded=True,
+    )  # fmt: skip
+
+
+def _between(low_db: float, high_db: float) -> str:
+    low, high = number(low_db, 0), number(high_db, 0)
+    return low if low == high else f"{low}–{high}"
+
+
+def _level(level_db: float | None) -> str:
+    return "not tested" if level_db is None else level_text(round(level_db))
+
+
+def _loss(one: NeedBeside) -> str:
+    if one.weakest_band is None or one.loss_low_db is None or one.loss_high_db is None:
+        return "not tested so loud" if one.answer == "not tested" else "can’t tell"
+    low, high = number(max(one.loss_low_db, 0.0), 1), number(max(one.loss_high_db, 0.0), 1)
+    return f"{one.weakest_band}, {low if low == high else f'{low}–{high}'} dB"
+
+
+def seats_table(comparison: Comparison) -> Table | None:
+    """What arrives at every seat of the loudest level that each was tested at."""
+    if not comparison.arrives:
+        return None
+    facts = comparison_facts(comparison)
+    found = {(one.setup, one.name): one for one in comparison.arrives}
+    setups = list(dict.fromkeys(one.setup for one in comparison.arrives))
+    tops = {one.name: one.level_db for one in comparison.arrives}
+    rows = []
+    for setup in setups:
+        seat = next(one for one in comparison.arrives if one.setup == setup)
+        cells = [
+            f"{number(one.low_db, 0)}–{number(one.high_db, 0)} dB"
+            if (one := found.get((setup, name)))
+            else ""
+            for name in comparison.names
+        ]
+        rows.append((f"{setup}, {seat.distance_m:g}\u00a0m", *cells))
+    return Table(
+        name="seats-beside",
+        caption="What arrives at a listener of the loudest level that each was tested at, by "
+        "every method, what is lost already taken off.",
+        columns=(
+            "where",
+            *(
+                f"{name}, {level_text(tops[name])} asked" if name in tops else name
+                for name in comparison.names
+            ),
+        ),
+        rows=tuple(rows),
+        anchors=tuple(_anchors(facts, f"fact-beside.seat.{slug(setup)}") for setup in setups),
+        numeric=(False, *(True for _ in comparison.names)),
+    )
+
+
+def not_comparable_table(comparison: Comparison) -> Table | None:
+    """What can't be compared, what asks for care, and what would make it comparable."""
+    if not comparison.hindrances:
+        return None
+    questions = dict(_QUESTIONS)
+    return Table(
+        name="not-comparable",
+        caption="What can’t be compared, what is compared with care, and what would make it "
+        "comparable.",
+        columns=("comparable", "who", "where", "by", "what", "what would mend it"),
+        rows=tuple(
+            (
+                "no" if one.stops else "with care",
+                " | ".join(listed(group) for group in one.groups),
+                "every band" if len(one.bands) == len(BANDS) else listed(one.bands),
+                "every question"
+                if len(one.questions) == len(_QUESTIONS)
+                else listed([questions[question] for question in one.questions]),
+                one.words,
+                one.remedy,
+            )
+            for one in comparison.hindrances
+        ),
+    )
+
+
+def measured_table(comparison: Comparison) -> Table:
+    """How each session was measured."""
+    facts = comparison_facts(comparison)
+    return Table(
+        name="measured-beside",
+        caption="How each was measured.",
+        columns=(
+            "session", "date", "where", "gate", "turned up", "takes", "left playing", "drive",
+            "level",
+        ),
+        rows=tuple(
+            (
+                one.name,
+                one.date or "",
+                f"{one.space}, {one.distance_m:g} m",
+                f"{number(1e3 * one.gate_s, 0)} ms" if math.isfinite(one.gate_s) else "not known",
+                _levels(one),
+                f"{one.takes[0]}" if len(set(one.takes)) == 1 else f"{one.takes[0]}–{one.takes[1]}",
+                _long(one.long_term_db),
+                one.reference or ("text" if one.source == "text" else "not recorded"),
+                "measured" if one.calibrated else "as asked",
+            )
+            for one in comparison.sessions
+        ),
+        anchors=tuple(
+            _anchors(facts, f"fact-beside.{one.slug}.measured") for one in comparison.sessions
+        ),
+        folded=True,
+    )  # fmt: skip
+
+
+def _levels(one: Compared) -> str:
+    levels = [one.baseline_db] if one.top_db is None else [one.baseline_db, one.top_db]
+    return span_text([round(level, 1) for level in levels])
+
+
+def _long(levels_db: Sequence[float]) -> str:
+    return f"{listed([f'{level:g}' for level in levels_db])} dB" if levels_db else "no"
+
+
+CSV_COLUMNS = (
+    "band",
+    "low_hz",
+    "high_hz",
+    "output_db",
+    "session",
+    "given",
+    "change_db",
+    "low_db",
+    "high_db",
+    "driven_db",
+    "unique",
+)
+
+_FORMULA = re.compile(r"(^|[;\t\r\n])(?=\s*[=+\-@＝＋－＠])")
+"""Where a spreadsheet would begin a formula: in a cell, or after what some take for its end."""
+
+
+def comparison_csv(comparison: Comparison) -> str:
+    """Write changes at equal output as tidy text: UTF-8, LF, decimal point, 4 decimals.
+
+    One row a band, whole decibel of output and session; `change_db` is from the session's own
+    baseline, `low_db` and `high_db` its 95 % interval, `driven_db` the level that it takes.
+    A name that a spreadsheet would run as a formula gets an apostrophe before it, which
+    spreadsheets read as "this is text" (common practice); `results.json` has it as it is.
+    """
+    edges = {one.band: (one.low_hz, one.high_hz) for one in comparison.tracks}
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(CSV_COLUMNS)
+    for one in comparison.points:
+        numbers = (one.change_db, one.low_db, one.high_db, one.driven_db)
+        writer.writerow(
+            (
+                one.band,
+                *(number_text(edge) for edge in edges[one.band]),
+                number_text(one.output_db),
+                _FORMULA.sub(r"\1'", one.name),
+                one.given,
+                *(number_text(value) for value in numbers),
+                "true" if one.unique else "false",
+            )
+        )
+    return buffer.getvalue()
+
+
+def comparison_document(comparison: Comparison, *, tool_version: str) -> dict[str, Any]:
+    """Return what the ``results.json`` of a comparison holds, as JSON types."""
+    document = {
+        "format": 1,
+        "kind": "comparison",
+        "tool_version": tool_version,
+        "sessions": [asdict(one) for one in comparison.sessions],
+        "rankings": [asdict(one) for one in comparison.rankings],
+        "equal_output": [asdict(one) for one in comparison.points],
+        "limits": [{"name": one.name, **asdict(one.limit)} for one in comparison.limits],
+        "left_playing": [asdict(one) for one in comparison.ends],
+        "needs": [asdict(one) for one in comparison.needs],
+        "at_the_seat": [asdict(one) for one in comparison.arrives],
+        "hindrances": [asdict(one) for one in comparison.hindrances],
+    }
+    found = rounded(document)
+    assert isinstance(found, dict)
+    return found
+
+
+def comparison_json(comparison: Comparison, *, tool_version: str) -> str:
+    """Write the ``results.json`` of a comparison: UTF-8, no NaN."""
+    document = comparison_document(comparison, tool_version=tool_version)
+    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"

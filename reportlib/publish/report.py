@@ -1,0 +1,274 @@
+"""The whole report on one session: run, then rendered; and again when the session changes.
+
+Imports wait until the kernel has been started, which imports its own share meanwhile.
+
+What counts as a change is what the report is made of; what the report itself writes does not, nor
+what recorders and editors keep beside their files.
+"""
+
+import threading
+from collections.abc import Callable, Collection, Iterable, Mapping
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from reportlib.errors import SessionError, one_line
+from reportlib.publish.kinds import REPORT, Kind, kind_of
+
+if TYPE_CHECKING:
+    from reportlib.publish.notebook import Run, Saved
+    from reportlib.session.parameters import Paper, Parameters
+
+Stage = Callable[[str], AbstractContextManager[object]]
+"""Called with what is being done; what it returns is entered meanwhile."""
+Kernels = Callable[[Path], AbstractContextManager[type]]
+"""Starts a kernel in a folder; what is entered is a manager class, as of `kernels.started`."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Made:
+    """A report that was made: what the run did to the notebook, and the files in ``out/``."""
+
+    run: "Run"
+    written: tuple[Path, ...]
+
+
+def quietly(_: str) -> AbstractContextManager[object]:
+    """Show nothing: a `Stage` for where nobody watches."""
+    return nullcontext()
+
+
+def make_report(
+    session: Path,
+    *,
+    given: Mapping[str, Any],
+    paper: "Paper | None" = None,
+    bring_back: Collection[str] = (),
+    stage: Stage = quietly,
+    kernels: Kernels | None = None,
+) -> Made:
+    """Measure, run the notebook and render it, as the only run in the session folder.
+
+    Parameters
+    ----------
+    given : parameters by name that differ from what is remembered of this session's last run
+    paper : what the PDF is set for; None: as remembered
+    bring_back : names of cells that the reviewer deleted and wants again
+    kernels : what starts the kernel; None: a new process of this Python
+
+    Raises
+    ------
+    BusyError
+        Another run is at work there.
+    SessionError
+        The session was deleted, moved or replaced meanwhile.
+    ReportError
+        What the session, its recordings or its notebook are short of.
+    """
+    from reportlib.session.parameters import checked_parameters, known_parameters, merged_parameters
+    from reportlib.session.reading import read_session
+
+    if kind_of(session) is not REPORT:
+        raise SessionError(
+            f"{session}: holds a comparison, not a session. Make it again with "
+            f"'{kind_of(session).command(session)}'."
+        )
+    from reportlib.session.lock import same_folder
+
+    with same_folder(session):
+        read_session(session)  # before a kernel starts: most mistakes are here
+        from reportlib.publish.kernels import started
+
+        # it imports its share while this imports the rest
+        with (kernels or started)(session) as kernel:
+            from reportlib.publish import memory
+
+            remembered = known_parameters(memory.last_parameters(session))
+            chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
+            return run_and_render(
+                session,
+                parameters=chosen,
+                kernel=kernel,
+                paper=paper,
+                bring_back=bring_back,
+                stage=stage,
+            )
+
+
+def run_and_render(
+    folder: Path,
+    *,
+    parameters: "Parameters",
+    kernel: type,
+    kind: Kind = REPORT,
+    paper: "Paper | None" = None,
+    bring_back: Collection[str] = (),
+    stage: Stage = quietly,
+) -> Made:
+    """Run the notebook of a folder in a kernel that has been started there, and render it.
+
+    Raises
+    ------
+    BusyError, ReportError
+        As `make_report`.
+    """
+    from reportlib.publish import memory, notebook
+    from reportlib.session import lock
+
+    with lock.same_folder(folder), lock.only_run(folder / memory.FOLDER, what=kind.verb):
+        with stage("measuring, comparing and drawing"):
+            done = notebook.run_report(
+                folder,
+                parameters=parameters,
+                kind=kind,
+                bring_back=bring_back,
+                while_running=import_renderers,
+                kernel=kernel,
+            )
+        written = render_session(folder, kind=kind, paper=paper, stage=stage)
+    return Made(run=done, written=tuple(written))
+
+
+def render_session(
+    session: Path,
+    *,
+    kind: Kind = REPORT,
+    paper: "Paper | None" = None,
+    stage: Stage = quietly,
+    saved: "Saved | None" = None,
+) -> list[Path]:
+    """Render the session's notebook as it is, and write down what it was made from.
+
+    The same for a comparison in its own folder; the sessions that it compares are not looked at.
+
+    Parameters
+    ----------
+    saved : the notebook, where it has been read already
+
+    Raises
+    ------
+    NotebookError, RenderError
+        The notebook can't be read, nothing has been kept, or ``out/`` could not be written.
+    SessionError
+        The session was deleted or moved away meanwhile.
+    """
+    from reportlib.publish import history, memory, notebook, outputs
+    from reportlib.publish.prose import plain_text, read_line
+
+    # read once: where it is saved meanwhile, the pages count as behind it, not as made from it
+    saved = saved or notebook.read_saved(session / kind.notebook)
+    edited = saved.notebook
+    kept = memory.read_results(session, kind=kind)
+    about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
+    shown = notebook.for_readers(edited, about=about)
+    with stage("rendering page, PDF and pictures"):
+        if kind is REPORT and not (session / "session.toml").exists():
+            raise SessionError(
+                one_line(f"{session}: was deleted or moved while its report was being made.")
+            )
+        written = outputs.write_outputs(
+            shown, out=session / "out", data=kept.data, paper=paper or memory.paper(session)
+        )
+    if paper is not None:
+        memory.keep_paper(session, paper)
+    history.keep_rendered(
+        session,
+        notebook=saved.data,
+        results=kept.data["results.json"],
+        verdict=plain_text(read_line(shown.metadata["upheld"]["verdict"])).strip(),
+    )
+    return written
+
+
+def import_renderers() -> None:
+    """Import what rendering needs while the kernel works; the kernel is another process."""
+
+    def imports() -> None:
+        import nbconvert.exporters  # noqa: F401
+        import typst  # noqa: F401
+
+        from reportlib.publish import outputs  # noqa: F401
+
+    threading.Thread(target=imports, daemon=True).start()
+
+
+_OURS = (".upheld", "out")
+_SETTLED_MS = 800
+"""A file counts as written when nothing has changed for so long; a capture that is still being
+recorded when the run reads it is refused, and read again at its next change."""
+
+State = Mapping[Path, tuple[int, int]]
+"""Size and time of change in ns, by path."""
+
+
+def watched(folder: Path, path: Path) -> bool:
+    """Whether a change of `path` is one of what the report on `folder` is made of.
+
+    >>> watched(Path("s"), Path("s/captures/a.wav")), watched(Path("s"), Path("s/out/report.pdf"))
+    (True, False)
+    """
+    try:
+        parts = path.relative_to(folder).parts
+    except ValueError:
+        return False
+    if not parts or parts[0] in _OURS:
+        return False
+    return not any(part.startswith((".", "~")) or part.endswith(("~", ".tmp")) for part in parts)
+
+
+def state_of(folder: Path) -> dict[Path, tuple[int, int]]:
+    """Return size and time of change of every watched file there is."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        if not watched(folder, path):
+            continue
+        try:
+            status = path.stat()
+        except OSError:  # gone meanwhile
+            continue
+        if path.is_file():
+            found[path] = (status.st_size, status.st_mtime_ns)
+    return found
+
+
+def differing(before: State, after: State) -> tuple[Path, ...]:
+    """Return the files that came, went or changed, in order."""
+    return tuple(path for path in sorted({*before, *after}) if before.get(path) != after.get(path))
+
+
+def run_on_changes(
+    folder: Path,
+    *,
+    run: Callable[[tuple[Path, ...]], None],
+    events: Iterable[object] | None = None,
+) -> None:
+    """Call `run` once, and again whenever something changed; ends when `events` do.
+
+    Parameters
+    ----------
+    folder : the session
+    run : called with the files that changed, none the first time; what it writes itself does not
+        start it again
+    events : yields when something may have changed; by default the system tells (Ctrl-C ends it)
+    """
+    run(())
+    seen = state_of(folder)
+    for _ in _system_events(folder) if events is None else events:
+        changed = differing(seen, state_of(folder))
+        if not changed:
+            continue
+        run(changed)
+        seen = state_of(folder)
+
+
+def _system_events(folder: Path) -> Iterable[object]:
+    import watchfiles
+
+    return watchfiles.watch(
+        folder,
+        step=_SETTLED_MS,
+        debounce=60_000,
+        raise_interrupt=False,
+        watch_filter=lambda _, path: watched(folder.resolve(), Path(path).resolve()),
+    )

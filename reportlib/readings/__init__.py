@@ -1,1 +1,0 @@
-"""What a figure and its caption read out of an `Analysis`: pure selections, no drawing."""

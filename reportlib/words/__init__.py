@@ -1,1 +1,0 @@
-"""The report's words: verdict, narrative drafts, captions and alternative texts."""

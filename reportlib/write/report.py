@@ -1,0 +1,452 @@
+"""Drafts of the narrative cells: which wording, with which quoted facts.
+
+Every wording is a block of ``templates/narrative/<slot>.md.j2`` that only places what it is
+given; which one is used is decided here, by the grades. Nothing here reads a file: the caller
+hands in a Jinja environment. Names come from the session folder and are escaped.
+
+Here stand the verdict, the first screen's three lines, what lies below the lowest band (no grade
+tells of it, so that the verdict must), and care: what the loudest setting is to ears.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from jinja2 import Environment
+
+from reportlib.judge.heard import WORDS
+from reportlib.judge.records import SEAT_SETUP, Analysis, BandResult
+from reportlib.measure.levels import BANDS
+from reportlib.numbers import duration, frequency, hz_range_text, listed, number, slug
+from reportlib.session.day import Session
+from reportlib.session.parameters import ReportParameters
+from reportlib.write.left_playing import left_playing, stress_in_short
+from reportlib.write.listener import (
+    at_your_seat,
+    heard_note,
+    heard_values,
+    in_short_at_seat,
+    top_key,
+)
+from reportlib.write.quotes import FactTable
+from reportlib.write.turned_up import first_behind, gives_first, turned_up, why
+from reportlib.write.writer import Story, Writer, at_a_point, decibels, plain, spoken, verb
+
+SLOTS = (
+    "in-short",
+    "turned-up",
+    "left-playing",
+    "why",
+    "at-your-seat",
+    "care",
+    "how-measured",
+)
+
+
+def draft(
+    analysis: Analysis, *, facts: FactTable, templates: Environment, parameters: ReportParameters
+) -> dict[str, str]:
+    """Return the Markdown of every narrative cell, by slot.
+
+    Parameters
+    ----------
+    facts : of the same analysis, quoted by name
+    templates : finds ``<slot>.md.j2``, in which every wording is a block
+    """
+    writer = Writer(analysis=analysis, facts=facts, templates=templates, parameters=parameters)
+    return {
+        "in-short": writer.page(
+            "in-short", verdict=" ".join(verdict_sentences(writer)), lines=at_a_glance(writer)
+        ),
+        "turned-up": writer.page(
+            "turned-up", intro=_turned_up_intro(writer), paragraphs=turned_up(writer)
+        ),
+        "left-playing": left_playing(writer),
+        "why": why(writer),
+        "at-your-seat": at_your_seat(writer),
+        "care": care(writer),
+        "how-measured": writer.page("how-measured", paragraphs=_how_measured(writer)),
+    }
+
+
+def _turned_up_intro(writer: Writer) -> str:
+    if not writer.short.levels_db:
+        return writer.say("turned-up/no-levels")
+    baseline = writer.quote("test.baseline")
+    if _from_text(writer.analysis):
+        return writer.say("turned-up/intro-text", baseline=baseline)
+    return writer.say("turned-up/intro", sweep=writer.quote("test.sweep"), baseline=baseline)
+
+
+def _how_measured(writer: Writer) -> list[str]:
+    analysis = writer.analysis
+    session = analysis.session
+    takes = sorted({len(entry.captures) for entry in session.short_term})
+    count = " to ".join(str(one) for one in {takes[0]: 0, takes[-1]: 0})
+    start, stop = analysis.sweep_range_hz
+    known_gate = math.isfinite(analysis.gate_s)
+    common = {
+        "distance": f"{session.rig.distance_m:g} m",
+        "space": session.rig.space,
+        "takes": f"{count} take" if takes[-1] == 1 else f"{count} takes",
+        "start": frequency(start),
+        "stop": frequency(stop),
+        "gate": f"{number(1e3 * analysis.gate_s, 0)} ms" if known_gate else "not known",
+        "smoothing": f"1/{analysis.smoothing_fraction}-octave smoothing",
+        "levels": writer.say(
+            "how-measured/calibrated"
+            if analysis.baseline.calibrated
+            else "how-measured/not-calibrated"
+        ),
+    }
+    from_text = _from_text(analysis)
+    if from_text:
+        rig = writer.say("how-measured/rig-text", **common)
+    else:
+        reference = writer.say(_reference_wording(session))
+        sweep = writer.quote("test.sweep")
+        rig = writer.say("how-measured/rig", sweep=sweep, reference=reference, **common)
+    paragraphs = [
+        rig,
+        writer.say(
+            "how-measured/interval-text" if from_text else "how-measured/interval",
+            limit=f"{writer.parameters.usable_u95_db:g} dB",
+            lowest=frequency(max(analysis.lowest_hz, start)),
+        ),
+        writer.say("how-measured/grades"),
+        heard_note(writer),
+    ]
+    if session.rig.equipment:
+        paragraphs.append(
+            writer.say(
+                "how-measured/equipment",
+                equipment="; ".join(plain(one) for one in session.rig.equipment),
+            )
+        )
+    if session.notes.strip():
+        paragraphs.append(writer.say("how-measured/notes", notes=plain(session.notes)))
+    return paragraphs
+
+
+def _from_text(analysis: Analysis) -> bool:
+    curves = (*analysis.short_term, *analysis.long_term)
+    return not analysis.sample_rate_hz or any(curve.source == "text" for curve in curves)
+
+
+def _reference_wording(session: Session) -> str:
+    if session.channels.reference is None:
+        return "how-measured/reference-none"
+    if not session.reference_counts:
+        return "how-measured/reference-behind"
+    if session.rig.reference_at == "loop-back":
+        return "how-measured/reference-loop-back"
+    return "how-measured/reference-terminals"
+
+
+@dataclass(frozen=True, kw_only=True)
+class AtAGlance:
+    """What follows the verdict, one line each, as Markdown with quoted facts.
+
+    What can't be told, or was not tested, stands in its line and says so.
+    """
+
+    gives_first: str
+    at_your_seat: str
+    watch: str
+
+
+def at_a_glance(writer: Writer) -> AtAGlance:
+    """Return the three lines of one report."""
+    return AtAGlance(
+        gives_first=" ".join(
+            filter(None, (_first(writer), *gives_first(writer), first_behind(writer)))
+        ),
+        at_your_seat=in_short_at_seat(writer),
+        watch=" ".join([_stress(writer), *_warnings(writer)]),
+    )
+
+
+def _first(writer: Writer) -> str:
+    """Name the bands that fall behind at the quietest level at which any does."""
+    story = writer.short
+    if not story.levels_db:
+        return writer.say("in-short/first-not-tested")
+    if not any(one.told for one in story.bands):
+        return writer.say("in-short/first-cant-tell")
+    first = story.gives_first
+    if not first:
+        every = _all_told(story)
+        below = deep_bass(writer, losses_only=True)
+        if below is not None:
+            wording = "first-deep" if every else "first-deep-told"
+            return writer.say(f"in-short/{wording}", **below)
+        wording = "first-none" if every else "first-none-told"
+        return writer.say(f"in-short/{wording}", top=writer.quote("test.top"))
+    most = min(first, key=_mean)
+    values = {
+        "bands": named_bands(
+            [one.band for one in first], told=[one.band for one in story.bands if one.told]
+        ),
+        "most": spoken(most.band),
+        "level": decibels(most.level_db),
+        "shortfall": writer.of(most, "shortfall"),
+        "u95": writer.of(most, "u95"),
+    }
+    if all(at_a_point(one) for one in first):
+        points = {"point": writer.of(most, "worst"), "at": writer.of(most, "worst-at")}
+        return writer.say("in-short/first-at-a-point", **values, **points)
+    if len(first) > 1:
+        return writer.say("in-short/first-several", **values)
+    return writer.say("in-short/first", **values)
+
+
+def _all_told(story: Story) -> bool:
+    """Whether every band can be told up to the loudest level."""
+    return all(one.told and one.told[-1].level_db == story.levels_db[-1] for one in story.bands)
+
+
+def _mean(result: BandResult) -> float:
+    return 0.0 if result.mean_db is None else result.mean_db
+
+
+def _warnings(writer: Writer) -> list[str]:
+    warnings = sum(note.severity != "note" for note in writer.analysis.quality)
+    if not warnings:
+        return []
+    count = "one warning" if warnings == 1 else f"{warnings} warnings"
+    return [writer.say("in-short/watch", count=count)]
+
+
+def _stress(writer: Writer) -> str:
+    """What the stress costs: as heard while it played, else as the sweep afterwards saw it."""
+    if not writer.analysis.session.long_term:
+        return writer.say("in-short/stress-not-tested")
+    heard = stress_in_short(writer)
+    if heard is not None:
+        return heard
+    story = writer.long
+    if not any(one.told for one in story.bands):
+        return writer.say("in-short/stress-cant-tell")
+    worst = story.worst_loss
+    if worst is None:
+        entry = writer.analysis.session.long_term[-1]
+        return writer.say(
+            "in-short/stress-holds",
+            level=decibels(entry.level_db),
+            elapsed=duration(entry.elapsed_s(len(entry.stages) - 1)),
+        )
+    return writer.say(
+        "in-short/stress-loses",
+        level=decibels(worst.level_db),
+        band=spoken(worst.band),
+        shortfall=writer.of(worst, "shortfall"),
+        u95=writer.of(worst, "u95"),
+        elapsed=duration(worst.elapsed_s),
+    )
+
+
+def verdict_sentences(writer: Writer) -> list[str]:
+    """Return the verdict, and what limits it."""
+    story = writer.short
+    told = [one for one in story.bands if one.told]
+    if not story.levels_db:
+        return [writer.say("in-short/baseline-alone")]
+    if len(story.untested) == len(story.bands):
+        covered = hz_range_text(*writer.analysis.sweep_range_hz)
+        return [writer.say("in-short/no-band-tested", range=covered)]
+    if not told:
+        return [writer.say("in-short/cant-tell")]
+    sentences = [_main_verdict(writer, story=story)]
+    gain = story.largest_gain
+    if gain is not None and story.worst_loss is not None:
+        wording = "also-gains-at-a-point" if at_a_point(gain) else "also-gains"
+        sentences.append(writer.say(f"in-short/{wording}", **_gain_values(writer, gain)))
+    below = deep_bass(writer)
+    if below is not None:
+        sentences.append(writer.say("in-short/deep", **below))
+    if story.untold or story.untested:
+        clauses = [
+            writer.say(f"in-short/{wording}", bands=listed([spoken(band) for band in bands]),
+                       verb=verb(bands, one="was", many="were"))
+            for wording, bands in (("not-told", story.untold), ("not-tested", story.untested))
+            if bands
+        ]  # fmt: skip
+        sentences.append(
+            writer.say(
+                "in-short/speaks-for",
+                lowest=writer.quote("test.lowest"),
+                highest=_highest(writer, story=story) or "and up",
+                rest=", ".join(clauses),
+            )
+        )
+    return sentences
+
+
+def _highest(writer: Writer, *, story: Story) -> str:
+    """Say where the verdict ends, empty where that is with the last band."""
+    if BANDS[-1].name not in story.untested:
+        return ""
+    return f"to {frequency(writer.analysis.sweep_range_hz[1])}"
+
+
+def _main_verdict(writer: Writer, *, story: Story) -> str:
+    worst, gain = story.worst_loss, story.largest_gain
+    if worst is None and gain is None:
+        return writer.say(
+            "in-short/holds",
+            lowest=writer.quote("test.lowest"),
+            highest=_highest(writer, story=story) or "up",
+            top=writer.quote("test.top"),
+        )
+    if worst is None and gain is not None:
+        wording = "gains-only-at-a-point" if at_a_point(gain) else "gains-only"
+        return writer.say(f"in-short/{wording}", **_gain_values(writer, gain))
+    assert worst is not None
+    values = {
+        "worst_band": f"the {spoken(worst.band)}",
+        "worst_verb": verb([worst.band], one="arrives", many="arrive"),
+        "worst_level": decibels(worst.level_db),
+        "shortfall": writer.of(worst, "shortfall"),
+        "u95": writer.of(worst, "u95"),
+        "point_loss": writer.of(worst, "worst"),
+        "point_at": writer.of(worst, "worst-at"),
+    }
+    if at_a_point(worst):
+        return writer.say("in-short/local-only", **values)
+    first = [one.band for one in story.gives_first]
+    first_level = story.gives_first[0].level_db
+    below = [level for level in story.levels_db if level < first_level]
+    if not below:
+        return writer.say(
+            "in-short/gives-from-the-start", first_level=decibels(first_level), **values
+        )
+    values["holds_to"] = decibels(below[-1])
+    if first_level == worst.level_db:
+        return writer.say("in-short/gives-once", **values)
+    if first == [worst.band]:
+        values["worst_band"] = verb(first, one="it", many="they")
+    return writer.say(
+        "in-short/gives-after-holding",
+        first_level=decibels(first_level),
+        first_bands=named_bands(first, told=[one.band for one in story.bands if one.told]),
+        first_verb="begins" if len(first) > 2 else verb(first, one="begins", many="begin"),
+        **values,
+    )
+
+
+def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
+    """Name several bands: all of them, all but one, or each."""
+    others = [band for band in told if band not in bands]
+    if len(bands) > 2 and not others:
+        return "every band"
+    if len(bands) > 2 and len(others) == 1:
+        return f"everything but the {spoken(others[0])}"
+    return f"the {listed([spoken(band) for band in bands])}"
+
+
+def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
+    return {
+        "gain_band": spoken(gain.band),
+        "gain_verb": verb([gain.band], one="comes out", many="come out"),
+        "gain": writer.of(gain, "mean"),
+        "gain_point": writer.of(gain, "worst"),
+        "gain_level": decibels(gain.level_db),
+        "gain_at": writer.of(gain, "worst-at"),
+    }
+
+
+BELOW_HZ = BANDS[0].low_hz
+
+
+def deep_bass(writer: Writer, *, losses_only: bool = False) -> dict[str, str] | None:
+    """Return the values of what would be heard below the bands at the loudest level.
+
+    None where nothing would, for certain.
+    """
+    every = [one for one in writer.analysis.audible if one.test == "short_term"]
+    loudest = max((one.level_db for one in every), default=0.0)
+    mine = [one for one in every if one.level_db == loudest]
+    for part, one in zip(("most", "other"), mine, strict=False):
+        if losses_only and one.change_db > 0.0:
+            continue
+        if math.sqrt(one.low_hz * one.high_hz) < BELOW_HZ and one.heard in WORDS[1:]:
+            return heard_values(writer, one, part=part, more_or_less=("short", "too loud"))
+    return None
+
+
+_DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
+_SEAT = f"exposure.{slug(SEAT_SETUP)}"
+_EXAMPLE = "exposure.loud-music"
+
+
+def care(writer: Writer) -> str:
+    """Return the section's draft."""
+    paragraphs = [_at_seat(writer), _of_the_day(writer)]
+    paragraphs += [writer.say(f"care/{name}") for name in ("ears", "equipment", "law")]
+    return writer.page("care", paragraphs=[one for one in paragraphs if one])
+
+
+def _at_seat(writer: Writer) -> str:
+    if top_key(writer) is None:
+        return ""
+    level = writer.quote(f"{_SEAT}.level")
+    day, week = writer.facts[f"{_SEAT}.day"].value, writer.facts[f"{_SEAT}.week"].value
+    sentences, example = [], "care/needs"
+    if day >= _DAY_S and week >= _WEEK_S:
+        sentences.append(writer.say("care/seat-quiet", level=level, basis=_basis(writer)))
+        example = "care/needs-alone"
+    elif day >= _DAY_S:
+        quoted_week = writer.quote(f"{_SEAT}.week")
+        sentences.append(
+            writer.say("care/seat-moderate", level=level, basis=_basis(writer), week=quoted_week)
+        )
+        example = "care/needs-alone"
+    else:
+        sentences.append(
+            writer.say(
+                "care/seat-loudest",
+                level=level,
+                basis=_basis(writer),
+                day=_time(writer, f"{_SEAT}.day", longest_s=_DAY_S),
+                week=_time(writer, f"{_SEAT}.week", longest_s=_WEEK_S),
+                osha=_time(writer, f"{_SEAT}.osha", longest_s=_DAY_S),
+            )
+        )
+    sentences.append(
+        writer.say(
+            example,
+            level=writer.quote(f"{_EXAMPLE}.level"),
+            day=writer.quote(f"{_EXAMPLE}.day"),
+            week=writer.quote(f"{_EXAMPLE}.week"),
+        )
+    )
+    return " ".join([*sentences, writer.say("care/niosh")])
+
+
+def _basis(writer: Writer) -> str:
+    calibrated = writer.analysis.exposure[0].basis == "calibrated"
+    return "" if calibrated else " (if the asked-for levels were met)"
+
+
+def _time(writer: Writer, name: str, *, longest_s: float) -> str:
+    seconds = writer.facts[name].value
+    if seconds <= 0.0:
+        return "no time at all"
+    return f"more than {duration(longest_s)}" if seconds >= longest_s else writer.quote(name)
+
+
+def _of_the_day(writer: Writer) -> str:
+    dose = writer.analysis.day_dose
+    if dose is None:
+        return ""
+    values: dict[str, object] = {
+        "distance": f"{dose.distance_m:g} m",
+        "sounding": writer.quote("dose.sounding"),
+        "loudest": writer.quote("dose.loudest"),
+        "basis": _basis(writer),
+    }
+    if not math.isfinite(dose.niosh_percent) or dose.niosh_percent >= 100.0:
+        return writer.say("care/day-dose-over", **values)
+    return writer.say(
+        "care/day-dose", day=writer.quote("dose.day"), week=writer.quote("dose.week"), **values
+    )

@@ -1,0 +1,275 @@
+"""How a draft is written, and what the grades add up to before any wording.
+
+Pure selection over `BandResult`s; no prose and no rounding here.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from jinja2 import Environment
+
+from reportlib.judge.grades import GAIN_GRADES, LOSS_GRADES
+from reportlib.judge.records import Analysis, BandResult
+from reportlib.judge.thresholds import (
+    BEHIND_DB,
+    GAIN_LIMITS_DB,
+    MEAN_LIMITS_DB,
+    NEED_LIMITS_DB,
+    TEXT_UNKNOWN_DB,
+    WORST_LIMITS_DB,
+)
+from reportlib.measure.levels import BANDS
+from reportlib.numbers import level_text
+from reportlib.session.day import Test
+from reportlib.session.parameters import ReportParameters
+from reportlib.write.quotes import FactTable, band_key, quoted
+from reportlib.write.readings_curves import reached
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandStory:
+    """How one band fared over the rising levels of one test.
+
+    Attributes
+    ----------
+    band : its name
+    told : results that could be graded, quietest first (last stage for long-term)
+    holds_to_db : highest level up to which every told result holds, None where none does
+    first_loss : quietest result that lost, None where none did
+    worst_loss : result with the largest loss among those graded as a loss
+    first_gain, largest_gain : the same for gains
+    """
+
+    band: str
+    told: tuple[BandResult, ...]
+    holds_to_db: float | None
+    first_loss: BandResult | None
+    worst_loss: BandResult | None
+    first_gain: BandResult | None
+    largest_gain: BandResult | None
+
+    @property
+    def holds(self) -> bool:
+        """Whether it was told at all and never left *holds*."""
+        return bool(self.told) and self.first_loss is None and self.first_gain is None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Story:
+    """One test over all bands.
+
+    Attributes
+    ----------
+    bands : one story a band, bass first
+    levels_db : the levels tested, quietest first
+    holds_to_db : highest level at and below which every told band holds, None where none
+    gives_first : results that lost at the quietest level with a loss, bass first
+    untested : bands that no curve reaches, bass first
+    """
+
+    bands: tuple[BandStory, ...]
+    levels_db: tuple[float, ...]
+    holds_to_db: float | None
+    gives_first: tuple[BandResult, ...]
+    untested: tuple[str, ...] = ()
+
+    @property
+    def untold(self) -> tuple[str, ...]:
+        """Bands that were tested, and could be graded at no level."""
+        return tuple(
+            story.band for story in self.bands if not story.told and story.band not in self.untested
+        )
+
+    @property
+    def worst_loss(self) -> BandResult | None:
+        """The result with the largest loss of all."""
+        losses = [story.worst_loss for story in self.bands if story.worst_loss is not None]
+        return min(losses, key=_mean, default=None)
+
+    @property
+    def largest_gain(self) -> BandResult | None:
+        """The result with the largest gain of all."""
+        gains = [story.largest_gain for story in self.bands if story.largest_gain is not None]
+        return max(gains, key=_size, default=None)
+
+
+def is_loss(result: BandResult) -> bool:
+    """Whether a result is graded as less than asked."""
+    return result.grade in LOSS_GRADES[1:]
+
+
+def at_a_point(result: BandResult) -> bool:
+    """Whether a band as a whole keeps up, and only its worst point earned the grade."""
+    limit = MEAN_LIMITS_DB[0] if is_loss(result) else GAIN_LIMITS_DB[0]
+    return abs(_mean(result)) < limit
+
+
+def is_gain(result: BandResult) -> bool:
+    """Whether a result is graded as more than asked."""
+    return result.grade in GAIN_GRADES[1:]
+
+
+def tell(analysis: Analysis, test: Test) -> Story:
+    """Sum up one test."""
+    results = [result for result in analysis.bands if result.test == test]
+    levels = tuple(sorted({result.level_db for result in results}))
+    stories = tuple(_band_story(band.name, results=results) for band in BANDS)
+    holds_to = None
+    for level in levels:
+        graded = [one for one in _latest(results, level_db=level) if one.grade != "can't tell"]
+        if not graded or any(is_loss(one) or is_gain(one) for one in graded):
+            break
+        holds_to = level
+    first = min(
+        (story.first_loss.level_db for story in stories if story.first_loss is not None),
+        default=None,
+    )
+    gives_first = [
+        story.first_loss
+        for story in stories
+        if story.first_loss is not None and story.first_loss.level_db == first
+    ]
+    curves = analysis.short_term if test == "short_term" else analysis.long_term
+    return Story(
+        bands=stories,
+        levels_db=levels,
+        holds_to_db=holds_to,
+        gives_first=tuple(gives_first),
+        untested=tuple(
+            band.name
+            for band in BANDS
+            if curves and not reached(curves, low_hz=band.low_hz, high_hz=band.high_hz)
+        ),
+    )
+
+
+def _latest(results: Sequence[BandResult], *, level_db: float) -> list[BandResult]:
+    """The results of one level; of several stages the last."""
+    found = {one.band: one for one in results if one.level_db == level_db}
+    return list(found.values())
+
+
+def _band_story(band: str, *, results: Sequence[BandResult]) -> BandStory:
+    mine = [one for one in results if one.band == band]
+    latest = {one.level_db: one for one in mine}
+    told = tuple(latest[level] for level in sorted(latest) if latest[level].grade != "can't tell")
+    losses = [one for one in told if is_loss(one)]
+    gains = [one for one in told if is_gain(one)]
+    holds_to = None
+    for one in told:
+        if one.grade != "holds":
+            break
+        holds_to = one.level_db
+    return BandStory(
+        band=band,
+        told=told,
+        holds_to_db=holds_to,
+        first_loss=losses[0] if losses else None,
+        worst_loss=min(losses, key=_mean, default=None),
+        first_gain=gains[0] if gains else None,
+        largest_gain=max(gains, key=_size, default=None),
+    )
+
+
+def _size(result: BandResult) -> float:
+    return max(_mean(result), 0.5 * (result.worst_db or 0.0))
+
+
+def _mean(result: BandResult) -> float:
+    return 0.0 if result.mean_db is None else result.mean_db
+
+
+_PLURAL = ("low mids", "mids")
+_SPOKEN = {"presence": "presence range"}
+
+
+STATED: Mapping[str, str] = {
+    "behind": level_text(BEHIND_DB[0]),
+    "holds_mean": level_text(MEAN_LIMITS_DB[0]),
+    "slips_mean": level_text(MEAN_LIMITS_DB[1]),
+    "short_mean": level_text(MEAN_LIMITS_DB[2]),
+    "holds_worst": level_text(WORST_LIMITS_DB[0]),
+    "slips_worst": level_text(WORST_LIMITS_DB[1]),
+    "short_worst": level_text(WORST_LIMITS_DB[2]),
+    "text_unknown": level_text(TEXT_UNKNOWN_DB),
+    "enough": level_text(NEED_LIMITS_DB[0]),
+    "just_enough": level_text(NEED_LIMITS_DB[1]),
+}
+"""What every wording may state of the limits that reports judge by."""
+
+
+def worded(templates: Environment, *, wording: str, values: Mapping[str, object]) -> str:
+    """Fill in one wording, named ``<slot>/<block>``: a block of the slot's file."""
+    slot, _, block = wording.rpartition("/")
+    template = templates.get_template(f"{slot}.md.j2")
+    parts = template.blocks[block.replace("-", "_")](template.new_context({**STATED, **values}))
+    return "".join(parts).strip()
+
+
+def plain(text: str) -> str:
+    r"""Escape text from outside, so that Markdown shows it as it stands.
+
+    Round brackets mean something behind square ones alone, and these are escaped.
+
+    >>> print(plain("a*b [c](d)"))
+    a\*b \[c\](d)
+    """
+    escaped = re.sub(r"([\\`*_{}\[\]<>#+!|~$&])", r"\\\1", text)
+    return " ".join(escaped.split())
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Writer:
+    """What every draft needs: the analysis, its facts, the wordings.
+
+    `templates` finds ``<slot>.md.j2``, in which every wording is a block.
+    """
+
+    analysis: Analysis
+    facts: FactTable
+    templates: Environment
+    parameters: ReportParameters
+
+    @property
+    def short(self) -> Story:
+        """The short-term test, summed up."""
+        return tell(self.analysis, "short_term")
+
+    @property
+    def long(self) -> Story:
+        """The long-term test, summed up."""
+        return tell(self.analysis, "long_term")
+
+    def say(self, wording: str, **values: object) -> str:
+        """Fill in one wording; the speaker's name is always there."""
+        name = plain(self.analysis.session.speaker.name)
+        return worded(self.templates, wording=wording, values={"name": name, **values})
+
+    def page(self, slot: str, **values: object) -> str:
+        """Fill in the page of a slot from finished paragraphs."""
+        text = self.say(f"{slot}/page", **values)
+        return re.sub(r"\n{3,}", "\n\n", text)
+
+    def quote(self, name: str) -> str:
+        """Quote a fact by its name."""
+        return quoted(self.facts[name])
+
+    def of(self, result: BandResult, part: str) -> str:
+        """Quote one part of a band's result, e.g. ``"shortfall"``."""
+        return quoted(self.facts[f"{band_key(result)}.{part}"])
+
+
+def verb(bands: Sequence[str], *, one: str, many: str) -> str:
+    """Choose the verb's form for one band or several; “mids” are many."""
+    return many if len(bands) > 1 or bands[0] in _PLURAL else one
+
+
+def spoken(band: str) -> str:
+    """Return a band's name as a sentence says it, e.g. ``presence range``."""
+    return _SPOKEN.get(band, band)
+
+
+def decibels(level_db: float) -> str:
+    """Write a level that names a setting, e.g. ``94 dB``."""
+    return f"{level_db:g} dB"

@@ -1,0 +1,78 @@
+"""Tables where room is short: rows as cards on a phone, long texts below their row on paper."""
+
+import re
+
+from reportlib.publish import publication
+from reportlib.write.shown import Table
+
+LONG = "It came with playing on, and the sweep before the stress did not have it. " * 2
+CAUSES = Table(
+    name="causes",
+    caption="What the changes fit.",
+    columns=("cause", "how sure", "for", "against", "what would settle it"),
+    rows=(
+        ("a warm voice coil", "high", LONG, "", "Measure the coil's resistance."),
+        ("a limiter", "low", "The loss is the same everywhere.", "", "Bypass it."),
+    ),
+)
+STEPS = Table(
+    name="steps",
+    caption="How far the volume was raised.",
+    columns=("level", "asked", "measured", "±"),
+    rows=(("78 dB", "6.00 dB", "6.02 dB", "0.06 dB"),),
+    numeric=(True, True, True, True),
+)
+
+
+def test_a_table_is_too_wide_where_its_unbroken_words_are() -> None:
+    assert not publication.too_wide_for_a_phone(STEPS)
+    assert publication.too_wide_for_a_phone(
+        Table(name="wide", caption="", columns=("one " * 3,) * 9, rows=(("12 dB",) * 9,))
+    )
+
+
+def test_numbers_are_never_broken_but_words_are() -> None:
+    cells = ("forty and nine of a hundred",) * 3
+    words = Table(name="t", caption="", columns=("a", "b", "c"), rows=(cells,))
+    numbers = Table(
+        name="t", caption="", columns=("a", "b", "c"), rows=(cells,), numeric=(True, True, True)
+    )
+    assert not publication.too_wide_for_a_phone(words)
+    assert publication.too_wide_for_a_phone(numbers)
+
+
+def test_long_texts_are_those_of_whole_columns_and_never_the_rows_name() -> None:
+    assert publication.long_columns(CAUSES) == (2,)
+    assert publication.long_columns(STEPS) == ()
+    named = Table(name="t", caption="", columns=("a", "b"), rows=((LONG, "short"),))
+    assert publication.long_columns(named) == ()
+
+
+def test_a_table_without_rows_has_no_long_texts() -> None:
+    empty = Table(name="t", caption="", columns=("a", "b"), rows=())
+    assert publication.long_columns(empty) == ()
+    assert not publication.too_wide_for_a_phone(empty)
+
+
+def test_on_paper_a_long_text_stands_below_its_row_and_empty_columns_are_left_out() -> None:
+    from reportlib.publish.paper import laid_out
+
+    laid = laid_out(CAUSES, room_pt=700.0)
+    assert laid["columns"] == ["cause", "how sure", "what would settle it"]
+    assert laid["across"] == 3
+    first, second = laid["rows"]
+    assert first["below"] == [("for", LONG)]
+    assert second["below"] == [("for", "The loss is the same everywhere.")]
+    assert [len(row["rest"]) for row in laid["rows"]] == [2, 2]
+    assert not re.search(r"against", str(laid))
+
+
+def test_words_get_room_and_long_texts_more() -> None:
+    assert publication.classes_of(CAUSES) == [
+        "words roomy",
+        "words",
+        "words long",
+        "words",
+        "words roomy",
+    ]
+    assert publication.classes_of(STEPS) == ["number"] * 4

@@ -1,0 +1,206 @@
+"""Drafts: every kind of day gets words that its data carry, and the wordings decide nothing."""
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import jinja2
+import numpy as np
+import pytest
+from builders import make_analysis
+
+from reportlib.judge.grades import band_results
+from reportlib.publish import memory
+from reportlib.session import files
+from reportlib.session.parameters import checked_parameters
+from reportlib.session.records import QualityNote
+from reportlib.write import facts, report, writer
+from reportlib.write import quotes as write_quotes
+from reportlib.write.writer import tell
+
+PARAMETERS = checked_parameters(session=".")
+
+
+def drafts(analysis):
+    return report.draft(
+        analysis,
+        facts=facts.collect(analysis),
+        templates=memory.narrative_templates(),
+        parameters=PARAMETERS,
+    )
+
+
+def no_change(frequency_hz, rise_db):
+    return np.zeros_like(frequency_hz)
+
+
+def bump(frequency_hz, centre_hz, *, octaves):
+    return np.exp(-0.5 * (np.log2(frequency_hz / centre_hz) / octaves) ** 2)
+
+
+def port(frequency_hz, rise_db):
+    return -5.0 * (rise_db / 27.0) ** 2 * bump(frequency_hz, 60.0, octaves=0.8)
+
+
+def everything(frequency_hz, rise_db):
+    return np.full_like(frequency_hz, -4.0 * (rise_db / 27.0) ** 3)
+
+
+def swelling(frequency_hz, rise_db):
+    return 3.0 * (rise_db / 27.0) ** 2 * bump(frequency_hz, 300.0, octaves=0.5)
+
+
+def spike(frequency_hz, rise_db):
+    return -3.0 * (rise_db / 27.0) ** 2 * bump(frequency_hz, 1000.0, octaves=0.05)
+
+
+NO_NOISE = {}
+ALL_NOISE = dict.fromkeys((78.0, 84.0, 90.0, 96.0, 99.0), 20000.0)
+DAYS = {
+    "holds": {"change": no_change, "warming": lambda f, r, s: np.zeros_like(f)},
+    "port": {"change": port},
+    "everything": {"change": everything},
+    "swelling": {"change": swelling},
+    "spike": {"change": spike},
+    "bass untold": {"noise_below_hz": dict.fromkeys(ALL_NOISE, 150.0), "change": no_change},
+    "nothing told": {"noise_below_hz": ALL_NOISE},
+    "short gate": {"gate_s": 0.005, "change": port},
+    "one level": {"levels_db": (78.0,), "change": no_change},
+    "no long-term": {"long_term_levels_db": ()},
+    "unmeasured steps": {"measured_steps": False},
+    "wide intervals": {"u95_db": 0.4, "band_u95_db": 1.4},
+}
+
+
+@pytest.mark.parametrize("day", DAYS)
+def test_every_day_gets_a_draft_for_every_slot(day):
+    found = drafts(make_analysis(**DAYS[day]))
+    assert tuple(found) == report.SLOTS
+    for text in found.values():
+        assert text.startswith("## ")
+        body = text.split("\n", 1)[1].strip()
+        assert len(body.split()) >= 8  # no empty section
+        assert "{{" not in text
+        assert "None" not in text
+        assert not re.search(r"\bnan\b", text.lower())
+        assert not re.search(r"(?<![\w(])-\d", text)  # true minus signs only
+        assert "  " not in body
+        assert ". ." not in body
+
+
+@pytest.mark.parametrize("day", DAYS)
+def test_every_quoted_fact_exists_and_is_written_as_it_is(day):
+    analysis = make_analysis(**DAYS[day])
+    known = facts.collect(analysis)
+    quotes = [
+        found for text in drafts(analysis).values()
+        for found in re.findall(r"\[([^\]]+)\]\(#fact-([^)]+)\)", text)
+    ]  # fmt: skip
+    assert quotes
+    for text, name in quotes:
+        assert text == write_quotes.written(known[name])
+
+
+@pytest.mark.parametrize("day", DAYS)
+def test_measured_numbers_are_quoted_never_typed(day):
+    """A decimal number of decibels that is not a quote can only be one of the fixed limits."""
+    for text in drafts(make_analysis(**DAYS[day])).values():
+        bare = re.sub(r"\[[^\]]+\]\(#fact-[^)]+\)", "", text)
+        assert set(re.findall(r"(\d+\.\d+) dB", bare)) <= {"0.5", "1.5"}
+
+
+def verdict(day):
+    analysis = make_analysis(**DAYS[day])
+    if day == "spike":  # the builder grades by the mean alone
+        curves = (*analysis.short_term, *analysis.long_term)
+        analysis = replace(analysis, bands=band_results(curves, fraction=12))
+    return drafts(analysis)["in-short"].split("\n\n")[1]
+
+
+@pytest.mark.parametrize(
+    ("day", "words"),
+    [
+        ("holds", "gives what it is asked for, from"),
+        ("port", r"keeps up with the volume to .* the bass begins to fall behind, and at 99 dB it"),
+        ("everything", "keeps up with the volume to 84 dB"),
+        ("swelling", r"loses nothing .* but the low mids come out .* louder than asked"),
+        ("spike", r"in every band as a whole, but not everywhere .* near \[1 kHz\]"),
+        ("bass untold", r"This speaks for .* and up; the bass can't be told"),
+        ("nothing told", "can't be told whether"),
+        ("wide intervals", "can't be told whether"),
+    ],
+)
+def test_the_verdict_says_what_the_day_was(day, words):
+    assert re.search(words, verdict(day))
+
+
+def test_what_can_not_be_told_is_not_said_to_hold():
+    text = drafts(make_analysis(**DAYS["nothing told"]))
+    assert "hold all the way" not in text["turned-up"]
+    assert "holds all the way" not in text["turned-up"]
+
+
+def test_a_gate_is_named_as_the_reason_where_it_is():
+    assert (
+        "the gate resolves nothing below"
+        in drafts(make_analysis(**DAYS["short gate"]))["turned-up"]
+    )
+
+
+def test_without_a_long_term_test_nothing_is_said_about_heat():
+    text = drafts(make_analysis(**DAYS["no long-term"]))
+    assert "No long-term test was made" in text["left-playing"]
+    assert "Left playing" not in text["in-short"]
+    assert "after the stress" not in text["why"]
+
+
+def test_warnings_are_pointed_to_in_the_opening():
+    note = QualityNote(code="clipped", severity="warning", capture="a", message="It clipped.")
+    assert "one warning" in drafts(make_analysis(quality=[note]))["in-short"]
+    assert "warning" not in drafts(make_analysis())["in-short"]
+
+
+def test_a_hostile_name_stays_text():
+    name = "<b>[Trivet](javascript:x)</b> `6` *7*"
+    text = drafts(make_analysis(name=name))["in-short"]
+    assert r"\<b\>\[Trivet\](javascript:x)\</b\> \`6\` \*7\*" in text
+
+
+def test_the_story_finds_who_gives_first():
+    story = tell(make_analysis(change=port), "short_term")
+    assert story.gives_first[0].band == "bass"
+    assert story.worst_loss.level_db == 99.0
+    assert story.holds_to_db < story.gives_first[0].level_db
+    assert all(one.holds for one in story.bands if one.band in ("mids", "treble"))
+
+
+NARRATIVE = files.templates_folder() / "narrative"
+SLOTS = sorted(NARRATIVE.rglob("*.md.j2"))
+
+
+def slot_of(path):
+    return str(path.relative_to(NARRATIVE)).removesuffix(".md.j2")
+
+
+@pytest.mark.parametrize("path", SLOTS, ids=slot_of)
+def test_wordings_only_place_what_they_are_given(path):
+    nodes = jinja2.nodes
+    tree = jinja2.Environment(autoescape=True).parse(path.read_text("utf-8"))
+    deciding = (
+        nodes.If, nodes.Compare, nodes.BinExpr, nodes.Assign, nodes.CondExpr, nodes.Filter,
+        nodes.Call,
+    )  # fmt: skip
+    assert not list(tree.find_all(deciding))
+
+
+@pytest.mark.parametrize("path", SLOTS, ids=slot_of)
+def test_every_wording_is_used_by_the_code(path):
+    package = Path(writer.__file__).parents[1]
+    modules = sorted([*package.glob("write/*.py"), *package.glob("many/*.py")])
+    source = "".join(module.read_text("utf-8") for module in modules)
+    blocks = jinja2.Environment(autoescape=True).parse(path.read_text("utf-8"))
+    for block in blocks.find_all(jinja2.nodes.Block):
+        name = block.name.replace("_", "-")
+        # a wording is named whole, or chosen among names of its slot
+        whole = f"{slot_of(path)}/{name}"
+        assert name == "page" or whole in source or f'"{name}"' in source, whole
