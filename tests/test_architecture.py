@@ -41,9 +41,9 @@ PLAIN = {f"reportlib.session.{module}" for module in ("day", "records", "paramet
 ONLY = {
     "soundfile": {"session", "simulate"},
     "matplotlib": {"draw", "many"},
-    "papermill": {"publish"},
+    "papermill": {"publish", "many"},
     "nbconvert": {"publish"},
-    "typst": {"draw", "publish"},
+    "typst": {"draw", "publish", "many"},
     "click": {"cli"},
     "sqlite3": {"many"},
     "fsspec": {"many"},

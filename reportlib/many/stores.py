@@ -1,21 +1,19 @@
 """Sessions that lie in a store: S3, Google Cloud Storage, whatever fsspec knows by its address.
 
 Object stores put an object whole or not at all. Where a store is a file system, a file is put
-beside its place and renamed over it.
+beside its place and renamed over it. fsspec reads and writes; what is fetched and put back is
+decided here: its ``rsync`` was tried and goes by size, so that an edit of the same length is left
+behind, and it writes over what somebody saved in the store meanwhile.
 
-One session is fetched, worked on and put back:
+*One session* is fetched, worked on and put back. Recordings are fetched once where there is a
+cache, and not at all where the report was made from just these. Put back is only what changed, in
+the order in which a run writes it: what says what the pages were made from comes last, so that
+whatever is cut off is made again. A notebook that was saved in the store meanwhile is not
+overwritten. What a run keeps to be quicker the next time (``.upheld/kept``) stays out of the store.
 
-Recordings are fetched once where there is a cache, and not at all where the report was made from
-just these. Put back is only what changed, in the order in which a run writes it: what says what
-the pages were made from comes last, so that whatever is cut off is made again. A notebook that
-was saved in the store meanwhile is not overwritten. What a run keeps to be quicker the next time
-(``.upheld/kept``) stays out of the store.
-
-Of an archive, what its index is made of:
-
-There an archive is listed, filtered and given its catalogue as any other. Only facts and results
-are fetched, and only where they changed; of recordings and pages there are empty files, which
-say that they are there.
+*An archive* is listed, filtered and given its catalogue as any other. Only facts and results are
+fetched, and only where they changed; of recordings and pages there are empty files, which say
+that they are there.
 """
 
 import contextlib

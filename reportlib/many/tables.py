@@ -377,7 +377,8 @@ def comparison_csv(comparison: Comparison) -> str:
     One row a band, whole decibel of output and session; `change_db` is from the session's own
     baseline, `low_db` and `high_db` its 95 % interval, `driven_db` the level that it takes.
     A name that a spreadsheet would run as a formula gets an apostrophe before it, which
-    spreadsheets read as "this is text" (common practice); `results.json` has it as it is.
+    spreadsheets read as "this is text" (common practice, no source); `results.json` has it
+    as it is.
     """
     edges = {one.band: (one.low_hz, one.high_hz) for one in comparison.tracks}
     buffer = io.StringIO()

@@ -1,11 +1,11 @@
-"""For sites that take no styles: plain Markdown and plain HTML, and their nbconvert exporters.
+"""The report as plain Markdown, with pictures beside it, and its nbconvert exporter.
 
 For static-site generators: their Markdown readers differ and their template languages
 (``{{ … }}``, ``{% … %}``) run first, so what could mean anything to either is written as a
 character reference or with a backslash that all of them know. CommonMark 0.31; tables and
 struck words as most readers' extensions have them.
 
-The exporters refer to the files that stand beside, and place the records of a `Publication`.
+It refers to the files that stand beside, and places the records of a `Publication`.
 """
 
 import html
