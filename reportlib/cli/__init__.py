@@ -1,7 +1,7 @@
 """The command line: ``upheld report``, ``publish``, ``check``, ``history`` and ``demo``.
 
-``compare``, ``plan``, ``intake`` and ``archive`` are in `cli.compare`, `cli.plan` and
-`cli.archive`.
+``compare``, ``plan``, ``intake`` and ``archive`` are in `comparisons`, `plans` and
+`archives`.
 
 Each verb parses, calls one function and prints one line or a few. An error that the user can
 mend is one line on standard error, and exit code 2 (the code that Click uses for a wrong
@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from reportlib import __version__
-from reportlib.cli.archive import archive
-from reportlib.cli.compare import check_comparison, compare
-from reportlib.cli.plan import intake, plan
+from reportlib.cli.archives import archive
+from reportlib.cli.comparisons import check_comparison, compare
+from reportlib.cli.plans import intake, plan
 from reportlib.cli.shared import (
     BRING_BACK,
     CAUTION,

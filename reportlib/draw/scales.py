@@ -13,7 +13,6 @@ from functools import lru_cache
 
 import numpy as np
 from PIL import ImageFont
-from scipy.optimize import isotonic_regression
 
 from reportlib.measure.levels import G, runs
 from reportlib.measure.records import ChangeCurve, HarmonicCurves
@@ -256,6 +255,8 @@ def spread(wanted: Sequence[float], *, gap: float, low: float, high: float) -> t
     if count == 0:
         return ()
     gap = min(gap, (high - low) / max(count - 1, 1))
+    from scipy.optimize import isotonic_regression  # not before a figure has labels to part
+
     order = sorted(range(count), key=lambda index: (wanted[index], index))
     # With the gaps taken out, "no closer than gap" becomes "never decreasing".
     gaps = gap * np.arange(count)

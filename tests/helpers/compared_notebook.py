@@ -5,9 +5,8 @@ from builders import make_analysis
 from invented import vented_loss
 from nbformat import NotebookNode, v4
 
-from reportlib.draw import figures
 from reportlib.judge.records import Analysis
-from reportlib.many import tables
+from reportlib.many import figures, tables
 from reportlib.many.comparison import about_comparison, compare
 from reportlib.many.facts import comparison_facts
 from reportlib.many.words import draft_comparison

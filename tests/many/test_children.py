@@ -30,6 +30,7 @@ if __name__ == "__main__":
 """
 KERNELS = """
 import pathlib, sys
+from reportlib.publish import kernel
 from reportlib.publish import kernels as publish_kernels
 
 with publish_kernels.kernels() as one, publish_kernels.kernels() as other:

@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 from fake_sessions import fake
 
-from reportlib.cli import archive, main
+from reportlib.cli import archives, main
 from reportlib.errors import ArchiveError, CaptureError
 from reportlib.many import refresh as many_refresh
 from reportlib.many.making import Outcome, take_up
@@ -171,9 +171,9 @@ def test_what_was_made_before_a_cluster_was_lost_is_told(capsys):
         done(Outcome(folder="s1", kind="made", why=("session.toml changed",), seconds=2.0))
         raise ArchiveError("tcp://there: the scheduler was lost on the way.")
 
-    code = archive._refresh(lost, folders=["s0", "s1"], whatever=False, as_json=False)
+    code = archives._refresh(lost, folders=["s0", "s1"], whatever=False, as_json=False)
     said = capsys.readouterr()
-    assert code == archive.FAILED
+    assert code == archives.FAILED
     assert "s1: made again, since session.toml changed." in said.out
     assert said.err.splitlines()[-2:] == [
         "Interrupted: 1 left. The same command goes on.",

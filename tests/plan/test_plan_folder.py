@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
-from reportlib.cli import main, plan
+from reportlib.cli import main, plans
 from reportlib.errors import CaptureError, RenderError
 from reportlib.plan import folder
 from reportlib.session.reading import read_planned_session, read_session
@@ -128,7 +128,7 @@ def test_in_a_pipe_nothing_is_asked(tmp_path):
 
 
 def test_at_a_terminal_what_is_missing_is_asked(tmp_path, monkeypatch):
-    monkeypatch.setattr(plan, "_somebody_answers", lambda: True)
+    monkeypatch.setattr(plans, "_somebody_answers", lambda: True)
     answers = "Trivet 6\npassive\n1\nroom\n4\n\n85\n\n2400\n\n41\n92\n3\n"
     made = run(tmp_path / "new", *BRIEF[:2], *BRIEF[4:], answers=answers)
     assert "What a level meter reads" in made.output

@@ -159,7 +159,7 @@ def test_level_is_the_sensitivity_at_any_distance():
 
 
 def test_simulation_shares_nothing_with_the_analysis():
-    package = Path(simulate).parent
+    package = Path(simulate.__file__).parent
     allowed = {"day", "model", *(path.stem for path in package.glob("simulate*.py"))}
     for path in package.glob("simulate*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
