@@ -1,8 +1,6 @@
 """Simulated sweeps as they are recorded, against the transfer and against brute force."""
 
-import ast
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -156,12 +154,3 @@ def test_level_is_the_sensitivity_at_any_distance():
         stretch = sound.pressure[round(first * RATE) : round(last * RATE)]
         expected = 72.0 + 6.0 - 20.0 * np.log10(distance_m)
         assert level_db(stretch) - db(20e-6) == pytest.approx(expected, abs=0.02)
-
-
-def test_simulation_shares_nothing_with_the_analysis():
-    package = Path(simulate.__file__).parent
-    allowed = {"day", "model", *(path.stem for path in package.glob("simulate*.py"))}
-    for path in package.glob("simulate*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("reportlib"):
-                assert node.module.removeprefix("reportlib.") in allowed, path.name
