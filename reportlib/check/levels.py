@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import fdtri
 
 from reportlib.check.kinds import found
 from reportlib.check.trace import OCTAVES_HZ, Trace
@@ -133,8 +134,6 @@ def _bursts(
     setting: Setting, *, traces: Mapping[str, Trace], law: SweepLaw
 ) -> dict[Response, tuple[float, float, float]]:
     """Take, and where its largest burst lies: seconds into the sweep, dB, octave's middle."""
-    from scipy.special import fdtri
-
     known = [traces[take.source] for take in setting.takes]
     count = min(trace.blocks.shape[0] for trace in known)
     if count == 0 or len({trace.blocks.shape[0] for trace in known}) > 1:

@@ -5,19 +5,28 @@ import hashlib
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 from reportlib.cli.shared import echo, echo_json, json_text, one_line_errors, progress
 from reportlib.errors import ReportError, one_line
-
-if TYPE_CHECKING:
-    from reportlib.many.columns import Filter
-    from reportlib.many.index import Index
-    from reportlib.many.making import Outcome
+from reportlib.judge.thresholds import BEHIND_DB
+from reportlib.many import stores
+from reportlib.many.catalogue import write_catalogue
+from reportlib.many.columns import COLUMNS, Filter, compile_filter
+from reportlib.many.index import Index, read_index
+from reportlib.many.making import Outcome
+from reportlib.many.refresh import Here, refresh
+from reportlib.many.rows import first_behind, value_said
+from reportlib.many.stores import is_address, module_for
+from reportlib.session import lock
 
 if TYPE_CHECKING:
     Refresh = Callable[..., Sequence[str]]
@@ -31,8 +40,6 @@ def _list_columns(context: click.Context, _: click.Parameter, wanted: bool) -> N
     """Print the columns and end, before a folder is asked for."""
     if not wanted or context.resilient_parsing:
         return
-    from reportlib.many.columns import COLUMNS
-
     for column in COLUMNS.values():
         words = f" ({', '.join(column.words)})" if column.words else ""
         echo(f"{column.name:32} {column.about}{words}")
@@ -101,8 +108,6 @@ def archive(
       upheld archive my-sessions --refresh --jobs 4
       upheld archive s3://library/tests --refresh --scheduler tcp://10.0.0.2:8786
     """
-    from reportlib.many.columns import compile_filter
-
     if whatever and not refresh:
         raise click.UsageError("--all says what --refresh makes again: give both.")
     if scheduler and (jobs or not refresh):
@@ -136,14 +141,10 @@ class _Folder:
 
     def index(self) -> "Index":
         """Read its index."""
-        from reportlib.many.index import read_index
-
         return read_index(self._folder, say=_note)
 
     def write_catalogue(self, index: "Index") -> str:
         """Write its catalogue and return where that is."""
-        from reportlib.many.catalogue import write_catalogue
-
         return str(write_catalogue(index, archive=self._folder))
 
 
@@ -151,16 +152,12 @@ class _InAStore(_Folder):
     """An archive in a store, by its shadow in a folder of this machine."""
 
     def __init__(self, address: str, *, folder: Path) -> None:
-        from reportlib.many import stores
-
         super().__init__(folder)
         self.archive = address
         self._shadow = stores.Shadow(stores.place_at(address), folder=folder)
 
     def index(self) -> "Index":
         """Read its index, from what the store holds now."""
-        from reportlib.many.index import read_index
-
         self._shadow.bring_up_to_date()
         return read_index(self._folder, say=self._note, address=str(self.archive))
 
@@ -176,8 +173,6 @@ class _InAStore(_Folder):
 
 @contextlib.contextmanager
 def _archive_at(text: str, *, cache: Path | None) -> Iterator[_Folder]:
-    from reportlib.many.stores import is_address
-
     if not is_address(text):
         yield _Folder(Path(text))
         return
@@ -186,8 +181,6 @@ def _archive_at(text: str, *, cache: Path | None) -> Iterator[_Folder]:
         name = hashlib.sha256(address.encode()).hexdigest()[:16]
         yield _InAStore(address, folder=cache / "archives" / name / address.rpartition("/")[2])
         return
-    from reportlib.session import lock
-
     with lock.own_folder() as folder:
         yield _InAStore(address, folder=folder / address.rpartition("/")[2])
 
@@ -210,13 +203,6 @@ def _print_json(index: "Index", *, chosen: "Filter | None") -> None:
 
 
 def _print_table(index: "Index", *, chosen: "Filter | None") -> None:
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
-    from reportlib.judge.thresholds import BEHIND_DB
-    from reportlib.many.rows import first_behind, value_said
-
     fixed = ("name", "date", "folder", "problem")
     extra = [name for name in (chosen.columns if chosen else ()) if name not in fixed]
     table = Table(box=None, pad_edge=False, header_style="bold")
@@ -254,8 +240,6 @@ def _print_table(index: "Index", *, chosen: "Filter | None") -> None:
 
 def _print_wide(table: Any) -> None:
     """Print a table as wide as it is: a file or a pipe has no edge to break lines at."""
-    from rich.console import Console
-
     Console(highlight=False, width=10_000, no_color=True).print(table)
 
 
@@ -263,9 +247,6 @@ def _refreshed(
     archive: Path | str, *, jobs: int | None, scheduler: str | None, **how: Any
 ) -> tuple[str, ...]:
     """Refresh by processes of this machine, or by those of a cluster."""
-    from reportlib.many.refresh import Here, refresh
-    from reportlib.many.stores import module_for
-
     if scheduler is None:
         preload = [module_for(archive)] if isinstance(archive, str) else []
         with Here(jobs or _cores(), preload=preload) as here:
@@ -315,8 +296,6 @@ def _refresh(by: "Refresh", *, folders: Sequence[str], whatever: bool, as_json: 
 
 
 def _print_outcomes_json(found: "Sequence[Outcome]", *, left: Sequence[str]) -> None:
-    from dataclasses import asdict
-
     listed = [
         {**asdict(one), "folder": one_line(one.folder)}
         for one in sorted(found, key=lambda one: one.folder)

@@ -1,6 +1,5 @@
 """``upheld compare``: several sessions beside each other, in a folder of their own."""
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ from reportlib.cli.shared import (
     say_where,
     status,
 )
+from reportlib.many.folder import make_comparison
 
 
 @click.command()
@@ -53,8 +53,6 @@ def compare(
     Example:
       upheld compare my-demo/marram-12 my-demo/trivet-6
     """
-    from reportlib.many.folder import make_comparison
-
     done = make_comparison(
         sessions,
         into=into,
@@ -74,29 +72,3 @@ def compare(
     say_where(done.folder, written=done.made.written)
     for line in done.made.run.lines():
         echo(line)
-
-
-def check_comparison(folder: Path, *, as_json: bool) -> int:
-    """Check every session of a comparison, print what was found, and return the exit code."""
-    from reportlib.check import kinds
-    from reportlib.many.folder import check_compared
-    from reportlib.publish.kinds import COMPARISON
-    from reportlib.publish.ready import session_untied
-
-    with status("measuring and comparing"):
-        found = check_compared(folder)
-    loose = session_untied(folder, kind=COMPARISON)
-    if as_json:
-        document = {
-            "sessions": {name: kinds.check_document(notes) for name, notes in found.items()},
-            "untied": [asdict(one) for one in loose],
-        }
-        echo_json(document)
-    else:
-        for name, notes in found.items():
-            first, *lines = kinds.check_lines(notes)
-            for line in (f"{name}: {first}", *lines):
-                echo(line)
-        for one in loose:
-            echo(one.line())
-    return max(kinds.exit_code(notes) for notes in found.values())

@@ -7,15 +7,22 @@ import datetime
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from reportlib.cli.shared import echo, echo_json, one_line_errors
 from reportlib.errors import PlanError
-
-if TYPE_CHECKING:
-    from reportlib.plan.records import Plan, PlanRequest, RoomNoise
+from reportlib.plan.cautions import heat_warnings, recorder_warnings
+from reportlib.plan.day import make_plan
+from reportlib.plan.folder import heard_silence, refuse_used, write_plan
+from reportlib.plan.intake_folder import take_in
+from reportlib.plan.levels import sensitivity_at_volt_db
+from reportlib.plan.records import CALIBRATOR, Plan, PlanRequest, RoomNoise, Woofer
+from reportlib.publish import memory
+from reportlib.session import lock
+from reportlib.session.day import Calibration, Channels, Rig, Speaker, SweepFacts
+from reportlib.session.reading import read_planned_session
 
 DRIVES = ("passive", "active")
 USES = ("desk", "living room", "home cinema", "stage")
@@ -150,13 +157,8 @@ def plan(folder: Path, *, paper: Any, as_json: bool, **options: Any) -> None:
       upheld plan marram-12 --name "Marram 12" --drive passive --impedance 4 --power 150 \\
         --sensitivity 84 --distance 1 --space "free field" --baseline 72 --top 99
     """
-    from reportlib.plan.folder import refuse_used
-
     refuse_used(folder)
     _ask(options)
-    from reportlib.plan.day import make_plan
-    from reportlib.plan.folder import write_plan
-
     made = make_plan(_request(options))
     say = None if as_json or not sys.stderr.isatty() else lambda path: echo(path, err=True)
     write_plan(made, folder, paper=paper, progress=say)
@@ -175,8 +177,6 @@ def _tell(made: "Plan", *, folder: Path, as_json: bool) -> None:
         }
         echo_json(outcome)
         return
-    from reportlib.plan.cautions import heat_warnings, recorder_warnings
-
     echo(f"Planned {folder}. Print {folder / 'plan.pdf'}, or read {folder / 'plan.md'}.")
     for line in (*made.departures, *recorder_warnings(made), *heat_warnings(made)):
         echo(line)
@@ -255,9 +255,6 @@ def _numbers(text: str) -> list[float]:
 
 
 def _request(options: dict[str, Any]) -> "PlanRequest":
-    from reportlib.plan.records import CALIBRATOR, PlanRequest
-    from reportlib.session.day import Calibration, Channels, Rig, Speaker, SweepFacts
-
     referenced = options["reference"] != "none"
     calibration = None
     if options["calibrator"] is not None:
@@ -318,8 +315,6 @@ def _request(options: dict[str, Any]) -> "PlanRequest":
 
 
 def _sensitivity_db(options: dict[str, Any]) -> float | None:
-    from reportlib.plan.levels import sensitivity_at_volt_db
-
     given: float | None = options["sensitivity"]
     if given is None or options["sensitivity_at"] == "2.83 V":
         return given
@@ -329,8 +324,6 @@ def _sensitivity_db(options: dict[str, Any]) -> float | None:
 
 
 def _woofer(options: dict[str, Any]) -> Any:
-    from reportlib.plan.records import Woofer
-
     given = [options[name] for name in ("cone_cm", "excursion_mm", "bass_from")]
     if all(value is None for value in given):
         return None
@@ -343,16 +336,12 @@ def _woofer(options: dict[str, Any]) -> Any:
 
 
 def _room_noise(options: dict[str, Any]) -> "RoomNoise | None":
-    from reportlib.plan.records import RoomNoise
-
     if options["silence"] is not None:
         if options["full_scale"] is None:
             raise PlanError(
                 "a silent recording tells the room's level only with --full-scale, or give "
                 "--room-noise by a level meter."
             )
-        from reportlib.plan.folder import heard_silence
-
         return heard_silence(
             options["silence"],
             channel=options["microphone_channel"],
@@ -379,11 +368,6 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
     Example:
       upheld intake marram-12 marram-12/recordings
     """
-    from reportlib.plan.intake_folder import take_in
-    from reportlib.publish import memory
-    from reportlib.session import lock
-    from reportlib.session.reading import read_planned_session
-
     read_planned_session(session)  # before anything is made in a wrong folder
     say = None if as_json or not sys.stderr.isatty() else lambda name: echo(name, err=True)
     with lock.only_run(session / memory.FOLDER, what="upheld intake"):

@@ -19,6 +19,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from reportlib.errors import ReportError, bends, one_line
 
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
     from reportlib.many.making import Outcome
     from reportlib.publish.notebook import Run
 
+SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
 PAPERS = ("a4", "letter")
 SEAT_ROOMS = ("kitchen desk", "living room", "film night in a hall", "small stage")
 
@@ -35,6 +39,7 @@ CAUTION = (
     "first."
 )
 
+SESSION = click.argument("session", type=click.Path(path_type=Path))
 PAPER = click.option(
     "--paper",
     type=click.Choice(PAPERS),
@@ -118,8 +123,6 @@ def status(what: str) -> AbstractContextManager[object]:
     """Show that work goes on, where somebody watches."""
     if not sys.stderr.isatty():
         return nullcontext()
-    from rich.console import Console
-
     return Console(stderr=True).status(what)
 
 
@@ -199,9 +202,6 @@ def progress(count: int, *, quiet: bool) -> Iterator[Quiet]:
     if quiet or not sys.stderr.isatty():
         yield Quiet() if quiet else _Lines(count)
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
     with Progress(
         TextColumn("{task.description}"),
         BarColumn(bar_width=24),
@@ -215,8 +215,6 @@ def progress(count: int, *, quiet: bool) -> Iterator[Quiet]:
 
 
 def _plain(text: str) -> str:
-    from rich.markup import escape
-
     return escape(text)
 
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.special import ndtr
 
 from reportlib.judge.records import BandResult, Grade
 from reportlib.judge.thresholds import (
@@ -37,8 +38,6 @@ def worst_of_many(count: float) -> float:
     >>> round(worst_of_many(31.0), 2)
     2.34
     """
-    from scipy.special import ndtr
-
     if count <= 1.0:
         return 0.0
     size = np.linspace(0.0, 9.0, 901)

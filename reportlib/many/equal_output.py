@@ -44,6 +44,7 @@ from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
+from scipy.special import stdtrit
 
 from reportlib.judge.thresholds import BEHIND_DB
 from reportlib.many.records import Given, OutputPoint, OutputTrack, Parting, Standing
@@ -314,8 +315,6 @@ def simultaneous(u95_db: FloatArray, *, dof: FloatArray, family: int) -> FloatAr
 
 
 def _student(dof: FloatArray, *, level: float) -> FloatArray:
-    from scipy.special import stdtrit
-
     return np.asarray(stdtrit(dof, 1.0 - 0.5 * level))
 
 

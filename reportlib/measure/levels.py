@@ -17,6 +17,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import fft
 
 from reportlib.numbers import slug
 from reportlib.session.records import BoolArray, FloatArray
@@ -207,8 +208,6 @@ def tone_amplitude(
     The largest line within 5 % of the frequency, its power summed over the main lobe of a Hann
     window (so that a tone between two bins loses nothing).
     """
-    from scipy import fft
-
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(samples.size) + 0.5) / samples.size)
     spectrum = np.abs(fft.rfft(samples * window)) ** 2
     bins = np.arange(spectrum.size) * sample_rate_hz / samples.size

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtri, stdtrit
 
 from reportlib.measure.levels import db, moving_octave_mean
 from reportlib.measure.records import Response
@@ -193,8 +194,6 @@ def lowest_spread(spread_db: FloatArray | float, *, dof: FloatArray | float) -> 
 
     Source: the variance's interval from chi-square (textbook).
     """
-    from scipy.special import chdtri
-
     capped = np.clip(np.asarray(dof, dtype=np.float64), 1.0, 1e6)
     return np.asarray(np.asarray(spread_db) * np.sqrt(capped / chdtri(capped, 0.025)))
 
@@ -219,7 +218,5 @@ def expanded(standard_db: FloatArray, *, dof: FloatArray) -> FloatArray:
 
     Source: JCGM 100:2008, G.3 and table G.2; t is continuous in the degrees of freedom.
     """
-    from scipy.special import stdtrit
-
     capped = np.clip(dof, 1.0, 1e6)
     return np.asarray(stdtrit(capped, 0.975) * standard_db)
