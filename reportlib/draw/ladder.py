@@ -6,7 +6,6 @@ named in the corner above the diagonal, which only gains reach.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -51,8 +50,8 @@ from reportlib.write.readings_sweeps import (
     limit_label,
     marked_limits,
     rungs,
-    shown_ladder,
 )
+from reportlib.write.shown import LADDER
 
 _NUMBERS_FROM_PX = 36.0
 """Boxes that stand closer leave no room for numbers: these then stand in the table alone."""
@@ -72,13 +71,12 @@ def level_ladder(analysis: Analysis) -> Drawn | None:
     """Draw by band and level how much of the asked-for rise came out; None without a level."""
     if not driven_levels(analysis):
         return None
-    picture = drawn(
+    return drawn(
         partial(draw_ladder, analysis),
-        name="level-ladder",
+        name=LADDER,
         caption=captions.caption_level_ladder(analysis),
         alt=captions.alt_level_ladder(analysis),
     )
-    return replace(picture, ladder=shown_ladder(analysis))
 
 
 def draw_ladder(analysis: Analysis, paper: Paper) -> Figure:

@@ -1,9 +1,7 @@
 """What a figure function returns: a figure on everything that it is shown on, with its words."""
 
-import functools
 import io
 import re
-import shutil
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -12,14 +10,13 @@ from typing import Any, Self
 import matplotlib as mpl
 from matplotlib.figure import Figure
 
+from reportlib.draw.press import pressed
 from reportlib.draw.scales import plain
 from reportlib.draw.sheet import POINTS_AN_INCH, box_px, size_px
 from reportlib.draw.style import PAGE, PHONE, Paper, house
 from reportlib.errors import RenderError, ReportError, one_line
 from reportlib.measure.records import ChangeCurve
 from reportlib.numbers import level_text
-from reportlib.session.files import FIGURE_FONTS, shipped_font
-from reportlib.session.lock import own_folder
 from reportlib.write.readings_curves import curve_words, frequency_words, read_points, where_most
 from reportlib.write.shown import Picture, ReadLine, ReadOut
 
@@ -43,11 +40,6 @@ _SOURCE = """
 #image(bytes(sys.inputs.drawing), format: "svg", width: 100%)
 """
 """One point a CSS pixel; the drawing travels as data, which typst never reads as code."""
-_BOTH_FONTS = """
-#set page(width: auto, height: auto)
-#set text(font: "DejaVu Sans")
-a *a*
-"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -253,44 +245,17 @@ def png_bytes(svg: str, *, width_px: float, height_px: float) -> bytes:
     """Return a drawing as a PNG file, `SCALE` times its size in CSS pixels, on white.
 
     Typst draws it, which sets the PDF from the same vector files: what is seen is the same by
-    construction. Its fonts are those that matplotlib ships, never the machine's, so that the same
-    drawing gives the same bytes.
+    construction.
 
     Raises
     ------
     RenderError
         Typst refused the drawing; the line carries its reason.
     """
-    import typst
-
-    compiled: Callable[..., bytes] = typst.compile  # its own annotations allow no such call
-    try:
-        return compiled(
-            _SOURCE.encode(),
-            format="png",
-            ppi=SCALE * POINTS_AN_INCH,
-            sys_inputs={"width": f"{width_px:g}", "height": f"{height_px:g}", "drawing": svg},
-            font_paths=_fonts(),
-        )
-    except typst.TypstError as error:
-        reason = " ".join(error.message.split())
-        raise RenderError(f"a figure could not be drawn: typst says {reason!r}.") from error
-
-
-@functools.cache
-def _fonts() -> Any:
-    """Look through the fonts once: that takes a fifth of a drawing's time.
-
-    They are those that figures are measured in and no other: matplotlib's folder has a font of
-    last resort too, which would draw a whole line as boxes for one letter that is missing. Typst
-    reads a font when it is first needed, so that both are needed before their folder goes.
-    """
-    import typst
-
-    with own_folder() as folder:
-        for name in FIGURE_FONTS:
-            shutil.copy(shipped_font(name), folder)
-        fonts = typst.Fonts(font_paths=[folder], include_system_fonts=False)
-        compiled: Callable[..., bytes] = typst.compile
-        compiled(_BOTH_FONTS.encode(), format="png", font_paths=fonts)
-    return fonts
+    return pressed(
+        _SOURCE,
+        what="a figure",
+        format="png",
+        ppi=SCALE * POINTS_AN_INCH,
+        sys_inputs={"width": f"{width_px:g}", "height": f"{height_px:g}", "drawing": svg},
+    )

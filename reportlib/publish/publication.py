@@ -33,9 +33,9 @@ from reportlib.publish.svg import Drawing, fits_a_page, read_drawing
 from reportlib.session.files import templates_folder
 from reportlib.write.shown import (
     CALCULATOR_MIME,
+    LADDER,
     PICTURE_MIME,
     TABLE_MIME,
-    Ladder,
     Picture,
     ReadOut,
     SeatCalculator,
@@ -96,10 +96,10 @@ class Publication:
         return self
 
     @property
-    def ladder(self) -> Picture | None:
-        """The first picture that is a level ladder."""
-        figures = (block.picture for block in self.blocks if isinstance(block, Figure))
-        return next((picture for picture in figures if picture.ladder), None)
+    def ladder(self) -> Figure | None:
+        """The level ladder, if there is one."""
+        figures = (block for block in self.blocks if isinstance(block, Figure))
+        return next((figure for figure in figures if figure.picture.name == LADDER), None)
 
     @property
     def blocks(self) -> tuple[Block, ...]:
@@ -254,7 +254,6 @@ def _figure(data: Mapping[str, Any]) -> Figure:
         alt=readable(str(about["alt"])).strip() or caption.strip() or name,
         width_px=width_px,
         height_px=height_px,
-        ladder=_ladder(about["ladder"]) if "ladder" in about else None,
         phone_svg=_whole(about.get("phone_svg", "")),
         read_out=ReadOut.from_json(_plain(about["read_out"])) if about.get("read_out") else None,
     )
@@ -264,25 +263,6 @@ def _figure(data: Mapping[str, Any]) -> Figure:
         drawing=read_drawing(svg, name=name),
         for_phone=read_drawing(phone_svg, name=f"{name}-phone") if phone_svg else None,
     )
-
-
-def _ladder(about: Mapping[str, Any]) -> Ladder:
-    ladder = Ladder(
-        levels=tuple(readable(str(level)) for level in about["levels"]),
-        bands=tuple(readable(str(band)) for band in about["bands"]),
-        shares=tuple(
-            tuple(None if share is None else float(share) for share in row)
-            for row in about["shares"]
-        ),
-    )
-    known = [share for row in ladder.shares for share in row if share is not None]
-    if not all(0.0 <= share < math.inf for share in known):
-        raise ValueError("a share of the ladder is no share")
-    if not ladder.levels or not ladder.bands or len(ladder.shares) != len(ladder.bands):
-        raise ValueError("levels, bands and shares of the ladder do not fit each other")
-    if any(len(row) != len(ladder.levels) for row in ladder.shares):
-        raise ValueError("levels, bands and shares of the ladder do not fit each other")
-    return ladder
 
 
 def _table(about: Mapping[str, Any]) -> Table:

@@ -17,8 +17,7 @@ than they must:
 
 import html
 import re
-import shutil
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import unquote
@@ -27,6 +26,7 @@ import nh3
 from mistune.core import BaseRenderer, BlockState
 from mistune.util import unescape
 
+from reportlib.draw.press import pressed
 from reportlib.errors import RenderError
 from reportlib.publish.prose import (
     OUTWARD,
@@ -40,7 +40,6 @@ from reportlib.publish.prose import (
     unbroken,
 )
 from reportlib.publish.publication import Publication, read_publication
-from reportlib.session.files import shipped_fonts
 from reportlib.session.lock import own_folder
 from reportlib.session.parameters import Paper
 
@@ -285,32 +284,21 @@ def set_typst(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:
     RenderError
         Typst refused the document; the line carries its reason.
     """
-    import typst
-
-    compiled: Callable[..., bytes] = typst.compile  # its own annotations allow no such call
     standards = ["a-3a", "ua-1"] if dated else ["ua-1"]
-    attempts = ((True, standards), (False, standards), (False, standards[:0]))
+    attempts = ((False, standards), (True, standards), (True, standards[:0]))
     with own_folder() as root:
         for name, data in files.items():
             (root / name).write_bytes(data)
-        fonts = root / "fonts"
-        fonts.mkdir()
-        for font in shipped_fonts():
-            shutil.copy(font, fonts)
-        for own_fonts_only, promised in attempts:
+        for machine_fonts, promised in attempts:
             try:
-                pdf = compiled(
-                    source.encode(),
+                return pressed(
+                    source,
+                    what="the PDF",
+                    machine_fonts=machine_fonts,
                     root=str(root),
-                    font_paths=[str(fonts)],
-                    ignore_system_fonts=own_fonts_only,
                     pdf_standards=promised,
                 )
-            except typst.TypstError as error:
-                if promised and _NO_GLYPH.search(error.message):
-                    continue
-                reason = " ".join(error.message.split())
-                raise RenderError(f"the PDF could not be set: typst says {reason!r}.") from error
-            else:
-                return pdf
+            except RenderError as error:
+                if not (promised and _NO_GLYPH.search(str(error))):
+                    raise
     raise AssertionError("the last attempt either returns or raises")

@@ -18,12 +18,11 @@ from reportlib.judge.limits import kind_of
 from reportlib.judge.records import Analysis, BandResult, Grade, Limit
 from reportlib.measure.levels import BANDS, Band, db, power
 from reportlib.measure.records import ChangeCurve, HarmonicCurves
-from reportlib.numbers import duration, hz_range_text, sentence
+from reportlib.numbers import duration, hz_range_text
 from reportlib.session.day import Test
 from reportlib.session.records import FloatArray
 from reportlib.write.facts import limit_key
 from reportlib.write.quotes import FactTable, written
-from reportlib.write.shown import Ladder
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,18 +119,6 @@ def rungs(analysis: Analysis) -> tuple[Rung, ...]:
         )
         for band in BANDS
         for level_db in driven_levels(analysis)
-    )
-
-
-def shown_ladder(analysis: Analysis) -> Ladder:
-    """Return what the ladder shows, the highest band at the top."""
-    share_of = {(rung.band, rung.level_db): rung.share for rung in rungs(analysis)}
-    levels = driven_levels(analysis)
-    bands = [band.name for band in reversed(BANDS)]
-    return Ladder(
-        levels=tuple(f"{level_db:g}" for level_db in levels),
-        bands=tuple(sentence(band) for band in bands),
-        shares=tuple(tuple(share_of[band, level] for level in levels) for band in bands),
     )
 
 

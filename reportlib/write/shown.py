@@ -25,6 +25,9 @@ PICTURE_MIME = "application/vnd.upheld.picture+json"
 TABLE_MIME = "application/vnd.upheld.table+json"
 CALCULATOR_MIME = "application/vnd.upheld.calculator+json"
 
+LADDER = "level-ladder"
+"""Name of the figure that pictures to share are made with."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class ReadLine:
@@ -103,23 +106,6 @@ def _box(shares: Sequence[float] | None) -> tuple[float, float, float, float] | 
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ladder:
-    """What the level ladder shows, for whoever draws it at another size.
-
-    Attributes
-    ----------
-    levels : as written, quietest first
-    bands : names, from the top
-    shares : one a band and level: how much of the rise arrived, above 1 for more than asked;
-        None: can't tell
-    """
-
-    levels: tuple[str, ...]
-    bands: tuple[str, ...]
-    shares: tuple[tuple[float | None, ...], ...]
-
-
-@dataclass(frozen=True, kw_only=True)
 class Picture:
     """A figure with its caption and its alternative text.
 
@@ -133,7 +119,6 @@ class Picture:
     width_px, height_px : size in CSS pixels at 1×
     read_out : what its curves say frequency by frequency, None where there is nothing to read
     own_words : whether a reviewer wrote the words, whose numbers are then checked
-    ladder : what it shows, where it is the level ladder
     phone_svg : the same drawn as wide as a phone's page, empty where it was not
     """
 
@@ -146,7 +131,6 @@ class Picture:
     height_px: float
     read_out: ReadOut | None = None
     own_words: bool = False
-    ladder: Ladder | None = None
     phone_svg: str = ""
 
     def captioned(self, caption: str, *, alt: str | None = None) -> Self:
@@ -171,7 +155,6 @@ class Picture:
                 "own_words": self.own_words,
                 **({} if self.read_out is None else {"read_out": asdict(self.read_out)}),
                 **({"phone_svg": self.phone_svg} if self.phone_svg else {}),
-                **({} if self.ladder is None else {"ladder": asdict(self.ladder)}),
             },
         }
 

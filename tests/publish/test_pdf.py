@@ -237,7 +237,7 @@ def test_what_typst_refuses_is_said_in_one_line(monkeypatch):
         TypstExporter, "from_notebook_node", lambda *_, **__: ('#panic("no")', {"outputs": {}})
     )
     with pytest.raises(
-        RenderError, match=r"the PDF could not be set: typst says .*panicked"
+        RenderError, match=r"the PDF could not be made: typst says .*panicked"
     ) as info:
         typeset.pdf_bytes(sample_notebook())
     assert "\n" not in str(info.value)
