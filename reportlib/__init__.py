@@ -48,7 +48,7 @@ _EARLIER: dict[str, tuple[str, ...]] = {
     "memory": ("publish.memory",),
     "parameters": ("session.parameters",),
     "playing": ("judge.analysis",),
-    "tables": ("write.tables",),
+    "tables": ("draw.tables",),
     "words": (),
     "words.calculator": ("write.data",),
 }

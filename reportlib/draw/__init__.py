@@ -1,5 +1,5 @@
-"""The report's figures: an `Analysis` in, a picture with caption and alternative text out.
+"""The report's figures and tables: an `Analysis` in, a picture with its words or a table out.
 
-``figures`` holds the public functions, one a figure. Plots compute nothing: what they show is
-picked out in the room ``write``.
+``figures`` and ``tables`` hold the public functions, one each. Plots compute nothing: what they
+show is picked out in the room ``write``. What they say are ``wordings``, which drafts share.
 """

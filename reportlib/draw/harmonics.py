@@ -34,12 +34,14 @@ from reportlib.draw.sheet import (
     write_heading,
 )
 from reportlib.draw.style import MARGIN_PX, Paper
+from reportlib.draw.wordings import said
 from reportlib.judge.records import Analysis
 from reportlib.measure.records import ChangeCurve, HarmonicCurves
 from reportlib.numbers import level_text
 from reportlib.write import captions
 from reportlib.write.readings_curves import stretches
 from reportlib.write.readings_sweeps import ordinal, percent_text, shown_beside, two_levels
+from reportlib.write.writer import Said
 
 _HARMONICS_PX, _HARMONICS_PHONE_PX = 190.0, 160.0
 _CHANGE_PX, _CHANGE_PHONE_PX = 120.0, 90.0
@@ -48,15 +50,15 @@ _PERCENT_PX = 52.0
 _DASHES = ("solid", (0, (6, 1.8)), (0, (6, 1.8, 1.5, 1.8)), (0, (1.5, 1.5)))
 
 
-def distortion(analysis: Analysis) -> Drawn | None:
+def distortion(analysis: Analysis, *, said: Said = said) -> Drawn | None:
     """Draw harmonics 2 to 5 above the change at the same level, at a middle and the highest."""
     if not two_levels(analysis):
         return None
     return drawn(
         partial(draw_distortion, analysis),
         name="distortion",
-        caption=captions.caption_distortion(analysis),
-        alt=captions.alt_distortion(analysis),
+        caption=captions.caption_distortion(analysis, said=said),
+        alt=captions.alt_distortion(analysis, said=said),
     )
 
 

@@ -36,6 +36,7 @@ from reportlib.draw.sheet import (
     write_heading,
 )
 from reportlib.draw.style import MARGIN_PX, Paper
+from reportlib.draw.wordings import said
 from reportlib.judge.records import Analysis, Limit
 from reportlib.judge.thresholds import BEHIND_DB
 from reportlib.measure.levels import BANDS
@@ -52,6 +53,7 @@ from reportlib.write.readings_sweeps import (
     rungs,
 )
 from reportlib.write.shown import LADDER
+from reportlib.write.writer import Said
 
 _NUMBERS_FROM_PX = 36.0
 """Boxes that stand closer leave no room for numbers: these then stand in the table alone."""
@@ -67,15 +69,15 @@ _ABOVE_PX = 40.0
 _SHORTFALLS_DB = (0.0, *BEHIND_DB)
 
 
-def level_ladder(analysis: Analysis) -> Drawn | None:
+def level_ladder(analysis: Analysis, *, said: Said = said) -> Drawn | None:
     """Draw by band and level how much of the asked-for rise came out; None without a level."""
     if not driven_levels(analysis):
         return None
     return drawn(
         partial(draw_ladder, analysis),
         name=LADDER,
-        caption=captions.caption_level_ladder(analysis),
-        alt=captions.alt_level_ladder(analysis),
+        caption=captions.caption_level_ladder(analysis, said=said),
+        alt=captions.alt_level_ladder(analysis, said=said),
     )
 
 
@@ -216,15 +218,15 @@ def _write_key(
     return top + 30.0
 
 
-def asked_and_given(analysis: Analysis) -> Drawn | None:
+def asked_and_given(analysis: Analysis, *, said: Said = said) -> Drawn | None:
     """Draw by band how far the output rose against the asking; None without a level."""
     if not rungs(analysis):
         return None
     return drawn(
         partial(draw_asked_and_given, analysis),
         name="asked-and-given",
-        caption=captions.caption_asked_and_given(analysis),
-        alt=captions.alt_asked_and_given(analysis),
+        caption=captions.caption_asked_and_given(analysis, said=said),
+        alt=captions.alt_asked_and_given(analysis, said=said),
     )
 
 

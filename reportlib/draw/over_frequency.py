@@ -53,12 +53,14 @@ from reportlib.draw.sheet import (
     write_heading,
 )
 from reportlib.draw.style import MARGIN_PX, Paper
+from reportlib.draw.wordings import said
 from reportlib.judge.records import Analysis
 from reportlib.measure.levels import BANDS, runs
 from reportlib.measure.records import BaselineCurve, ChangeCurve
 from reportlib.numbers import db_number, level_text, sentence
 from reportlib.write import captions
 from reportlib.write.readings_curves import cell_edges, hidden, stretches
+from reportlib.write.writer import Said
 
 _FRAME_PX = 300.0
 _ABOVE_FRAME_PX = 6.0
@@ -71,7 +73,7 @@ _EXCURSIONS_A_LINE = 3
 _UNDER_NUMBERS_PX = 10.5
 
 
-def turned_up(analysis: Analysis) -> Drawn | None:
+def turned_up(analysis: Analysis, *, said: Said = said) -> Drawn | None:
     """Draw the short-term change over frequency; None where no level was above the baseline."""
     if not analysis.short_term:
         return None
@@ -79,8 +81,8 @@ def turned_up(analysis: Analysis) -> Drawn | None:
     return drawn(
         partial(draw_turned_up, analysis),
         name="turned-up",
-        caption=captions.caption_turned_up(analysis),
-        alt=captions.alt_turned_up(analysis),
+        caption=captions.caption_turned_up(analysis, said=said),
+        alt=captions.alt_turned_up(analysis, said=said),
         reading=Reading(label="Turned up: read the curves at a frequency", curves=curves),
     )
 

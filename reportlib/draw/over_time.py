@@ -41,6 +41,7 @@ from reportlib.draw.sheet import (
     write_heading,
 )
 from reportlib.draw.style import MARGIN_PX, Paper
+from reportlib.draw.wordings import said
 from reportlib.judge.records import Analysis
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import db_interval, db_number, level_text, sentence, span_text
@@ -57,6 +58,7 @@ from reportlib.write.readings_stress import (
     why_untold,
 )
 from reportlib.write.readings_sweeps import Track, after_text, last_curves, last_result, tracks
+from reportlib.write.writer import Said
 
 _SAME_END_PX = 6.0
 _BETWEEN_PX = 14.0
@@ -71,7 +73,7 @@ _MOST_NAMED = 3
 _KEY_ROW_PX = 23.0
 
 
-def left_playing(analysis: Analysis) -> Drawn | None:
+def left_playing(analysis: Analysis, *, said: Said = said) -> Drawn | None:
     """Draw the long-term change by band and over frequency; None without a long-term test."""
     curves = last_curves(analysis)
     if not curves:
@@ -80,8 +82,8 @@ def left_playing(analysis: Analysis) -> Drawn | None:
     return drawn(
         partial(draw_left_playing, analysis),
         name="left-playing",
-        caption=captions.caption_left_playing(analysis),
-        alt=captions.alt_left_playing(analysis),
+        caption=captions.caption_left_playing(analysis, said=said),
+        alt=captions.alt_left_playing(analysis, said=said),
         reading=Reading(label=label, curves=curves),
     )
 
@@ -188,15 +190,15 @@ class _Band:
         return [*found.tolist(), *seen]
 
 
-def minute_by_minute(analysis: Analysis) -> Drawn | None:
+def minute_by_minute(analysis: Analysis, *, said: Said = said) -> Drawn | None:
     """Draw what each band loses while the stress plays; None where no stress can be told."""
     if not levels_played(analysis):
         return None
     return drawn(
         partial(draw_minutes, analysis),
         name="minute-by-minute",
-        caption=stress_captions.caption_minute_by_minute(analysis),
-        alt=stress_captions.alt_minute_by_minute(analysis),
+        caption=stress_captions.caption_minute_by_minute(analysis, said=said),
+        alt=stress_captions.alt_minute_by_minute(analysis, said=said),
     )
 
 

@@ -37,6 +37,7 @@ from reportlib.draw.sheet import (
     write_heading,
 )
 from reportlib.draw.style import Paper
+from reportlib.draw.wordings import said
 from reportlib.judge.records import Analysis
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import db_number, level_text, sentence, true_minus
@@ -45,6 +46,7 @@ from reportlib.write import stress_captions
 from reportlib.write.readings_curves import StressMap
 from reportlib.write.readings_curves import stress_map as mapped
 from reportlib.write.readings_stress import CoilCourse, CoilEnd, coil_course, coil_end, with_coil
+from reportlib.write.writer import Said
 
 _MAP_PX = 300.0
 _MAP_RIGHT_PX = 92.0
@@ -61,15 +63,15 @@ _COIL_BETWEEN_PX = 44.0
 _COIL_RIGHT_PX = 122.0
 
 
-def stress_map(analysis: Analysis) -> Drawn | None:
+def stress_map(analysis: Analysis, *, said: Said = said) -> Drawn | None:
     """Draw every tone against every period of the loudest level; None where nothing is told."""
     if mapped(analysis) is None:
         return None
     return drawn(
         partial(draw_map, analysis),
         name="stress-map",
-        caption=stress_captions.caption_stress_map(analysis),
-        alt=stress_captions.alt_stress_map(analysis),
+        caption=stress_captions.caption_stress_map(analysis, said=said),
+        alt=stress_captions.alt_stress_map(analysis, said=said),
     )
 
 
@@ -211,7 +213,7 @@ def _write_key(figure: Figure, found: StressMap, *, left: float, top: float, pap
         write(figure, "can't tell", x=x + _KEY_BOX_PX + 6.0, y=top + 12.0, color=style.MUTED)
 
 
-def coil(analysis: Analysis) -> Drawn | None:
+def coil(analysis: Analysis, *, said: Said = said) -> Drawn | None:
     """Draw the coil's temperature, and the change that it predicts against the one heard.
 
     None where no coil's temperature can be told.
@@ -222,8 +224,8 @@ def coil(analysis: Analysis) -> Drawn | None:
     return drawn(
         partial(draw_coil, analysis),
         name="coil",
-        caption=stress_captions.caption_coil(analysis),
-        alt=stress_captions.alt_coil(analysis),
+        caption=stress_captions.caption_coil(analysis, said=said),
+        alt=stress_captions.alt_coil(analysis, said=said),
     )
 
 

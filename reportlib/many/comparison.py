@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from reportlib import __version__
+from reportlib.draw.wordings import narrative_templates
 from reportlib.errors import ReportError, SessionError, one_line
 from reportlib.judge.analysis import analyse
 from reportlib.judge.records import Analysis
@@ -29,7 +30,7 @@ from reportlib.many.words import draft_comparison
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import counted, listed
 from reportlib.publish.kinds import REPORT, kind_of
-from reportlib.publish.memory import FOLDER, narrative_templates
+from reportlib.publish.memory import FOLDER
 from reportlib.session import files
 from reportlib.session.day import Session
 from reportlib.session.parameters import ComparisonParameters, ReportParameters

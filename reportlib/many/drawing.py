@@ -1,7 +1,7 @@
 """At equal output; what all figures of a comparison share, with their words."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -32,15 +32,14 @@ from reportlib.draw.sheet import (
     write_heading,
 )
 from reportlib.draw.style import MARGIN_PX, Paper
-from reportlib.judge.thresholds import BEHIND_DB
-from reportlib.many.facts import BandVerdict, band_verdicts, comparison_facts, limit_words
+from reportlib.draw.wordings import said
+from reportlib.many.facts import band_verdicts, comparison_facts, limit_words
 from reportlib.many.ranking import one_scale
 from reportlib.many.records import Comparison, OutputTrack, Question
 from reportlib.measure.levels import BANDS, SLUGS
 from reportlib.numbers import counted, level_text, levels_text, listed, sentence
-from reportlib.write.captions import joined
 from reportlib.write.quotes import FactTable, written
-from reportlib.write.writer import spoken
+from reportlib.write.writer import Said, spoken
 
 _DASHES = ("solid", (0.0, (5.0, 2.0)), (0.0, (1.5, 1.5)), (0.0, (8.0, 2.0, 1.5, 2.0)))
 _SHORT_NAMES = 60
@@ -118,7 +117,7 @@ def level_ticks(low_db: float, high_db: float, *, most: int) -> tuple[float, ...
     return tuple(step * index for index in range(first, last + 1))
 
 
-def at_equal_output(comparison: Comparison) -> Drawn | None:
+def at_equal_output(comparison: Comparison, *, said: Said = said) -> Drawn | None:
     """Draw by band how far each session lags by how much it gives, one line a session.
 
     None where no two sessions gave an output in common.
@@ -128,8 +127,8 @@ def at_equal_output(comparison: Comparison) -> Drawn | None:
     return drawn(
         partial(draw_output, comparison),
         name="at-equal-output",
-        caption=caption_at_equal_output(comparison),
-        alt=alt_at_equal_output(comparison),
+        caption=caption_at_equal_output(comparison, said=said),
+        alt=alt_at_equal_output(comparison, said=said),
     )
 
 
@@ -219,25 +218,18 @@ def _draw_tracks(
     say_leaving(ax)
 
 
-_CLOSE = "In no band do two of them part by so much that it would be worth naming."
-
-
-def caption_at_equal_output(comparison: Comparison) -> str:
+def caption_at_equal_output(comparison: Comparison, *, said: Said) -> str:
     """Say where somebody gives in first, how the picture reads, what is not in it."""
-    return joined(
-        _most(comparison, "equal output"),
-        "Across: how much comes out, at 1 m. Up: how far that is behind what was asked. Each dot "
-        "is a level tested, with its 95 % interval; a line that ends early was not tested "
-        "further, or gave no more.",
-        "The upright line is the highest output that all of them surely gave: there they are "
-        "ranked."
-        if comparison.ranked("equal output")
-        else "",
-        _not_ranked(comparison),
+    ranked = comparison.ranked("equal output")
+    return said(
+        "comparison/in-short/caption-at-equal-output",
+        most=_most(comparison, "equal output", said=said),
+        ranked=said("comparison/in-short/ranked") if ranked else "",
+        not_ranked=_not_ranked(comparison, said=said),
     )
 
 
-def _not_ranked(comparison: Comparison) -> str:
+def _not_ranked(comparison: Comparison, *, said: Said) -> str:
     """Name those that are drawn and take no place."""
     places = comparison.places("equal output")
     told = {track.name for track in comparison.tracks if track.told}
@@ -245,50 +237,47 @@ def _not_ranked(comparison: Comparison) -> str:
     if not aside or not places:
         return ""
     verb = "is" if len(aside) == 1 else "are"
-    return f"{listed(aside)} {verb} drawn, but can’t be compared."
+    return said("comparison/in-short/not-ranked", names=listed(aside), verb=verb)
 
 
-def alt_at_equal_output(comparison: Comparison) -> str:
+def alt_at_equal_output(comparison: Comparison, *, said: Said) -> str:
     """Read out the changes at the outputs that are ranked."""
-    return joined(
-        f"A panel for each of {counted(len(BANDS), 'band')}, a line for each of "
-        f"{listed(comparison.names)}: change against output.",
-        *_read_out(comparison, "equal output"),
+    return said(
+        "comparison/in-short/alt-at-equal-output",
+        bands=counted(len(BANDS), "band"),
+        names=listed(comparison.names),
+        read_out=_read_out(comparison, "equal output", said=said),
     )
 
 
-def caption_beside_left_playing(comparison: Comparison) -> str:
+def caption_beside_left_playing(comparison: Comparison, *, said: Said) -> str:
     """Say who lost most, and what the bars are."""
-    return joined(
-        _most(comparison, "left playing"),
-        "Each stroke is the change after the same level for the same time, the bar its 95 % "
-        "interval; 0 is as before.",
-        _how_heard(comparison),
+    return said(
+        "comparison/left-playing/caption-beside-left-playing",
+        most=_most(comparison, "left playing", said=said),
+        how_heard=said(f"comparison/left-playing/{_how_heard(comparison)}"),
     )
 
 
-def alt_beside_left_playing(comparison: Comparison) -> str:
+def alt_beside_left_playing(comparison: Comparison, *, said: Said) -> str:
     """Read out the changes after the same stress."""
-    return joined(
-        f"A row for each of {listed(comparison.names)} in every band that was left playing alike.",
-        *_read_out(comparison, "left playing"),
+    return said(
+        "comparison/left-playing/alt-beside-left-playing",
+        names=listed(comparison.names),
+        read_out=_read_out(comparison, "left playing", said=said),
     )
 
 
-def caption_beside_limits(comparison: Comparison) -> str:
+def caption_beside_limits(comparison: Comparison, *, said: Said) -> str:
     """Say what bars and arrows are, and whether rows can be held against each other."""
-    return joined(
-        "The stroke is the level, turned up, at which a band is first "
-        f"{level_text(BEHIND_DB[0])} behind what was asked; the bar is where else "
-        "it may lie. An arrow means more than was tested, or less.",
-        ""
-        if one_scale(comparison.sessions)
-        else "Each is on its own scale of level: where they were measured differs, and rows of "
-        "different scales can’t be compared.",
+    alike = one_scale(comparison.sessions)
+    return said(
+        "comparison/left-playing/caption-beside-limits",
+        scales="" if alike else said("comparison/left-playing/own-scales"),
     )
 
 
-def alt_beside_limits(comparison: Comparison) -> str:
+def alt_beside_limits(comparison: Comparison, *, said: Said) -> str:
     """Read out every limit."""
     facts = comparison_facts(comparison)
     slugs = {one.name: one.slug for one in comparison.sessions}
@@ -300,16 +289,22 @@ def alt_beside_limits(comparison: Comparison) -> str:
             for one in limits
         ]
         parts.append(f"{sentence(band.name)}: {listed(told)}.")
-    return joined(f"The level at which each is {level_text(BEHIND_DB[0])} behind.", *parts)
+    return said("comparison/left-playing/alt-beside-limits", limits=" ".join(parts))
 
 
-def _most(comparison: Comparison, question: Question) -> str:
+_PARTS_MOST: Mapping[Question, str] = {
+    "equal output": "parts-most-giving",
+    "left playing": "parts-most-playing",
+}
+
+
+def _most(comparison: Comparison, question: Question, *, said: Said) -> str:
     """Say in which band they part the most, by more than would be too little to name."""
     verdicts = band_verdicts(comparison, question)
     parted = [one for one in verdicts if one.kind in ("gives in", "differs")]
     lead = max(parted, key=lambda one: one.apart_db, default=None)
     if lead is None or lead.ranking is None:
-        return _CLOSE if any(one.ranking for one in verdicts) else ""
+        return said("comparison/figures/none-parts") if any(one.ranking for one in verdicts) else ""
     facts = comparison_facts(comparison)
     slugs = {one.name: one.slug for one in comparison.sessions}
     part = "rank" if question == "equal output" else "long"
@@ -317,22 +312,22 @@ def _most(comparison: Comparison, question: Question) -> str:
         f"{name} {_mean(facts, slug=slugs[name], band=lead.band, part=part)}"
         for name in (*lead.worst, *lead.better)
     ]
-    at = "giving" if question == "equal output" else "left playing at"
-    return (
-        f"They part most in the {spoken(lead.band)}, {at} "
-        f"{level_text(lead.ranking.at_db or 0.0)}: {listed(told)}{_unsure(lead)}."
+    return said(
+        f"comparison/figures/{_PARTS_MOST[question]}",
+        band=spoken(lead.band),
+        level=level_text(lead.ranking.at_db or 0.0),
+        sessions=listed(told),
+        between=said("comparison/figures/in-between", names=listed(lead.unsure))
+        if lead.unsure
+        else "",
     )
-
-
-def _unsure(lead: BandVerdict) -> str:
-    return f"; {listed(lead.unsure)} in between can’t be placed" if lead.unsure else ""
 
 
 def _mean(facts: FactTable, *, slug: str, band: str, part: str) -> str:
     return written(facts[f"beside.{slug}.{SLUGS[band]}.{part}.mean"])
 
 
-def _read_out(comparison: Comparison, question: Question) -> list[str]:
+def _read_out(comparison: Comparison, question: Question, *, said: Said) -> str:
     facts = comparison_facts(comparison)
     slugs = {one.name: one.slug for one in comparison.sessions}
     part = "rank" if question == "equal output" else "long"
@@ -343,19 +338,21 @@ def _read_out(comparison: Comparison, question: Question) -> list[str]:
             for one in ranking.standings
             if f"beside.{slugs[one.name]}.{SLUGS[ranking.band]}.{part}.mean" in facts
         ]
-        close = "" if ranking.partings else ", too close to call"
-        level = level_text(ranking.at_db or 0.0)
-        found.append(f"{sentence(ranking.band)} at {level}: {listed(told)}{close}.")
-    return found
+        wording = "read-out" if ranking.partings else "read-out-close"
+        found.append(
+            said(
+                f"comparison/figures/{wording}",
+                band=sentence(ranking.band),
+                level=level_text(ranking.at_db or 0.0),
+                sessions=listed(told),
+            )
+        )
+    return " ".join(found)
 
 
 def _how_heard(comparison: Comparison) -> str:
+    """Name the wording that says how the changes after the stress were heard."""
     ways = {one.while_playing for one in comparison.ranked("left playing")}
     if ways == {True}:
-        return "It was heard while it still played."
-    if ways == {False}:
-        return "It was read in the sweep afterwards, when a coil has cooled a little."
-    return (
-        "Some bands were heard while it still played, others in the sweep afterwards; the table "
-        "says which."
-    )
+        return "heard-while-playing"
+    return "heard-afterwards" if ways == {False} else "heard-either-way"

@@ -17,6 +17,7 @@ from reportlib.draw.pictures import Drawn, drawn
 from reportlib.draw.scales import change_scale, text_width
 from reportlib.draw.sheet import add_panel, from_corner, new_figure, set_height, write
 from reportlib.draw.style import MARGIN_PX, Paper
+from reportlib.draw.wordings import said
 from reportlib.judge.limits import kind_of
 from reportlib.judge.records import Limit
 from reportlib.judge.thresholds import BEHIND_DB
@@ -28,6 +29,7 @@ from reportlib.many.records import Comparison, Ranking
 from reportlib.measure.levels import BANDS, SLUGS
 from reportlib.numbers import duration, level_text, sentence
 from reportlib.write.quotes import FactTable, written
+from reportlib.write.writer import Said
 
 __all__ = [
     "at_equal_output",
@@ -75,15 +77,15 @@ class Block:
     rows: tuple[Row, ...]
 
 
-def beside_left_playing(comparison: Comparison) -> Drawn | None:
+def beside_left_playing(comparison: Comparison, *, said: Said = said) -> Drawn | None:
     """Draw by band what each session lost after the same stress; None where no two had it."""
     if not comparison.ranked("left playing"):
         return None
     return drawn(
         partial(draw_left_playing, comparison),
         name="beside-left-playing",
-        caption=drawing.caption_beside_left_playing(comparison),
-        alt=drawing.alt_beside_left_playing(comparison),
+        caption=drawing.caption_beside_left_playing(comparison, said=said),
+        alt=drawing.alt_beside_left_playing(comparison, said=said),
     )
 
 
@@ -138,15 +140,15 @@ def draw_left_playing(comparison: Comparison, paper: Paper) -> Figure:
     return figure
 
 
-def beside_limits(comparison: Comparison) -> Drawn | None:
+def beside_limits(comparison: Comparison, *, said: Said = said) -> Drawn | None:
     """Draw by band the level at which each session is 1 dB behind; None where none can be told."""
     if not any(one.limit.tested_to_db for one in comparison.limits):
         return None
     return drawn(
         partial(draw_limits, comparison),
         name="beside-limits",
-        caption=drawing.caption_beside_limits(comparison),
-        alt=drawing.alt_beside_limits(comparison),
+        caption=drawing.caption_beside_limits(comparison, said=said),
+        alt=drawing.alt_beside_limits(comparison, said=said),
     )
 
 

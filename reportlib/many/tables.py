@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
+from reportlib.draw.wordings import said
 from reportlib.judge.records import SEAT_SETUP
 from reportlib.judge.thresholds import BEHIND_DB
 from reportlib.many.facts import (
@@ -42,6 +43,7 @@ from reportlib.numbers import (
 from reportlib.write.data import number_text, rounded
 from reportlib.write.quotes import FactTable
 from reportlib.write.shown import Table
+from reportlib.write.writer import Said
 
 _QUESTIONS: tuple[tuple[Question, str], ...] = (
     ("equal output", "at equal output"),
@@ -55,7 +57,7 @@ def _anchors(facts: FactTable, row: str) -> str:
     return " ".join([row, *(f"fact-{name}" for name, fact in facts.items() if fact.row == row)])
 
 
-def standing_table(comparison: Comparison) -> Table | None:
+def standing_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     """Who comes first by each question in each band, and what is too close to call."""
     if not comparison.rankings:
         return None
@@ -75,9 +77,7 @@ def standing_table(comparison: Comparison) -> Table | None:
             anchors.append(_anchors(facts, rank_row(ranking)))
     return Table(
         name="standing",
-        caption="Who comes before whom, as far as that is sure; then each one’s place and value. "
-        "Where two places are given, either may be true. A place is sure only where the interval "
-        "of a difference leaves zero out, with 95 % for all the pairs of a question together.",
+        caption=said("comparison/in-short/caption-standing-table"),
         columns=("by", "band", "what is sure", *comparison.names),
         rows=tuple(rows),
         anchors=tuple(anchors),
@@ -105,7 +105,7 @@ def _at(ranking: Ranking) -> str:
     return f", {level} for {duration(ranking.elapsed_s)}, {how}"
 
 
-def equal_output_table(comparison: Comparison) -> Table | None:
+def equal_output_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     """What every session lags by when it gives the same output, band by band."""
     if not comparison.points:
         return None
@@ -123,9 +123,7 @@ def equal_output_table(comparison: Comparison) -> Table | None:
             anchors.append(_anchors(facts, output_row(band.name, output)))
     return Table(
         name="equal-output",
-        caption="How far each band lags when as much comes out: its change at that output, with "
-        "its interval, from the session’s own baseline. Between two levels tested it is read off "
-        "a straight line, beyond them never.",
+        caption=said("comparison/at-equal-output/caption-equal-output-table"),
         columns=("band", "given", *(_ranked(comparison, name) for name in comparison.names)),
         rows=tuple(rows),
         anchors=tuple(anchors),
@@ -149,7 +147,7 @@ def _point_words(point: OutputPoint, *, slug: str, facts: FactTable) -> str:
     return value_words(facts, key) + falls
 
 
-def limits_table(comparison: Comparison) -> Table | None:
+def limits_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     """Where every band of every session is 1 dB behind."""
     if not any(one.limit.reached is not None for one in comparison.limits):
         return None
@@ -158,8 +156,7 @@ def limits_table(comparison: Comparison) -> Table | None:
     found = {(one.name, one.limit.band): one.limit for one in comparison.limits}
     return Table(
         name="limits-beside",
-        caption="The level, turned up, at which the output is first "
-        f"{BEHIND_DB[0]:g} dB behind what was asked, with its bracket.",
+        caption=said("comparison/left-playing/caption-limits-table"),
         columns=("band", *comparison.names),
         rows=tuple(
             (
@@ -176,7 +173,7 @@ def limits_table(comparison: Comparison) -> Table | None:
     )
 
 
-def needs_table(comparison: Comparison) -> Table | None:
+def needs_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     """Is each loudspeaker enough for what is listened to, at every seat."""
     if not comparison.needs:
         return None
@@ -185,7 +182,7 @@ def needs_table(comparison: Comparison) -> Table | None:
     answers = {(one.setup, one.need, one.name): one for one in comparison.needs}
     return Table(
         name="needs-beside",
-        caption="Is it loud enough? What is listened to, where, and the answer for each.",
+        caption=said("comparison/at-your-seat/caption-needs-table"),
         columns=("where", "what", *comparison.names),
         rows=tuple(
             (
@@ -201,7 +198,7 @@ def needs_table(comparison: Comparison) -> Table | None:
     )
 
 
-def abilities_table(comparison: Comparison) -> Table | None:
+def abilities_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     """What is asked of each loudspeaker at the reader's seat, beside what it was found able to."""
     own = [one for one in comparison.needs if one.setup == SEAT_SETUP]
     if not own:
@@ -209,9 +206,7 @@ def abilities_table(comparison: Comparison) -> Table | None:
     needs = list(dict.fromkeys(one.need for one in own))
     return Table(
         name="abilities-beside",
-        caption="Need against ability at your seat: what one loudspeaker must make at 1 m, on "
-        "average and in peaks; how loud each was played for minutes, and in sweeps; and the band "
-        "that would lose the most, as far as it was tested.",
+        caption=said("comparison/at-your-seat/caption-abilities-table"),
         columns=(
             "what", "loudspeaker", "enough", "asks for", "played to", "in peaks", "tested to",
             "loses the most",
@@ -252,7 +247,7 @@ def _loss(one: NeedBeside) -> str:
     return f"{one.weakest_band}, {low if low == high else f'{low}–{high}'} dB"
 
 
-def seats_table(comparison: Comparison) -> Table | None:
+def seats_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     """What arrives at every seat of the loudest level that each was tested at."""
     if not comparison.arrives:
         return None
@@ -272,8 +267,7 @@ def seats_table(comparison: Comparison) -> Table | None:
         rows.append((f"{setup}, {seat.distance_m:g}\u00a0m", *cells))
     return Table(
         name="seats-beside",
-        caption="What arrives at a listener of the loudest level that each was tested at, by "
-        "every method, what is lost already taken off.",
+        caption=said("comparison/at-your-seat/caption-seats-table"),
         columns=(
             "where",
             *(
@@ -287,15 +281,14 @@ def seats_table(comparison: Comparison) -> Table | None:
     )
 
 
-def not_comparable_table(comparison: Comparison) -> Table | None:
+def not_comparable_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     """What can't be compared, what asks for care, and what would make it comparable."""
     if not comparison.hindrances:
         return None
     questions = dict(_QUESTIONS)
     return Table(
         name="not-comparable",
-        caption="What can’t be compared, what is compared with care, and what would make it "
-        "comparable.",
+        caption=said("comparison/how-comparable/caption-not-comparable-table"),
         columns=("comparable", "who", "where", "by", "what", "what would mend it"),
         rows=tuple(
             (
@@ -313,12 +306,12 @@ def not_comparable_table(comparison: Comparison) -> Table | None:
     )
 
 
-def measured_table(comparison: Comparison) -> Table:
+def measured_table(comparison: Comparison, *, said: Said = said) -> Table:
     """How each session was measured."""
     facts = comparison_facts(comparison)
     return Table(
         name="measured-beside",
-        caption="How each was measured.",
+        caption=said("comparison/how-comparable/caption-measured-table"),
         columns=(
             "session", "date", "where", "gate", "turned up", "takes", "left playing", "drive",
             "level",

@@ -33,7 +33,7 @@ class ComparisonWriter:
 
     def say(self, wording: str, **values: object) -> str:
         """Fill in one wording."""
-        return worded(self.templates, wording=wording, values=values)
+        return worded(self.templates, wording, **values)
 
     def page(self, slot: str, **values: object) -> str:
         """Fill in the page of a slot from finished paragraphs."""

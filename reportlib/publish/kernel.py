@@ -5,17 +5,17 @@ Run as ``python -m reportlib.publish.kernel``, with the arguments of ``ipykernel
 
 from typing import Any
 
-from reportlib.draw import figures  # noqa: F401
+from reportlib.draw import (
+    figures,  # noqa: F401
+    tables,  # noqa: F401
+)
 from reportlib.judge import analysis  # noqa: F401
 from reportlib.publish import memory  # noqa: F401
 from reportlib.session import (
     parameters,  # noqa: F401
     reading,  # noqa: F401
 )
-from reportlib.write import (
-    data,  # noqa: F401
-    tables,  # noqa: F401
-)
+from reportlib.write import data  # noqa: F401
 
 
 def run(arguments: list[str] | None = None, **options: Any) -> None:

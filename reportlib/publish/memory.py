@@ -13,10 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from jinja2 import FileSystemLoader, StrictUndefined
-from jinja2.sandbox import SandboxedEnvironment
-
 from reportlib import __version__
+from reportlib.draw.wordings import narrative_templates
 from reportlib.errors import NotebookError
 from reportlib.judge.records import Analysis
 from reportlib.measure.stress.stages import multitone_curves
@@ -51,18 +49,6 @@ class Kept:
     drafts: dict[str, str]
     about: dict[str, Any]
     data: dict[str, bytes]
-
-
-def narrative_templates() -> SandboxedEnvironment:
-    """Return the environment that finds the narrative's wordings; no code runs from it."""
-    return SandboxedEnvironment(
-        loader=FileSystemLoader(files.templates_folder() / "narrative"),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=False,
-        autoescape=False,  # Markdown, cleaned when it is rendered
-    )
 
 
 def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:

@@ -63,7 +63,7 @@ def what_changed(
         return ""
 
     def say(wording: str, **values: object) -> str:
-        return worded(templates, wording=f"what-changed/{wording}", values=values)
+        return worded(templates, f"what-changed/{wording}", **values)
 
     def line(one: Changed) -> str:
         wording = "line" if one.then and one.now else "gone" if one.then else "new"

@@ -14,10 +14,8 @@ from reportlib.numbers import (
     level_text,
     levels_text,
     listed,
-    sentence,
-    true_minus,
 )
-from reportlib.write.captions import by_band, interval, joined
+from reportlib.write.captions import by_band, interval
 from reportlib.write.readings_curves import StressMap, stress_map
 from reportlib.write.readings_stress import (
     CoilEnd,
@@ -29,29 +27,28 @@ from reportlib.write.readings_stress import (
     why_untold,
     with_coil,
 )
+from reportlib.write.writer import Said
 
 
-def caption_minute_by_minute(analysis: Analysis) -> str:
+def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
     """Say what had been lost when the stress ended, what the marks are, what can't be told."""
     levels = levels_played(analysis)
     if not levels:
         return ""
     loudest = levels[-1]
-    return joined(
-        _largest(loudest),
-        "Dots: what was heard while it played; the line through them: the curve fitted to it."
-        if any(end.since_cold for end in band_ends(loudest))
-        else "Dots: what was heard while it played.",
-        "Diamonds: the sweeps, which come later, when part of the loss has gone; the dotted line "
-        "ties each to the value when the stress ended."
-        if any(swept(loudest, band=band.name) for band in BANDS)
-        else "",
-        "" if timeline(loudest).exact else "A pause of unknown length is not drawn to scale.",
-        _untold(loudest),
+    fitted = any(end.since_cold for end in band_ends(loudest))
+    swept_too = any(swept(loudest, band=band.name) for band in BANDS)
+    return said(
+        "left-playing/caption-minute-by-minute",
+        largest=_largest(loudest, said=said),
+        dots=said("left-playing/dots-and-fit" if fitted else "left-playing/dots"),
+        diamonds=said("left-playing/diamonds") if swept_too else "",
+        pause="" if timeline(loudest).exact else said("left-playing/pause-unknown"),
+        untold=_untold(loudest, said=said),
     )
 
 
-def alt_minute_by_minute(analysis: Analysis) -> str:
+def alt_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
     """Read the end of the stress out, band by band."""
     levels = levels_played(analysis)
     if not levels:
@@ -59,101 +56,103 @@ def alt_minute_by_minute(analysis: Analysis) -> str:
     loudest = levels[-1]
     ends = {end.name: end for end in band_ends(loudest)}
     told = [(band.name, _end_words(ends.get(band.name))) for band in BANDS]
-    return joined(
-        f"Change in output over time while {_levels(levels)} "
-        f"{'plays' if len(levels) == 1 else 'play'}, one panel a band.",
-        f"At {level_text(loudest.level_db)} after {_elapsed(loudest)}: {by_band(told)}.",
+    return said(
+        "left-playing/alt-minute-by-minute",
+        levels=levels_text([one.level_db for one in levels]),
+        verb="plays" if len(levels) == 1 else "play",
+        loudest=level_text(loudest.level_db),
+        elapsed=_elapsed(loudest),
+        bands=by_band(told, said=said),
     )
 
 
-def caption_stress_map(analysis: Analysis) -> str:
+def caption_stress_map(analysis: Analysis, *, said: Said) -> str:
     """Say where and when most is lost, what a shade is, what is blank."""
     found = stress_map(analysis)
     if found is None:
         return ""
-    zero = "cold" if found.cold_known else "the first period"
-    return joined(
-        _deepest(found),
-        f"Each shade is a step of {true_minus(f'{found.step_db:g}')} dB against {zero}.",
-        "Blue is a loss, striped sand a rise."
-        if found.gains
-        else "The stronger, the more is lost.",
-        "Blank: pauses, and the first period of each stage, which rings in.",
-        f"Each column is the mean of up to {counted(found.averaged, 'period')}."
-        if found.averaged > 1
-        else "",
-        "" if found.told.all() else "Hatched: can't tell, lost in noise.",
+    averaged = counted(found.averaged, "period")
+    return said(
+        "left-playing/caption-stress-map",
+        deepest=_deepest(found, said=said),
+        shade=said(
+            "left-playing/shade-cold" if found.cold_known else "left-playing/shade-first-period",
+            step=level_text(found.step_db),
+        ),
+        hues=said("left-playing/hues-gains" if found.gains else "left-playing/hues"),
+        averaged=said("left-playing/averaged", periods=averaged) if found.averaged > 1 else "",
+        hatched="" if found.told.all() else said("left-playing/hatched"),
     )
 
 
-def alt_stress_map(analysis: Analysis) -> str:
+def alt_stress_map(analysis: Analysis, *, said: Said) -> str:
     """Say what the map spans, and where it is deepest."""
     found = stress_map(analysis)
     if found is None:
         return ""
-    low, high = found.edges_hz[0], found.edges_hz[-1]
-    return joined(
-        f"A map of the change in output at {level_text(found.level_db)}, from "
-        f"{frequency(float(low))} to {frequency(float(high))}, over time.",
-        _deepest(found),
+    return said(
+        "left-playing/alt-stress-map",
+        level=level_text(found.level_db),
+        low=frequency(float(found.edges_hz[0])),
+        high=frequency(float(found.edges_hz[-1])),
+        deepest=_deepest(found, said=said),
     )
 
 
-def caption_coil(analysis: Analysis) -> str:
+def caption_coil(analysis: Analysis, *, said: Said) -> str:
     """Say how hot the coil got, and whether what was heard fits that."""
     found = with_coil(analysis)
     end = coil_end(*found) if found else None
     if found is None or end is None:
         return ""
     playing, coil = found
-    return joined(
-        _hotter(end, level_db=playing.level_db),
-        _fits(end),
-        "Above: its temperature, from its resistance. Below, dashed: the change in output that "
-        "this should make; the line: the change that was heard. Soft bands are 95 % intervals.",
-        f"The cold coil is taken to have been at {coil.ambient_c:.0f} °C, which nobody wrote down."
-        if coil.ambient_assumed
-        else "",
+    ambient = f"{coil.ambient_c:.0f} °C"
+    return said(
+        "left-playing/caption-coil",
+        hotter=_hotter(end, level_db=playing.level_db, said=said),
+        fits=_fits(end, said=said),
+        ambient=said("left-playing/ambient", ambient=ambient) if coil.ambient_assumed else "",
     )
 
 
-def alt_coil(analysis: Analysis) -> str:
+def alt_coil(analysis: Analysis, *, said: Said) -> str:
     """Read the coil's end out."""
     found = with_coil(analysis)
     end = coil_end(*found) if found else None
     if found is None or end is None:
         return ""
-    return joined(
-        f"Two curves over time for the drive unit {found[1].unit}: the coil's temperature, and the "
-        "change in output.",
-        _hotter(end, level_db=found[0].level_db),
-        _fits(end),
+    return said(
+        "left-playing/alt-coil",
+        unit=found[1].unit,
+        hotter=_hotter(end, level_db=found[0].level_db, said=said),
+        fits=_fits(end, said=said),
     )
-
-
-def _levels(levels: tuple[Playing, ...]) -> str:
-    return levels_text([one.level_db for one in levels])
 
 
 def _elapsed(playing: Playing) -> str:
     return duration(max(end.elapsed_s for end in band_ends(playing)))
 
 
-def _largest(playing: Playing) -> str:
+def _largest(playing: Playing, *, said: Said) -> str:
     """Name the largest clear change when the stress ended."""
     ends = band_ends(playing)
+    level = level_text(playing.level_db)
     if not ends:
-        return f"At {level_text(playing.level_db)} no band can be told."
-    at = f"After {_elapsed(playing)} at {level_text(playing.level_db)}"
+        return said("figures/no-band-told-at", level=level)
+    at = {"elapsed": _elapsed(playing), "level": level}
     clear = [end for end in ends if end.clear]
     if not clear:
-        return f"{at} no band has clearly changed."
+        return said("left-playing/largest-none", **at)
     most = max(clear, key=lambda end: abs(end.change_db))
-    verb = "are" if most.name.endswith("mids") else "is"
-    amount = db_amount(most.change_db, u95_db=most.u95_db)
-    way = "down" if most.change_db < 0.0 else "up"
-    since = "" if most.since_cold else " since the first period"
-    return f"{at} the {most.name} {verb} {way} by {amount}{since}{interval(most.u95_db)}."
+    return said(
+        "left-playing/largest-down" if most.change_db < 0.0 else "left-playing/largest-up",
+        **at,
+        band=most.name,
+        verb="are" if most.name.endswith("mids") else "is",
+        amount=db_amount(most.change_db, u95_db=most.u95_db),
+        since="" if most.since_cold else said("left-playing/since-first-period"),
+        interval=interval(most.u95_db),
+    )
 
 
 def _end_words(end: End | None) -> str:
@@ -163,36 +162,38 @@ def _end_words(end: End | None) -> str:
     return change_words(end.change_db, u95_db=end.u95_db, against=against)
 
 
-def _untold(playing: Playing) -> str:
+def _untold(playing: Playing, *, said: Said) -> str:
     why: dict[str, list[str]] = {}
     for band in bands_untold(playing):
         why.setdefault(why_untold(playing, band), []).append(band)
     parts = [f"{listed(bands)} ({reason})" for reason, bands in why.items()]
-    return f"Grey, can't tell: {'; '.join(parts)}." if parts else ""
+    return said("figures/grey", parts="; ".join(parts)) if parts else ""
 
 
-def _deepest(found: StressMap) -> str:
+def _deepest(found: StressMap, *, said: Said) -> str:
     """Say in which stretch the last columns lie in the deepest shades, and how deep that is."""
     stretch = found.deepest
     if stretch is None:
-        return "No tone has clearly changed by a shade or more when the stress ends."
-    where = hz_range_text(stretch.low_hz, stretch.high_hz)
-    return sentence(
-        f"most is lost at {where}: about {db_amount(stretch.change_db)} when the stress ends."
+        return said("left-playing/deepest-none")
+    return said(
+        "left-playing/deepest",
+        where=hz_range_text(stretch.low_hz, stretch.high_hz),
+        amount=db_amount(stretch.change_db),
     )
 
 
-def _hotter(end: CoilEnd, *, level_db: float) -> str:
-    way = "hotter" if end.rise_k >= 0.0 else "colder"
-    return (
-        f"After {duration(end.elapsed_s)} at {level_text(level_db)} the coil is about "
-        f"{abs(end.rise_k):.0f} °C {way}."
+def _hotter(end: CoilEnd, *, level_db: float, said: Said) -> str:
+    return said(
+        "left-playing/hotter" if end.rise_k >= 0.0 else "left-playing/colder",
+        elapsed=duration(end.elapsed_s),
+        level=level_text(level_db),
+        amount=f"{abs(end.rise_k):.0f} °C",
     )
 
 
-def _fits(end: CoilEnd) -> str:
-    expected = f"That alone should change the output by {db_number(end.expected_db)} dB"
+def _fits(end: CoilEnd, *, said: Said) -> str:
+    expected = f"{db_number(end.expected_db)} dB"
     if end.heard_db is None:
-        return f"{expected}; what was heard can't be told."
-    verdict = "which fits" if end.agrees else "so the heat is not all of it"
-    return f"{expected}; {db_number(end.heard_db)} dB was heard, {verdict}."
+        return said("left-playing/fits-untold", expected=expected)
+    wording = "left-playing/fits" if end.agrees else "left-playing/fits-not"
+    return said(wording, expected=expected, heard=f"{db_number(end.heard_db)} dB")

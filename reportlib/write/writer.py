@@ -4,7 +4,7 @@ Pure selection over `BandResult`s; no prose and no rounding here.
 """
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from jinja2 import Environment
@@ -186,6 +186,7 @@ _SPOKEN = {"presence": "presence range"}
 
 STATED: Mapping[str, str] = {
     "behind": level_text(BEHIND_DB[0]),
+    "far_behind": level_text(BEHIND_DB[1]),
     "holds_mean": level_text(MEAN_LIMITS_DB[0]),
     "slips_mean": level_text(MEAN_LIMITS_DB[1]),
     "short_mean": level_text(MEAN_LIMITS_DB[2]),
@@ -199,12 +200,21 @@ STATED: Mapping[str, str] = {
 """What every wording may state of the limits that reports judge by."""
 
 
-def worded(templates: Environment, *, wording: str, values: Mapping[str, object]) -> str:
-    """Fill in one wording, named ``<slot>/<block>``: a block of the slot's file."""
+Said = Callable[..., str]
+"""Fills in a wording by its name and its values: `worded` bound to the templates."""
+
+_GAP = re.compile(r"(?<=\S) +(?= |[.,;](?:\s|$))")
+
+
+def worded(templates: Environment, wording: str, /, **values: object) -> str:
+    """Fill in one wording, named ``<slot>/<block>``: a block of the slot's file.
+
+    A value that is empty leaves no gap between its neighbours.
+    """
     slot, _, block = wording.rpartition("/")
     template = templates.get_template(f"{slot}.md.j2")
     parts = template.blocks[block.replace("-", "_")](template.new_context({**STATED, **values}))
-    return "".join(parts).strip()
+    return _GAP.sub("", "".join(parts).strip())
 
 
 def plain(text: str) -> str:
@@ -244,7 +254,7 @@ class Writer:
     def say(self, wording: str, **values: object) -> str:
         """Fill in one wording; the speaker's name is always there."""
         name = plain(self.analysis.session.speaker.name)
-        return worded(self.templates, wording=wording, values={"name": name, **values})
+        return worded(self.templates, wording, **{"name": name, **values})
 
     def page(self, slot: str, **values: object) -> str:
         """Fill in the page of a slot from finished paragraphs."""

@@ -12,12 +12,12 @@ from playwright.sync_api import Page, sync_playwright
 from sample_notebook import narrative_cell, notebook_of, shown_cell
 from stressed import LOSSES, make_playing
 
-from reportlib.draw import figures
+from reportlib.draw import figures, tables
 from reportlib.publish import memory
 from reportlib.publish.notebook import for_readers
 from reportlib.session.files import notebooks_folder
 from reportlib.session.parameters import checked_parameters
-from reportlib.write import facts, report, tables
+from reportlib.write import facts, report
 from reportlib.write.data import seat_calculator
 
 FLAGS = (

@@ -7,9 +7,8 @@ from nbformat import NotebookNode
 from sample_notebook import IN_SHORT, TURNED_UP, narrative_cell, notebook_of, shown_cell
 from stressed import LOSSES, make_playing
 
-from reportlib.draw import figures
+from reportlib.draw import figures, tables
 from reportlib.judge.records import Analysis
-from reportlib.write import tables
 
 PARTS = (
     "level_ladder", "turned_up", "asked_and_given", "limit_table", "distortion", "left_playing",

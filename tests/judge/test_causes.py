@@ -11,6 +11,7 @@ import pytest
 from builders import make_analysis
 from invented import bump, no_change
 
+from reportlib.draw import tables
 from reportlib.judge.causes.distil import evidence_of
 from reportlib.judge.causes.evidence import Point
 from reportlib.judge.causes.growth import coil_rise_k, growth, level_law
@@ -19,7 +20,7 @@ from reportlib.measure.records import HarmonicCurves
 from reportlib.publish import memory
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.records import QualityNote
-from reportlib.write import data, tables
+from reportlib.write import data
 from reportlib.write.facts import collect
 from reportlib.write.turned_up import why
 from reportlib.write.writer import Writer

@@ -13,6 +13,7 @@ from invented import bump, no_change
 from scipy.interpolate import pchip_interpolate
 from stressed import make_playing
 
+from reportlib.draw import tables
 from reportlib.judge.analysis import at_the_end
 from reportlib.judge.grades import band_results
 from reportlib.judge.limits import drive_units, first_crossing, kind_of, limits_of
@@ -20,7 +21,7 @@ from reportlib.judge.records import BandResult
 from reportlib.measure.levels import BANDS
 from reportlib.measure.records import DriveStep
 from reportlib.measure.stress.records import end_of
-from reportlib.write import data, facts, tables
+from reportlib.write import data, facts
 from reportlib.write.readings_sweeps import bracket_text, limit_text
 
 

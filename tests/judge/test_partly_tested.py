@@ -8,13 +8,12 @@ from click.testing import CliRunner
 from session_factory import MINIMAL, changed, write_session
 
 from reportlib.cli import main
-from reportlib.draw import ladder, over_frequency
+from reportlib.draw import ladder, over_frequency, tables
 from reportlib.errors import ReportError, SessionError
 from reportlib.judge.analysis import analyse, check_session
 from reportlib.publish import memory
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.reading import read_session
-from reportlib.write import tables
 
 TEXT = MINIMAL.replace(".wav", ".txt")
 TEXT = TEXT[: TEXT.index("[sweep]")] + TEXT[TEXT.index("[[short_term]]") :]

@@ -13,6 +13,7 @@ from builders import make_analysis
 from side_by_side import CASES, comparison
 from stressed import make_playing
 
+from reportlib.draw.wordings import said
 from reportlib.many import tables as many_tables
 from reportlib.many.drawing import caption_at_equal_output, caption_beside_limits
 from reportlib.many.facts import band_verdicts, comparison_facts
@@ -327,7 +328,7 @@ def test_who_gains_where_another_loses_elsewhere_is_not_said_to_be_ahead_in_ever
 
 
 def test_a_caption_names_the_most_also_where_nobody_falls_behind():
-    text = caption_at_equal_output(comparison("gains"))
+    text = caption_at_equal_output(comparison("gains"), said=said)
     assert text.startswith("They part most in the ")
     assert "In no band" not in text
 
@@ -342,4 +343,4 @@ def test_levels_of_stress_keep_their_half_decibels():
     ("case", "own"), [("two", False), ("one in a room", True), ("all in rooms", True)]
 )
 def test_limits_on_scales_of_their_own_are_said_to_be(case, own):
-    assert ("own scale of level" in caption_beside_limits(comparison(case))) == own
+    assert ("own scale of level" in caption_beside_limits(comparison(case), said=said)) == own

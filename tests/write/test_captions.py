@@ -7,6 +7,7 @@ import pytest
 from builders import make_analysis
 from invented import no_change
 
+from reportlib.draw.wordings import said
 from reportlib.write import captions
 
 FIGURES = ("level_ladder", "turned_up", "left_playing", "distortion", "asked_and_given")
@@ -19,11 +20,11 @@ def flat(change_db):
 
 
 def caption(figure, analysis):
-    return getattr(captions, f"caption_{figure}")(analysis)
+    return getattr(captions, f"caption_{figure}")(analysis, said=said)
 
 
 def alt(figure, analysis):
-    return getattr(captions, f"alt_{figure}")(analysis)
+    return getattr(captions, f"alt_{figure}")(analysis, said=said)
 
 
 CASES = {

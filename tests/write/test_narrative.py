@@ -1,5 +1,8 @@
 """Drafts: every kind of day gets words that its data carry, and the wordings decide nothing."""
 
+import functools
+import importlib
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -7,7 +10,9 @@ from pathlib import Path
 import jinja2
 import numpy as np
 import pytest
-from builders import make_analysis
+import side_by_side
+from builders import judged, make_analysis
+from full_report import full_analysis
 
 from reportlib.judge.grades import band_results
 from reportlib.publish import memory
@@ -196,11 +201,67 @@ def test_wordings_only_place_what_they_are_given(path):
 @pytest.mark.parametrize("path", SLOTS, ids=slot_of)
 def test_every_wording_is_used_by_the_code(path):
     package = Path(writer.__file__).parents[1]
-    modules = sorted([*package.glob("write/*.py"), *package.glob("many/*.py")])
-    source = "".join(module.read_text("utf-8") for module in modules)
+    rooms = ("write", "draw", "many")
+    source = "".join(
+        one.read_text("utf-8") for room in rooms for one in package.glob(f"{room}/*.py")
+    )
     blocks = jinja2.Environment(autoescape=True).parse(path.read_text("utf-8"))
     for block in blocks.find_all(jinja2.nodes.Block):
         name = block.name.replace("_", "-")
         # a wording is named whole, or chosen among names of its slot
         whole = f"{slot_of(path)}/{name}"
         assert name == "page" or whole in source or f'"{name}"' in source, whole
+
+
+def shown_by(notebook):
+    """Return the slot, the module and the function of each cell that shows one of ours."""
+    found, slot = [], None
+    for cell in json.loads((files.notebooks_folder() / notebook).read_text("utf-8"))["cells"]:
+        slot = cell["metadata"]["upheld"].get("slot", slot)
+        call = re.fullmatch(r"(figures|tables)\.(\w+)\(\w+\)", "".join(cell["source"]))
+        found += [(slot, *call.groups())] if call else []
+    return found
+
+
+SHOWN = [
+    *(("", "draw", *one) for one in shown_by("compression.ipynb")),
+    *(("comparison/", "many", *one) for one in shown_by("comparison.ipynb")),
+]
+
+
+@pytest.mark.parametrize(("kind", "room", "slot", "module", "function"), SHOWN)
+def test_captions_and_alternative_texts_are_wordings_of_their_slot(
+    kind, room, slot, module, function
+):
+    """Code puts nothing to them, and what it hands in for them to place is text."""
+
+    def said(wording, **values):
+        assert all(isinstance(value, str) for value in values.values())
+        return f"<{wording}>"
+
+    show = getattr(importlib.import_module(f"reportlib.{room}.{module}"), function)
+    shown = show(company() if kind else whole(), said=said)
+    block = function.replace("_", "-")
+    assert re.fullmatch(f"<{kind}{slot}/caption-{block}(-assumed)?>", shown.caption)
+    if module == "figures":
+        assert shown.alt == f"<{kind}{slot}/alt-{block}>"
+
+
+@functools.cache
+def whole():
+    note = QualityNote(code="clipped", severity="warning", capture="a", message="It clipped.")
+    return replace(judged(full_analysis()), quality=(note,))
+
+
+@functools.cache
+def company():
+    return side_by_side.comparison("one in a room")
+
+
+def test_an_empty_value_leaves_no_gap():
+    loader = jinja2.DictLoader(
+        {"slot.md.j2": "{% block one %}{{ a }} b {{ c }} {{ d }}.{% endblock %}"}
+    )
+    templates = jinja2.Environment(loader=loader, autoescape=False)
+    assert writer.worded(templates, "slot/one", a="", c="", d="") == "b."
+    assert writer.worded(templates, "slot/one", a="a", c="", d="d") == "a b d."

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 from builders import make_analysis
 
+from reportlib.draw import tables
 from reportlib.judge.analysis import listeners
 from reportlib.judge.exposure import exposures
 from reportlib.publish import memory
 from reportlib.session.parameters import checked_parameters, merged_parameters
-from reportlib.write import facts, report, tables
+from reportlib.write import facts, report
 
 
 def at(parameters=None, **day):

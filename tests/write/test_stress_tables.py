@@ -8,7 +8,8 @@ import pytest
 from builders import make_analysis
 from stressed import REFUSAL, make_playing
 
-from reportlib.write import data, facts, tables
+from reportlib.draw import tables
+from reportlib.write import data, facts
 
 CONTRACT = {
     "level_db", "band", "low_hz", "high_hz", "time_constants_s", "losses_db", "identifiable",

@@ -8,6 +8,7 @@ from builders import make_analysis
 from stressed import LOSSES, make_playing
 from test_narrative import drafts
 
+from reportlib.draw.wordings import said
 from reportlib.measure.stress.records import ThermalTerm
 from reportlib.write import facts, quotes, stress_captions
 from reportlib.write.facts import stress_facts
@@ -73,7 +74,7 @@ def test_drafts_are_whole_sentences_with_quoted_numbers(day):
 @pytest.mark.parametrize("day", DAYS)
 def test_captions_are_plain_sentences_with_true_minus_and_units(day, figure):
     for kind in ("caption", "alt"):
-        text = getattr(stress_captions, f"{kind}_{figure}")(DAYS[day])
+        text = getattr(stress_captions, f"{kind}_{figure}")(DAYS[day], said=said)
         if not text:
             continue
         assert text[0].isupper()
@@ -86,8 +87,8 @@ def test_captions_are_plain_sentences_with_true_minus_and_units(day, figure):
 @pytest.mark.parametrize("figure", FIGURES)
 @pytest.mark.parametrize("day", [make_analysis(), DAYS["all lost in noise"]])
 def test_nothing_to_show_is_nothing_to_say(figure, day):
-    assert getattr(stress_captions, f"caption_{figure}")(day) == ""
-    assert getattr(stress_captions, f"alt_{figure}")(day) == ""
+    assert getattr(stress_captions, f"caption_{figure}")(day, said=said) == ""
+    assert getattr(stress_captions, f"alt_{figure}")(day, said=said) == ""
 
 
 @pytest.mark.parametrize(
@@ -171,13 +172,13 @@ def test_the_worst_is_the_largest_loss_that_its_interval_carries():
 
 
 def test_the_caption_names_the_largest_change_and_what_is_grey():
-    text = stress_captions.caption_minute_by_minute(DAYS["bass untold"])
+    text = stress_captions.caption_minute_by_minute(DAYS["bass untold"], said=said)
     assert text.startswith("After 2 min at 92 dB the presence is down by 1.5 dB (± 0.1 dB).")
     assert text.endswith("Grey, can't tell: bass (too few tones clear of the noise).")
 
 
 def test_the_maps_caption_states_its_step_and_where_most_is_lost():
-    text = stress_captions.caption_stress_map(DAYS["two levels"])
+    text = stress_captions.caption_stress_map(DAYS["two levels"], said=said)
     assert re.match(r"Most is lost at 1\.9–8\.\d kHz: about 1\.5 dB when the stress ends\.", text)
     assert "Each shade is a step of 0.25 dB against cold." in text
 

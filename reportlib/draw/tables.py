@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 
+from reportlib.draw.wordings import said
 from reportlib.judge.causes.table import CAUSE_NAMES
 from reportlib.judge.exposure import NIOSH, OSHA, WHO_ITU, stricter_time_s
 from reportlib.judge.records import (
@@ -22,6 +23,7 @@ from reportlib.numbers import (
     frequency,
     half_width,
     level_key,
+    level_text,
     levels_text,
     listed,
     number,
@@ -36,11 +38,12 @@ from reportlib.write.readings_curves import reached
 from reportlib.write.readings_stress import coil_end, last_recovery, too_slow
 from reportlib.write.readings_sweeps import band_limits, bracket_text, limited_bands, where_text
 from reportlib.write.shown import Table
+from reportlib.write.writer import Said
 
 _SEVERITY = {"refused": "left out", "warning": "warning", "note": "note"}
 
 
-def band_table(analysis: Analysis) -> Table:
+def band_table(analysis: Analysis, *, said: Said = said) -> Table:
     """Every band at every level: mean, interval, worst point, grade."""
     facts = collect(analysis)
     rows, anchors = [], []
@@ -49,7 +52,7 @@ def band_table(analysis: Analysis) -> Table:
         anchors.append(row_anchors(facts, key=f"{band_key(result)}."))
     return Table(
         name="bands",
-        caption="Every band at every level: output against what was asked, with its 95 % interval.",
+        caption=said("how-measured/caption-band-table"),
         columns=("test", "level", "after", "band", "mean", "±", "worst point", "near", "grade"),
         rows=tuple(rows),
         anchors=tuple(anchors),
@@ -89,14 +92,14 @@ def _range(result: BandResult) -> str:
     return f"{result.band}, {frequency(result.low_hz)} to {frequency(result.high_hz)}"
 
 
-def cause_table(analysis: Analysis) -> Table | None:
+def cause_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """What the changes fit, how surely, what speaks for and against, what would settle it."""
     if not analysis.findings:
         return None
     facts = collect(analysis)
     return Table(
         name="causes",
-        caption="What the changes fit, the likeliest first. A cause that fits is not yet proved.",
+        caption=said("why/caption-cause-table"),
         columns=("cause", "how sure", "where", "levels", "for", "against", "what would settle it"),
         rows=tuple(_cause_row(one) for one in analysis.findings),
         anchors=tuple(row_anchors(facts, key=f"why.{one.cause}.") for one in analysis.findings),
@@ -117,7 +120,7 @@ def _cause_row(one: Finding) -> tuple[str, ...]:
     )
 
 
-def step_table(analysis: Analysis) -> Table | None:
+def step_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """The volume steps: asked for and measured."""
     if not analysis.drive_steps:
         return None
@@ -133,8 +136,7 @@ def step_table(analysis: Analysis) -> Table | None:
     )
     return Table(
         name="steps",
-        caption="How far the volume was raised over the baseline: asked for, and measured in the "
-        "reference channel.",
+        caption=said("how-measured/caption-step-table"),
         columns=("level", "asked", "measured", "±"),
         rows=rows,
         anchors=tuple(
@@ -146,7 +148,7 @@ def step_table(analysis: Analysis) -> Table | None:
     )
 
 
-def quality_table(analysis: Analysis) -> Table | None:
+def quality_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """What a reader should know about the data, warnings first."""
     if not analysis.quality:
         return None
@@ -154,13 +156,13 @@ def quality_table(analysis: Analysis) -> Table | None:
     notes = sorted(analysis.quality, key=lambda note: order.index(note.severity))
     return Table(
         name="quality",
-        caption="What to know about the data.",
+        caption=said("how-measured/caption-quality-table"),
         columns=("kind", "what", "recording"),
         rows=tuple((_SEVERITY[note.severity], note.message, note.capture) for note in notes),
     )
 
 
-def limit_table(analysis: Analysis) -> Table | None:
+def limit_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """Where every band and drive unit is 1 dB and 3 dB behind, turned up and left playing."""
     if not analysis.limits:
         return None
@@ -178,8 +180,12 @@ def limit_table(analysis: Analysis) -> Table | None:
     thresholds = dict.fromkeys(f"{one.threshold_db:g} dB" for one in analysis.limits)
     return Table(
         name="limits",
-        caption=f"The level at which the output is {listed(list(thresholds))} behind what was "
-        f"asked, with its bracket.{_heard(analysis)}{_skipped(analysis.limits)}",
+        caption=said(
+            "turned-up/caption-limit-table",
+            thresholds=listed(list(thresholds)),
+            heard=_heard(analysis, said=said),
+            skipped=_skipped(analysis.limits, said=said),
+        ),
         columns=("where", *(f"{name}, {words}" for _, words in shown for name in thresholds)),
         rows=tuple(rows),
         anchors=tuple(anchors),
@@ -187,15 +193,15 @@ def limit_table(analysis: Analysis) -> Table | None:
     )
 
 
-def _heard(analysis: Analysis) -> str:
+def _heard(analysis: Analysis, *, said: Said) -> str:
     """Say from what the long-term levels are, where some were heard while they played."""
     ends = [end_of(one, track) for one in analysis.playing for track in one.groups]
     if not any(end is not None and end.since_cold for end in ends):
         return ""
-    return " Left playing: as heard when the stress ended, where it was recorded."
+    return said("turned-up/limits-heard")
 
 
-def _skipped(limits: Sequence[Limit]) -> str:
+def _skipped(limits: Sequence[Limit], *, said: Said) -> str:
     """Say which levels were left out, for want of a result that can be told."""
     groups: dict[tuple[Test, tuple[float, ...]], list[str]] = {}
     for limit in limits:
@@ -203,18 +209,23 @@ def _skipped(limits: Sequence[Limit]) -> str:
         if limit.reached is not None and limit.untold_db and limit.band not in names:
             names.append(limit.band)
     parts = [
-        f"{listed(names)} {'turned up to' if test == 'short_term' else 'left playing at'} "
-        f"{levels_text(levels)}"
+        said(
+            "turned-up/skipped-turned-up"
+            if test == "short_term"
+            else "turned-up/skipped-left-playing",
+            bands=listed(names),
+            levels=levels_text(levels),
+        )
         for (test, levels), names in groups.items()
         if names
     ]
-    return f" Skipped, since it can’t be told: {'; '.join(parts)}." if parts else ""
+    return said("turned-up/limits-skipped", parts="; ".join(parts)) if parts else ""
 
 
 _DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
 
 
-def seat_table(analysis: Analysis) -> Table | None:
+def seat_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """What arrives at every setting from every level tested, by either method."""
     if not analysis.in_room:
         return None
@@ -237,8 +248,7 @@ def seat_table(analysis: Analysis) -> Table | None:
         anchors.append(" ".join(filter(None, (row_anchors(facts, key=key) for key in keys))))
     return Table(
         name="seat",
-        caption="What arrives at a listener for each level asked of one loudspeaker at 1 m, in dB, "
-        "what is lost already taken off.",
+        caption=said("at-your-seat/caption-seat-table"),
         columns=("where", "by", *(f"{level:g} dB asked" for level in levels)),
         rows=tuple(rows),
         anchors=tuple(anchors),
@@ -250,7 +260,7 @@ def _range_text(low: float, high: float) -> str:
     return f"{number(low, 0)}–{number(high, 0)}"
 
 
-def need_table(analysis: Analysis) -> Table | None:
+def need_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """What is listened to, what it asks of one loudspeaker, and the answer at every setting."""
     own = [answer for answer in analysis.needs if answer.setup == SEAT_SETUP]
     if not own:
@@ -260,9 +270,7 @@ def need_table(analysis: Analysis) -> Table | None:
     answers = {(one.need, one.setup): one.answer.replace("'", "’") for one in analysis.needs}
     return Table(
         name="needs",
-        caption="Is it loud enough? What is listened to, its average level at the seat, and the "
-        "answer there and in other settings; then its peaks over that average, and what one "
-        "loudspeaker must make at 1 m for your seat.",
+        caption=said("at-your-seat/caption-need-table"),
         columns=("what", "at the seat", *setups, "peaks", "asks at 1 m", "in peaks"),
         rows=tuple(
             (
@@ -280,7 +288,7 @@ def need_table(analysis: Analysis) -> Table | None:
     )
 
 
-def seat_band_table(analysis: Analysis) -> Table | None:
+def seat_band_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """Band by band, what arrives of the loudest sweep at the reader's seat and what it lost."""
     bands = list(dict.fromkeys(one.band for one in analysis.seat_bands))
     methods = list(dict.fromkeys(one.method for one in analysis.seat_bands))
@@ -290,8 +298,7 @@ def seat_band_table(analysis: Analysis) -> Table | None:
     level = analysis.seat_bands[0].level_db
     return Table(
         name="seat-bands",
-        caption=f"The same band by band: the sweep’s level in each band at your seat, when "
-        f"{level:g} dB is asked of one loudspeaker at 1 m, and what of it is lost.",
+        caption=said("at-your-seat/caption-seat-band-table", level=level_text(level)),
         columns=("band", *(method.replace("'", "’") for method in methods), "change", "±"),
         rows=tuple(
             (
@@ -319,7 +326,7 @@ def _change(one: SeatBand) -> tuple[str, str]:
     return f"{number(one.change_db, digits)} dB", u95_text(one.u95_db)
 
 
-def exposure_table(analysis: Analysis) -> Table | None:
+def exposure_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """How long each setting at the loudest level, and each need, may last by three rules."""
     shown = shown_exposure(analysis)
     if not shown:
@@ -327,12 +334,10 @@ def exposure_table(analysis: Analysis) -> Table | None:
     facts = collect(analysis)
     heard = list(dict.fromkeys(one.heard for one in shown))
     assumed = shown[0].basis == "assumed"
-    given = ", if the asked-for levels were met" if assumed else ""
+    wording = "caption-exposure-table-assumed" if assumed else "caption-exposure-table"
     return Table(
         name="exposure",
-        caption=f"How long ears may have it: each setting at the loudest level tested{given}, "
-        "taken at the high end of its range, and what is listened to. Times are rounded down. "
-        "NIOSH and OSHA wrote for work, the WHO and ITU for personal players.",
+        caption=said(f"care/{wording}"),
         columns=("what", "level", "NIOSH, a day", "WHO–ITU, a week", "OSHA, a day"),
         rows=tuple(_exposure_row([one for one in shown if one.heard == what]) for what in heard),
         anchors=tuple(row_anchors(facts, key=f"exposure.{slug(what)}.") for what in heard),
@@ -360,7 +365,7 @@ def _allowed(one: Exposure) -> str:
 _AGREEMENT = {"agrees": "yes", "disagrees": "no", "can't tell": "can’t tell"}
 
 
-def thermal_table(analysis: Analysis) -> Table | None:
+def thermal_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """What each band and drive unit lost while it played, how fast, and what the sweep then saw."""
     shown = [
         (playing, track)
@@ -373,8 +378,7 @@ def thermal_table(analysis: Analysis) -> Table | None:
     facts = collect(analysis)
     return Table(
         name="thermal",
-        caption="While it plays: the change when the stress ended, against cold (* against the "
-        "first period), how fast it came, and what the sweep afterwards saw.",
+        caption=said("left-playing/caption-thermal-table"),
         columns=(
             "level", "where", "after", "change", "how fast", "at 10 min", "the sweep saw",
             "so much later", "agree",
@@ -426,7 +430,7 @@ def _ten_minutes(fit: ThermalFit) -> str:
     return db_interval(-fit.projected_600_s_db, u95_db=fit.projected_u95_db or 0.0)
 
 
-def coil_table(analysis: Analysis) -> Table | None:
+def coil_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """The coil at every level that tells it: cold, and when the stress ended."""
     rows, anchors = [], []
     facts = collect(analysis)
@@ -456,9 +460,7 @@ def coil_table(analysis: Analysis) -> Table | None:
         return None
     return Table(
         name="coil",
-        caption="The coil, from voltage and current at the terminals: its resistance cold and when "
-        "the stress ended, how much hotter it got, and the change in output that this makes at a "
-        "steady voltage, beside the one that was heard.",
+        caption=said("left-playing/caption-coil-table"),
         columns=("level", "drive unit", "cold", "cold at", "hot", "hotter by", "expected", "heard"),
         rows=tuple(rows),
         anchors=tuple(anchors),
