@@ -233,9 +233,9 @@ def compare_clocks(
 ) -> Clocks:
     """Compare every capture's clocks with those of the baseline, the first of `captures`.
 
-    By each recording's own two sweeps where it holds two, else by the phase of their ratio. What all
-    share cancels in every ratio, but not wholly behind a short gate, where it is taken off too: left
-    there, 150 ppm moves a level by 0.34 dB behind 6 ms (simulated).
+    By each recording's own two sweeps where it holds two, else by the phase of their ratio. What
+    all share cancels in every ratio, but not wholly behind a short gate, where it is taken off
+    too: left there, 150 ppm moves a level by 0.34 dB behind 6 ms (simulated).
 
     Parameters
     ----------
