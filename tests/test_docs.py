@@ -1,5 +1,6 @@
 """The documents, held to the code: commands, verbs, names and layers."""
 
+import pkgutil
 import re
 from pathlib import Path
 from typing import get_args
@@ -65,6 +66,38 @@ def test_every_module_and_package_has_its_line_in_the_guide(path):
     if path.name.startswith("__") or path.suffix not in ("", ".py"):
         return
     assert f"`{path.stem}`" in GUIDE
+
+
+NAMED = sorted(set(re.findall(r"`([^`\n]+)`", re.sub(r"```.*?```", "", GUIDE, flags=re.DOTALL))))
+"""What the guide sets as code, its commands left out."""
+PATHS = [
+    one
+    for one in NAMED
+    if re.search(r"/|\.(py|md|mplstyle)$", one) and one[0] != "." and one != "out/"
+]
+DOTTED = [one for one in NAMED if re.fullmatch(r"[a-z_]+(\.\w+)+", one) and one not in PATHS]
+WORDS = [one for one in NAMED if re.fullmatch(r"[A-Za-z_]\w*", one)]
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_every_path_in_the_guide_exists(path):
+    pattern = re.sub(r"<\w+>", "*", path)
+    assert any(next(folder.glob(pattern), None) for folder in (ROOT, ROOT / "reportlib")), path
+
+
+@pytest.mark.parametrize("name", [one for one in DOTTED if not one.endswith((".toml", ".ipynb"))])
+def test_every_name_in_the_guide_can_be_imported(name):
+    assert pkgutil.resolve_name(f"reportlib.{name}") is not None
+
+
+def test_every_word_of_the_code_in_the_guide_stands_in_the_code():
+    folders = (ROOT / "reportlib", ROOT / "templates")
+    files = [path for folder in folders for path in folder.rglob("*") if path.is_file()]
+    code = "\n".join(path.read_text("utf-8") for path in files if path.suffix in (".py", ".js"))
+    used = {*re.findall(r"\w+", code), *(path.name for path in (*ROOT.iterdir(), *folders))}
+    assert not set(WORDS) - used
+    assert len(PATHS) > 40
+    assert len(DOTTED) > 20
 
 
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])

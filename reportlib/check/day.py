@@ -1,4 +1,6 @@
-"""All checks, at the four places of the analysis where they can be made; and the day that remains.
+"""All checks of a whole day, at the places where they can be made; and the day that remains.
+
+Those of a recording by itself are in `recordings`.
 
 A take that cannot be used is refused, not the day: its level keeps its other takes. A level
 without any is left out of the curves, bands and the ladder. Without a baseline nothing can be
@@ -18,44 +20,15 @@ from reportlib.check.over_the_day import (
     overload_notes,
     temperature_notes,
 )
-from reportlib.check.recordings import (
-    capture_notes,
-    cut_notes,
-    hum_notes,
-    late_notes,
-    noise_notes,
-    offset_notes,
-    signal_notes,
-    tops_notes,
-)
+from reportlib.check.recordings import hum_notes, noise_notes, signal_notes, tops_notes
 from reportlib.check.setup import level_notes, step_notes
 from reportlib.check.trace import Trace
 from reportlib.errors import AnalysisError, CaptureError
 from reportlib.measure.compression import Setting, ShortTerm
-from reportlib.measure.deconvolution import Deconvolved
 from reportlib.measure.records import Response
 from reportlib.measure.sweep import SweepLaw
 from reportlib.session.day import Entry, LongTermEntry, Session, Stage
-from reportlib.session.records import Capture, QualityNote
-
-
-def once_read(capture: Capture, *, law: SweepLaw) -> list[QualityNote]:
-    """Check a recording before anything is made of it."""
-    return [
-        *capture_notes(capture),
-        *offset_notes(capture.source, offset=capture.dc_offset),
-        *cut_notes(capture, law=law),
-    ]
-
-
-def once_deconvolved(
-    one: Deconvolved, *, trace: Trace, law: SweepLaw, stimulus: bool, clipped: bool
-) -> list[QualityNote]:
-    """Check a recording whose sweep was found; `stimulus`: the drive is the file played."""
-    return [
-        *late_notes(one, law=law, stimulus=stimulus),
-        *tops_notes(trace, clipped=clipped),
-    ]
+from reportlib.session.records import QualityNote
 
 
 def before_comparing(session: Session, responses: Mapping[str, Response]) -> list[QualityNote]:

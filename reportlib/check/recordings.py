@@ -28,6 +28,25 @@ HUM_DB = 10.0
 """Noise alone passes this in the mean of several silences less than once in 10⁶ (computed)."""
 
 
+def once_read(capture: Capture, *, law: SweepLaw) -> list[QualityNote]:
+    """Check a recording before anything is made of it."""
+    return [
+        *capture_notes(capture),
+        *offset_notes(capture.source, offset=capture.dc_offset),
+        *cut_notes(capture, law=law),
+    ]
+
+
+def once_deconvolved(
+    one: Deconvolved, *, trace: Trace, law: SweepLaw, stimulus: bool, clipped: bool
+) -> list[QualityNote]:
+    """Check a recording whose sweep was found; `stimulus`: the drive is the file played."""
+    return [
+        *late_notes(one, law=law, stimulus=stimulus),
+        *tops_notes(trace, clipped=clipped),
+    ]
+
+
 def capture_notes(capture: Capture) -> list[QualityNote]:
     """Notes on one recording, before anything is made of it."""
     if not capture.clipped_samples:

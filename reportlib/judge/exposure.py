@@ -115,7 +115,7 @@ def sound_exposure_pa2h(heard: Sequence[tuple[float, float]]) -> float:
 
 
 def stricter_level_dba(level_dba: float) -> float:
-    """Round a level up to a whole number.
+    """Round a level up to a whole number, towards the stricter.
 
     >>> stricter_level_dba(94.2), stricter_level_dba(85.0)
     (95.0, 85.0)
@@ -124,7 +124,7 @@ def stricter_level_dba(level_dba: float) -> float:
 
 
 def stricter_time_s(seconds: float) -> float:
-    """Round a time down to two digits in the unit that it is read in.
+    """Round a time down, towards the stricter, to two digits in the unit that it is read in.
 
     >>> stricter_time_s(2857.32) / 60, stricter_time_s(9071.4) / 3600, stricter_time_s(28.12)
     (47.0, 2.5, 28.0)

@@ -213,7 +213,7 @@ class Reader:
         """Read a capture; nothing is kept of it."""
         try:
             capture = captures.read_capture(self.session, path)
-            notes = day.once_read(capture, law=self.law)
+            notes = recordings.once_read(capture, law=self.law)
             if any(note.severity == "refused" for note in notes):
                 return Heard(source=path, notes=tuple(notes))
             if ppm:
@@ -244,7 +244,7 @@ class Reader:
         alone = self.stimulus is not None
         starts_s = one.sweep_start_s if alone else recordings.drive_start_s(one)
         trace = check_trace.listen(capture, law=self.law, sweep_start_s=starts_s)
-        notes += day.once_deconvolved(
+        notes += recordings.once_deconvolved(
             one,
             trace=trace,
             law=self.law,

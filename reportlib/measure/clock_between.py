@@ -233,7 +233,9 @@ def compare_clocks(
 ) -> Clocks:
     """Compare every capture's clocks with those of the baseline, the first of `captures`.
 
-    By each recording's own two sweeps where it holds two, else by the phase of their ratio.
+    By each recording's own two sweeps where it holds two, else by the phase of their ratio. What
+    all share cancels in every ratio, but not wholly behind a short gate, where it is taken off
+    too: left there, 150 ppm moves a level by 0.34 dB behind 6 ms (simulated).
 
     Parameters
     ----------
@@ -244,7 +246,6 @@ def compare_clocks(
         drift = _against(one, captures[0], law=law)
         if drift is not None and drift.to_correct_behind(gate_s=gate_s, sweep_s=law.duration_s):
             differing[one.source] = drift
-    # A drift that all share cancels, but not wholly behind a short gate.
     off = (
         common is not None
         and gate_s < SHORT_GATE_S

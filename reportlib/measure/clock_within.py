@@ -50,7 +50,11 @@ class Drift:
         return abs(self.ppm) > max(CORRECT_ABOVE_PPM, SIGNIFICANT * self.u_ppm)
 
     def to_correct_behind(self, *, gate_s: float, sweep_s: float) -> bool:
-        """The same for a sweep of this length behind a gate of that length."""
+        """The same for a sweep of this length behind a gate of that length.
+
+        Behind a short gate it is taken off above `SMEARED_S` over the sweep, where that is less
+        than `CORRECT_ABOVE_PPM`.
+        """
         if gate_s >= SHORT_GATE_S:
             return self.to_correct
         limit = min(CORRECT_ABOVE_PPM, 1e6 * SMEARED_S / sweep_s)
@@ -314,6 +318,8 @@ def first_of_two(
     microphone: FloatArray, *, two: TwoSweeps, source: str
 ) -> tuple[FloatArray, Drift | None]:
     """Return a recording up to its second sweep, and its drift or None where it can't be told.
+
+    Both are one take: the first sweep is measured, the second is only the clock.
 
     Parameters
     ----------

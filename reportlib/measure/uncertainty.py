@@ -81,7 +81,11 @@ def noise_db(response: Response) -> FloatArray:
 
 
 def known_level(takes: Sequence[Response]) -> Known:
-    """Average the takes of one setting in power."""
+    """Average the takes of one setting in power.
+
+    Whether it stands clear of the noise is told by the means, not take by take, so that one more
+    take never hides a point.
+    """
     each = np.stack([noise_db(take) for take in takes])
     n = len(takes)
     power = np.mean([take.power for take in takes], axis=0)
@@ -102,8 +106,10 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
 
     Two parts. What takes differ by as a whole is pooled over the day's settings, since a hand
     on a knob is the same hand; what is left is local (a rattle, a burst of noise), pooled over
-    takes and 1/3 octave, with the share that noise explains taken off. A setting with one take
-    gets the mean of the others' local part.
+    takes and 1/3 octave, each cell against its own noise, with the share that noise explains taken
+    off. The local part counts only beyond the 90 % point of what noise alone would do: a floor at
+    zero would add noise's lucky half to every point. A setting with one take gets the mean of the
+    others' local part.
 
     Parameters
     ----------
@@ -177,7 +183,8 @@ def gate_db(upper: Known, lower: Known, *, frequency_hz: FloatArray) -> FloatArr
     """Return what the gate leaves open of ``upper`` against ``lower``, in dB; shape (n,).
 
     The change is taken behind the gate and behind 0.6 times its length; the difference, less
-    what noise alone makes of it, over √3 and averaged over 1/3 octave.
+    what noise alone makes of it (which would be counted twice), over √3 and averaged over 1/3
+    octave.
     """
     with np.errstate(invalid="ignore"):
         difference = (db(upper.power) - db(lower.power)) - (

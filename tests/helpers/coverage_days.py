@@ -261,15 +261,20 @@ def _covered(rows, *, generator):
     )
 
 
-def written(result, over_all):
-    """Return the study as a table of text."""
-    lines = ["takes ref  gate  noise  band        inside   (95 % over days)   usable"]
-    for stratum, found in sorted(result.items(), key=lambda item: str(item[0])):
-        lines.append(
-            f"{stratum.takes:5d} {'yes' if stratum.reference else 'no ':3s} "
-            f"{stratum.gate_ms:5.0f}  {stratum.noise:5s}  {stratum.band:10s} "
-            f"{100 * found.share:6.1f} % ({100 * found.low:5.1f} to {100 * found.high:5.1f} %)  "
-            f"{100 * found.usable:5.1f} %"
-        )
-    lines.append(f"over all: {100 * over_all.share:.2f} % of usable points inside")
+def written(result):
+    """Return the study as a table: a row a noise and gate, lowest to highest over the rest."""
+    lines = ["| noise | gate, ms | " + " | ".join(f"takes {n}" for n in TAKES) + " |"]
+    lines.append("|" + " --- |" * (2 + len(TAKES)))
+    for noise, gate_ms in dict.fromkeys((one.noise, one.gate_ms) for one in result):
+        cells = [f"{noise}", f"{gate_ms:.0f}"]
+        for takes in TAKES:
+            found = [
+                covered
+                for one, covered in result.items()
+                if (one.noise, one.gate_ms, one.takes) == (noise, gate_ms, takes)
+            ]
+            share = [100.0 * covered.share for covered in found if covered.usable > 0.0]
+            usable = 100.0 * np.mean([covered.usable for covered in found])
+            cells.append(f"{min(share):.1f}–{max(share):.1f} % ({usable:.0f} %)")
+        lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines)

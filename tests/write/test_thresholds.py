@@ -30,7 +30,7 @@ from browser import report_of, whole_day
 from builders import make_analysis
 from compared_notebook import comparison_of, three_days
 from test_narrative import DAYS
-from reportlib.publish.outputs.outputs import page_html
+from reportlib.publish.outputs import page_html
 notebooks = [report_of(make_analysis(**day)) for day in DAYS.values() if "band_u95_db" not in day]
 notebooks += [report_of(whole_day()), comparison_of(three_days())]
 for notebook in notebooks:

@@ -361,7 +361,10 @@ class _Coil:
         return cls(weight=weight, moving_ohm=slope * middle, uneven_ohm=float(uneven))
 
     def resistance(self, impedance: ComplexArray) -> FloatArray:
-        """Return the coil's resistance, shape (n,), of impedances of shape (n, m)."""
+        """Return the coil's resistance, shape (n,), of impedances of shape (n, m).
+
+        From the real part, less the cone's share, which falls as 1/f².
+        """
         told = self.weight > 0.0
         return np.asarray(impedance.real[:, told] @ self.weight[told] - self.moving_ohm)
 

@@ -193,6 +193,10 @@ def described(
 ) -> ThermalFit:
     """Write down a fit.
 
+    A term is identifiable where the record is 1.5 of the longest time constant that its interval
+    allows. Below 10 min of stress the projection allows for a slow part that was not seen, and is
+    refused where that leaves it open by more than 0.5 dB.
+
     Parameters
     ----------
     own, mixed : draws from this number of terms, and from all of them

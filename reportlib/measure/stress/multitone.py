@@ -78,7 +78,7 @@ class Multitone:
 
     @property
     def crest_factor_db(self) -> float:
-        """True peak over rms, in dB."""
+        """True peak, between the samples too, over rms, in dB."""
         return float(20.0 * np.log10(self.true_peak))
 
     @property
