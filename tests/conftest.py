@@ -3,8 +3,14 @@
 import shutil
 
 import pytest
+from hypothesis import settings
 
 from reportlib.simulate.demo import make_demo
+
+# The same examples at every run, however slow the machine; `--hypothesis-profile long` for more.
+settings.register_profile("suite", max_examples=50, derandomize=True, deadline=None)
+settings.register_profile("long", max_examples=500, deadline=None)
+settings.load_profile("suite")
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 from days import LAW, QUIET, TWO_WAY, capture, sound
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from reportlib.check import trace as check_trace
@@ -170,7 +170,6 @@ def changed_bytes(data, change):
         st.integers(0, 255),
     )
 )
-@settings(max_examples=100, deadline=None, derandomize=True)
 def test_damaged_bytes_are_never_believed(tmp_path_factory, change):
     one, key, place = put(tmp_path_factory.getbasetemp() / "damaged")
     assert found(one, key) is not None
@@ -179,7 +178,6 @@ def test_damaged_bytes_are_never_believed(tmp_path_factory, change):
 
 
 @given(st.binary(max_size=300))
-@settings(max_examples=50, deadline=None, derandomize=True)
 def test_foreign_bytes_are_never_believed_though_their_digest_holds(tmp_path_factory, body):
     one, key, place = put(tmp_path_factory.getbasetemp() / "foreign")
     for data in (body, signed(body), signed(b"PK\x03\x04" + body), signed(b"\x93NUMPY" + body)):
