@@ -5,6 +5,7 @@ import dataclasses
 import functools
 import hashlib
 import io
+import re
 import shutil
 
 import numpy as np
@@ -318,6 +319,24 @@ def test_all_entries_together_stay_below_the_limit(tmp_path, monkeypatch):
 
 
 # A whole session
+
+
+@pytest.fixture(scope="module")
+def short(trivet, tmp_path_factory):
+    """Of the simulated day the baseline and two levels, which is what the shelf tells apart."""
+    folder = shutil.copytree(trivet, tmp_path_factory.mktemp("short") / "trivet-6")
+    text = (folder / "session.toml").read_text("utf-8")
+    tables = re.split(r"(?m)^(?=\[)", text)
+    levels = [table for table in tables if table.startswith("[[short_term]]")]
+    out = (*levels[3:], *(table for table in tables if table.startswith("[[long_term")))
+    kept = "".join(table for table in tables if table not in out)
+    (folder / "session.toml").write_text(kept, "utf-8")
+    return folder
+
+
+@pytest.fixture
+def session(short, tmp_path):
+    return shutil.copytree(short, tmp_path / "trivet-6")
 
 
 def results_of(session, **changes):
