@@ -3,8 +3,18 @@
 import shutil
 
 import pytest
+from hypothesis import settings
 
+from reportlib.publish.quick_imports import without_address_grammar
 from reportlib.simulate.demo import make_demo
+
+with without_address_grammar():
+    import nbformat  # noqa: F401  # as the command line imports it
+
+# The same examples at every run, however slow the machine; `--hypothesis-profile long` for more.
+settings.register_profile("suite", max_examples=50, derandomize=True, deadline=None)
+settings.register_profile("long", max_examples=500, deadline=None)
+settings.load_profile("suite")
 
 
 @pytest.fixture(scope="session", autouse=True)

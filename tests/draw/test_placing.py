@@ -13,7 +13,6 @@ from reportlib.draw.scales import in_order, in_rows, spread
 places = st.lists(st.floats(-50.0, 450.0), min_size=1, max_size=10)
 
 
-@settings(deadline=None, max_examples=60)
 @given(places)
 def test_spread_labels_keep_their_distance_and_their_order(wanted):
     placed = np.array(spread(wanted, gap=15.0, low=0.0, high=400.0))
@@ -23,7 +22,7 @@ def test_spread_labels_keep_their_distance_and_their_order(wanted):
     assert np.all(np.diff(placed[order]) >= 15.0 - 1e-6)
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.lists(st.floats(20.0, 380.0), min_size=2, max_size=6))
 def test_spread_moves_as_little_as_a_general_solver(wanted):
     # outside check: the same quadratic programme solved by scipy's SLSQP
@@ -53,7 +52,6 @@ def test_near_neighbours_take_the_listed_order_and_far_ones_do_not():
     assert in_order([40.0, 10.0], within=5.0) == (40.0, 10.0)
 
 
-@settings(deadline=None, max_examples=60)
 @given(st.lists(st.tuples(st.floats(0.0, 500.0), st.floats(10.0, 200.0)), min_size=1, max_size=9))
 def test_rows_hold_labels_that_do_not_touch(labels):
     placed = in_rows(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from builders import make_analysis, make_curve
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from invented import bump
 
@@ -22,7 +22,6 @@ RANGE_HZ = (20.0, 20000.0)
 GRID_HZ = grid_hz(start_hz=20.0, stop_hz=20000.0)
 
 
-@settings(deadline=None)
 @given(st.lists(st.floats(-60.0, 60.0), max_size=6), st.booleans())
 def test_a_change_scale_is_deeper_on_the_loss_side(values, hold_all):
     scale = change_scale(values, hold_all=hold_all)

@@ -10,6 +10,7 @@ captures serve every gate and every number of takes.
 from collections import defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -234,8 +235,9 @@ def study(seeds, *, noises=NOISES, references=(True, False), workers=2):
         (seed, kind, reference) for kind in noises for reference in references for seed in seeds
     ]
     table, by_day = defaultdict(list), defaultdict(lambda: np.zeros(3, dtype=int))
-    with ProcessPoolExecutor(workers) as pool:
-        for (seed, *_), found in zip(jobs, pool.map(_one, jobs, chunksize=4), strict=True):
+    with ProcessPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
+        outcomes = pool.map(_one, jobs, chunksize=4) if pool else map(_one, jobs)
+        for (seed, *_), found in zip(jobs, outcomes, strict=True):
             for stratum, *counts in found:
                 table[stratum].append(counts)
                 by_day[seed] += counts

@@ -6,11 +6,6 @@ cheat sheets (general web practice, from memory), and typst's own syntax referen
 
 from html.parser import HTMLParser
 
-from hypothesis import settings
-
-REPEATABLE = settings(derandomize=True, deadline=None)
-"""The same examples at every run, however slow the machine."""
-
 ATTACKS = (
     "<script>alert(1)</script>",
     "<SCRIPT SRC=//evil.example/x.js></SCRIPT>",

@@ -7,7 +7,7 @@ import jsonschema
 import numpy as np
 import pytest
 from builders import make_analysis
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from invented import bump, no_change
 from scipy.interpolate import pchip_interpolate
@@ -72,7 +72,6 @@ def growth_laws():
     return st.sampled_from([heat, limiter])
 
 
-@settings(max_examples=80, deadline=None)
 @given(
     law=growth_laws(),
     onset=st.floats(80.0, 97.0),
@@ -96,7 +95,6 @@ def test_the_truth_lies_inside_the_bracket(law, onset, steepness, levels, thresh
 LOSSES = st.lists(st.floats(-3.0, 6.0), min_size=1, max_size=7)
 
 
-@settings(max_examples=150, deadline=None)
 @given(losses=LOSSES, step=st.floats(1.0, 6.0), u95=st.floats(0.0, 0.8))
 def test_a_limit_lies_in_its_bracket_between_tested_levels_and_rises_with_its_threshold(
     losses, step, u95
@@ -116,7 +114,6 @@ def test_a_limit_lies_in_its_bracket_between_tested_levels_and_rises_with_its_th
     assert [one.reached for one in found] == sorted((one.reached for one in found), reverse=True)
 
 
-@settings(max_examples=60, deadline=None)
 @given(losses=LOSSES, u95=st.floats(0.01, 0.8))
 def test_an_interval_only_widens_the_bracket(losses, u95):
     levels = 72.0 + 5.0 * np.arange(len(losses) + 1)

@@ -32,7 +32,7 @@ STRESS_1 = "captures/long-92-stress-1.flac"
 def soaked(tmp_path_factory):
     """A simulated Samphire 3 with its stress recorded; only to be read or copied."""
     folder = tmp_path_factory.mktemp("soaked") / "samphire-3"
-    return make_demo(folder, speaker="samphire-3", stages_s=(6.0, 12.0), takes=1)
+    return make_demo(folder, speaker="samphire-3", stages_s=(6.0, 6.0), takes=1)
 
 
 @pytest.fixture(scope="module")
@@ -60,10 +60,10 @@ def test_every_level_has_its_record(found):
     assert [one.level_db for one in found.playing] == [82.0, 92.0]
     for one in found.playing:
         assert [(s.start_s, s.elapsed_s, s.recorded) for s in one.stages] == [
-            (0.0, 6.0, True), (14.0, 18.0, True),
+            (0.0, 6.0, True), (14.0, 12.0, True),
         ]  # fmt: skip
         assert one.period_s == 1.0
-        assert one.elapsed_s.tolist() == [0.5 + n for n in range(18)]
+        assert one.elapsed_s.tolist() == [0.5 + n for n in range(12)]
         assert one.clock_s[5:7].tolist() == [5.5, 14.5]
         assert np.flatnonzero(~one.settled).tolist() == [0, 6]
         assert not one.usable[~one.settled].any()
@@ -82,7 +82,7 @@ def test_the_louder_level_loses_more_and_the_second_stage_goes_on(found):
 
 def test_bands_and_grades_stay_those_of_sweeps(found):
     assert {curve.source for curve in found.long_term} == {"sweep"}
-    assert {one.elapsed_s for one in found.bands if one.test == "long_term"} == {6.0, 18.0}
+    assert {one.elapsed_s for one in found.bands if one.test == "long_term"} == {6.0, 12.0}
 
 
 # --- rows -------------------------------------------------------------------------------------
@@ -91,8 +91,8 @@ def test_bands_and_grades_stay_those_of_sweeps(found):
 def test_rows_stand_at_the_contract_s_moments_and_are_unique(found):
     curves = multitone_curves(found.playing)
     loud = [one for one in curves if one.level_db == 92.0]
-    # first period centres at or after 2, 5 and 10 s; the stages' ends at 6 and 18 s
-    assert [one.elapsed_s for one in loud] == [2.5, 5.5, 6.0, 10.5, 18.0]
+    # first period centres at or after 2, 5 and 10 s; the stages' ends at 6 and 12 s
+    assert [one.elapsed_s for one in loud] == [2.5, 5.5, 6.0, 10.5, 12.0]
     text = data.compression_csv((*found.short_term, *found.long_term, *curves))
     rows = list(csv.DictReader(text.splitlines()))
     keys = [tuple(row[name] for name in data.CSV_COLUMNS[:5]) for row in rows]
@@ -101,7 +101,7 @@ def test_rows_stand_at_the_contract_s_moments_and_are_unique(found):
     assert len(tones) == len(curves) * found.playing[0].frequency_hz.size
     assert {row["test"] for row in tones} == {"long_term"}
     assert all((row["reason"] == "") == (row["usable"] == "true") for row in rows)
-    last = [row for row in tones if row["level_db"] == "92.0000" and row["elapsed_s"] == "18.0000"]
+    last = [row for row in tones if row["level_db"] == "92.0000" and row["elapsed_s"] == "12.0000"]
     assert [float(row["change_db"]) for row in last] == pytest.approx(
         found.playing[1].change_db[-1], abs=1e-4
     )

@@ -93,7 +93,11 @@ class Shoebox:
         return np.array(found)
 
 
-@pytest.fixture(scope="module", params=ROOMS, ids=lambda seat: seat.setup)
+@pytest.fixture(
+    scope="module",
+    params=[ROOMS[0], *(pytest.param(room, marks=pytest.mark.slow) for room in ROOMS[1:])],
+    ids=lambda seat: seat.setup,
+)
 def case(request):
     return request.param, Shoebox(request.param, places=8, seed=71)
 

@@ -10,7 +10,7 @@ import pytest
 from archived import kept_results, write_kept, write_many
 from builders import make_analysis
 from click.testing import CliRunner
-from hostile import ATTACKS, REPEATABLE
+from hostile import ATTACKS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from session_factory import write_session
@@ -153,7 +153,7 @@ def test_whatever_stands_in_place_of_results_makes_a_row(tmp_path, text):
 
 
 @given(st.data())
-@settings(REPEATABLE, max_examples=40)
+@settings(max_examples=40)
 def test_any_field_of_results_may_be_anything(tmp_path_factory, data):
     document = kept_results()
     key = data.draw(st.sampled_from(sorted(document)))
@@ -345,7 +345,6 @@ def answer(part, row):
 
 
 @given(FILTERS)
-@REPEATABLE
 def test_filters_answer_as_three_valued_logic_does(part):
     chosen = compile_filter(written(part))
     connection = sqlite3.connect(":memory:")
@@ -389,7 +388,6 @@ def test_a_filter_that_is_none_is_one_line(where, words):
 
 
 @given(st.text(max_size=60) | st.sampled_from(ATTACKS))
-@REPEATABLE
 def test_no_value_ever_becomes_sql(text):
     """Whatever is asked for stands among the parameters; the expression holds known names only."""
     quoted = text.replace('"', "")

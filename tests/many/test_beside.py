@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from builders import make_analysis
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import interp1d
 from scipy.optimize import brentq
@@ -40,7 +40,6 @@ from reportlib.many.tracks import shown_names, slugs
 from reportlib.measure.levels import BANDS
 from reportlib.measure.records import DriveStep
 
-REPEATABLE = settings(max_examples=60, deadline=None, derandomize=True)
 LEVELS = np.array([72.0, 78.0, 84.0, 90.0, 96.0, 99.0])
 
 
@@ -141,7 +140,6 @@ def test_changes_are_counted_from_where_all_begin():
     assert counted_from(one, 90.0, start_db=95.0) is None
 
 
-@REPEATABLE
 @given(
     losses=st.lists(st.floats(0.0, 1.0), min_size=2, max_size=6),
     u95=st.floats(0.01, 0.5),
@@ -311,7 +309,6 @@ def test_straight_lines_alone_would_rank_equal_loudspeakers():
     assert not partings(found, family=1)
 
 
-@REPEATABLE
 @given(values=st.lists(st.floats(-5.0, 0.0), min_size=2, max_size=8))
 def test_places_never_contradict_a_parting(values):
     estimates = {str(i): exact(value, 0.3) for i, value in enumerate(values)}
@@ -606,7 +603,6 @@ def test_two_to_eight_sessions_are_compared(count):
         compare([make_analysis()] * count, names=[str(i) for i in range(count)])
 
 
-@REPEATABLE
 @given(names=st.lists(st.text(min_size=1, max_size=12), min_size=2, max_size=8))
 def test_slugs_are_plain_and_unique(names):
     found = slugs(names)

@@ -127,6 +127,7 @@ def test_only_workers_that_lack_upheld_are_to_install_it(workers, monkeypatch, a
         pass
 
 
+@pytest.mark.slow
 def test_a_real_session_of_a_killed_worker_is_made_with_its_words(workers, reported, tmp_path):
     mine = shutil.copytree(reported, tmp_path / "archive" / "trivet-6")
     replaced(mine / "session.toml", "format = 1", 'format = 1\nx_shelf = "B 2"')

@@ -72,7 +72,7 @@ def heard(loudspeaker, *, ppm, seed, noise_db=60.0, latency_s=0.0):
 
 @pytest.mark.parametrize(
     ("loudspeaker", "ppm"),
-    [(HOT, ppm) for ppm in (5.0, -5.0, 40.0, -40.0, 150.0, -150.0)] + [(THREE_WAY, 300.0)],
+    [(HOT, ppm) for ppm in (5.0, -40.0, 150.0)] + [(THREE_WAY, 300.0)],
     ids=lambda value: f"{value:g}" if isinstance(value, float) else "",
 )
 def test_a_multitone_tells_drift_to_a_twentieth_of_a_ppm(loudspeaker, ppm):
@@ -160,9 +160,8 @@ def taken_off(capture, *, ppm):
     )
 
 
-@pytest.mark.parametrize("ppm", [150.0, -150.0])
-def test_a_drift_that_all_captures_share_cancels(ppm):
-    raw = [take(drive_db=drive, ppm=ppm) for drive in DRIVES_DB]
+def test_a_drift_that_all_captures_share_cancels():
+    raw = [take(drive_db=drive, ppm=-150.0) for drive in DRIVES_DB]
     shared = [divided(one) for one in raw]
     for gate_ms in (None, 50.0):
         level_db, change_db = moved_db(shared, gate_ms=gate_ms)
@@ -170,7 +169,7 @@ def test_a_drift_that_all_captures_share_cancels(ppm):
         assert change_db < 0.01
     # Behind a short gate it does not wholly: there it pays to take a known drift off them all.
     assert 0.01 < moved_db(shared, gate_ms=6.0)[1] < 0.1
-    mended = [divided(taken_off(one, ppm=ppm)) for one in raw]
+    mended = [divided(taken_off(one, ppm=-150.0)) for one in raw]
     level_db, change_db = moved_db(mended, gate_ms=6.0)
     assert max(level_db, change_db) < 0.01
 
@@ -195,14 +194,15 @@ def test_captures_whose_clocks_differ_give_the_same_change(ppm):
         assert moved_db(day, gate_ms=gate_ms)[1] < 0.01
 
 
-def test_a_loudspeaker_without_drift_is_never_corrected():
-    """108 days: three loudspeakers whose phase moves with level, three drives, twelve noises."""
+@pytest.mark.parametrize("noises", [4, pytest.param(12, marks=pytest.mark.slow)])
+def test_a_loudspeaker_without_drift_is_never_corrected(noises):
+    """Three loudspeakers whose phase moves with level, at three drives, in several noises each."""
     true_ppm, found_ppm = [], []
     for index, loudspeaker in enumerate((THREE_WAY, LIMITED, HOT)):
         rng = np.random.default_rng([407, index])
         baseline = divided(recorded(loudspeaker, drive_db=0.0, seed=[5, index], noise_db=35.0))
         for drive in (10.0, 20.0, 26.0):
-            for day in range(12):
+            for day in range(noises):
                 noise_db = float(rng.uniform(20.0, 50.0))
                 one = recorded(
                     loudspeaker, drive_db=drive, seed=[6, index, day, int(drive)], noise_db=noise_db
@@ -216,14 +216,14 @@ def test_a_loudspeaker_without_drift_is_never_corrected():
         found = relative_drift(divided(late), to=baseline, law=LAW)
         assert found.to_correct
         true_ppm.append(found.ppm)
-    assert len(found_ppm) == 108
+    assert len(found_ppm) == 9 * noises
     assert np.max(np.abs(found_ppm)) < 6.0
     assert np.array(true_ppm) == pytest.approx(60.0, abs=10.0)
 
 
-@pytest.mark.parametrize("ppm", [400.0, -250.0])
-def test_a_long_sweep_is_found_wherever_its_clock_was(ppm):
+def test_a_long_sweep_is_found_wherever_its_clock_was():
     """Ten seconds turn the treble by more than a hundred periods."""
+    ppm = 400.0
     law = SweepLaw(start_hz=20.0, stop_hz=20000.0, duration_s=10.0)
     facts = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=10.0)
     played = np.pad(simulate.sweep_signal(facts, sample_rate_hz=RATE), (RATE // 4, RATE))

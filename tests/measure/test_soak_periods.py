@@ -101,7 +101,7 @@ def test_where_there_is_no_multitone_none_is_found():
 # --- blocks -----------------------------------------------------------------------------------
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.lists(st.integers(1, 9 * SIZE), max_size=6), st.booleans())
 def test_how_a_recording_comes_in_blocks_changes_nothing(cuts, referenced):
     channels = with_reference(**({} if referenced else {"reference": False, "drift_ppm": 40.0}))

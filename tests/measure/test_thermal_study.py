@@ -26,9 +26,10 @@ def holds(count, *, least, most=1.0):
 
 @pytest.mark.parametrize("correlation", [0.0, 0.8])
 @pytest.mark.parametrize("synthetic", [True, False], ids=["exponential", "network"])
-def test_small_study(correlation, synthetic):
+@pytest.mark.parametrize("days", [12, pytest.param(32, marks=pytest.mark.slow)])
+def test_small_study(correlation, synthetic, days):
     kind = Kind("small", record=(4.0, 8.0), synthetic=synthetic, correlation=correlation)
-    found = row(kind, seeds=range(60000, 60032))
+    found = row(kind, seeds=range(60000, 60000 + days))
     for name in ("tau", "loss", "end"):
         assert holds(found[name], least=0.92), (name, str(found[name]))
     assert holds(found["more"], least=0.0, most=0.07)

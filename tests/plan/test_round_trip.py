@@ -1,7 +1,6 @@
 """Plan, play, record, take in, report: all of it by commands, nothing edited by hand."""
 
 import csv
-import json
 import os
 import shutil
 
@@ -12,6 +11,8 @@ from planned_day import Day, write
 
 from reportlib import simulate
 from reportlib.cli import main
+from reportlib.judge.analysis import analyse
+from reportlib.session.parameters import checked_parameters
 from reportlib.session.reading import read_session
 from reportlib.simulate.speakers import SPEAKERS
 
@@ -35,7 +36,7 @@ def planned(folder, about, *, reference):
         "plan", folder, "--name", about.name, "--drive", about.drive, *own,
         "--distance", about.loudspeaker.distance_m, "--space", about.space,
         "--reference", reference, "--full-scale", about.chain.full_scale_db,
-        "--level", 72, "--level", 84, "--level", 96, "--stress", 88, "--stage", 3, "--stage", 4,
+        "--level", 72, "--level", 84, "--level", 96, "--stress", 88, "--stage", 3, "--stage", 3,
         "--takes", 2, "--sweep-start", 40, "--sweep-stop", 6500, "--sweep-length", 1,
         "--sample-rate", RATE, "--date", "2026-05-04",
     )  # fmt: skip
@@ -43,7 +44,7 @@ def planned(folder, about, *, reference):
 
 @pytest.fixture(scope="module", params=sorted(REFERENCES))
 def day(request, tmp_path_factory):
-    """A session folder from plan to report, and its loudspeaker as it stood there."""
+    """A session folder from plan to intake, its loudspeaker as it stood there, and its analysis."""
     about = SPEAKERS[request.param]
     reference = REFERENCES[request.param]
     folder = tmp_path_factory.mktemp("trip") / request.param
@@ -57,50 +58,49 @@ def day(request, tmp_path_factory):
         os.utime(path, (1_780_000_000 + 60 * number,) * 2)
     run("intake", folder, folder / "recordings")
     shutil.rmtree(folder / "recordings")  # all that the report needs has been filed
-    run("report", folder)
-    return folder, made.loudspeaker
-
-
-def rows(folder):
-    with (folder / "out/data/compression.csv").open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
+    return (
+        folder,
+        made.loudspeaker,
+        analyse(read_session(folder), parameters=checked_parameters(session=str(folder))),
+    )
 
 
 def test_the_report_finds_the_change_that_was_played_in(day):
-    folder, loudspeaker = day
-    session = read_session(folder)
-    sweep = [
-        row
-        for row in rows(folder)
-        if row["test"] == "short_term" and row["level_db"] == "96.0000" and row["usable"] == "true"
-    ]
-    frequency = np.array([float(row["frequency_hz"]) for row in sweep])
-    inside = (frequency > 200.0) & (frequency < 5000.0)
+    folder, loudspeaker, report = day
+    (curve,) = [one for one in report.short_term if one.level_db == 96.0]
+    hz = curve.frequency_hz
+    inside = (hz > 200.0) & (hz < 5000.0) & curve.usable
     assert np.count_nonzero(inside) > 60
+    sweep = read_session(folder).sweep
     truth = [
-        np.abs(simulate.sweep_transfer(loudspeaker, frequency, sweep=session.sweep, drive_db=drive))
+        np.abs(simulate.sweep_transfer(loudspeaker, hz[inside], sweep=sweep, drive_db=drive))
         for drive in (24.0, 0.0)
     ]
-    change_db = np.array([float(row["change_db"]) for row in sweep])
-    u95_db = np.array([float(row["u95_db"]) for row in sweep])
-    off = np.abs(change_db - 20.0 * np.log10(truth[0] / truth[1]))[inside]
-    assert np.mean(off <= u95_db[inside] + 0.05) > 0.9
+    off = np.abs(curve.change_db[inside] - 20.0 * np.log10(truth[0] / truth[1]))
+    assert np.mean(off <= curve.u95_db[inside] + 0.05) > 0.9
     assert np.median(off) < 0.2
 
 
 def test_nothing_is_refused_and_both_stages_are_there(day):
-    folder, _ = day
-    document = json.loads((folder / "out/data/results.json").read_text("utf-8"))
-    assert [note for note in document["quality"] if note["severity"] != "note"] == []
-    elapsed = {
-        float(row["elapsed_s"])
-        for row in rows(folder)
-        if row["test"] == "long_term" and row["source"] == "sweep"
-    }
-    assert elapsed == {3.0, 7.0}
-    assert any(row["source"] == "multitone" for row in rows(folder))
-    assert (folder / "out/report.pdf").read_bytes().startswith(b"%PDF")
-    steps = [step["measured_db"] for step in document["drive_steps"]]
+    folder, _, report = day
+    assert [note for note in report.quality if note.severity != "note"] == []
+    assert {curve.elapsed_s for curve in report.long_term} == {3.0, 6.0}
+    assert report.playing
     if read_session(folder).reference_counts:
-        asked = [step["asked_db"] for step in document["drive_steps"]]
-        np.testing.assert_allclose(steps, asked, atol=0.02)
+        for step in report.drive_steps:
+            assert step.measured_db == pytest.approx(step.asked_db, abs=0.02)
+
+
+@pytest.mark.parametrize("day", ["trivet-6"], indirect=True)
+def test_the_whole_way_ends_in_a_report(day):
+    """One is enough: what lies beyond the analysis knows no reference."""
+    folder, _, report = day
+    run("report", folder)
+    with (folder / "out/data/compression.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert {"sweep", "multitone"} <= {row["source"] for row in rows}
+    loudest = [row for row in rows if (row["test"], row["level_db"]) == ("short_term", "96.0000")]
+    (curve,) = [one for one in report.short_term if one.level_db == 96.0]
+    change_db = [float(row["change_db"]) for row in loudest if row["usable"] == "true"]
+    np.testing.assert_allclose(change_db, curve.change_db[curve.usable], atol=1e-4)
+    assert (folder / "out/report.pdf").read_bytes().startswith(b"%PDF")

@@ -1,8 +1,8 @@
 import re
 
 import pytest
-from hostile import ATTACKS, REPEATABLE, Reader
-from hypothesis import given, settings
+from hostile import ATTACKS, Reader
+from hypothesis import given
 from hypothesis import strategies as st
 
 from reportlib.publish.prose import Outline, plain_text, read_line, read_prose, readable, to_html
@@ -36,7 +36,6 @@ def test_an_attack_in_the_verdict_becomes_neither_code_nor_a_load(attack):
     assert found.unbalanced == []
 
 
-@settings(REPEATABLE)
 @given(st.text(alphabet=st.sampled_from("<>&\"'`#[]()!-=/*_~|:\\ \n\tax1ij\x00"), max_size=80))
 def test_any_soup_of_marks_gives_balanced_harmless_html(soup):
     found = Reader(page(soup))
@@ -44,7 +43,6 @@ def test_any_soup_of_marks_gives_balanced_harmless_html(soup):
     assert found.unbalanced == []
 
 
-@settings(REPEATABLE)
 @given(st.lists(st.from_regex(r"[^\W_]{1,12}", fullmatch=True), min_size=1, max_size=12))
 def test_plain_words_arrive_as_they_were_typed(words):
     sentence = "It says " + " ".join(words)
@@ -209,7 +207,6 @@ def test_the_verdict_is_one_line_whatever_is_in_it():
     assert html == "# No <em>heading</em> - no list"
 
 
-@settings(REPEATABLE)
 @given(st.text(st.characters(codec=None), max_size=60))
 def test_readable_text_can_be_written_as_utf8_and_has_no_control_characters(text):
     clean = readable(text)

@@ -3,8 +3,8 @@ import re
 
 import pytest
 import typst
-from hostile import ATTACKS, REPEATABLE
-from hypothesis import example, given, settings
+from hostile import ATTACKS
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from reportlib.publish.prose import Outline, read_line, read_prose, readable
@@ -37,7 +37,6 @@ def read_by_typst(expression):
     return json.loads(typst.query(document, "<it>", field="value", one=True))
 
 
-@settings(REPEATABLE, max_examples=60)
 @given(st.text(max_size=60))
 def test_typst_reads_a_literal_back_as_the_text_it_was(text):
     assert read_by_typst(typst_string(text)) == readable(text)
@@ -48,7 +47,6 @@ def test_typst_reads_an_attack_back_as_text(attack):
     assert read_by_typst(typst_string(attack)) == readable(attack)
 
 
-@settings(REPEATABLE)
 @example("---")
 @given(st.text(alphabet=st.sampled_from("#[](){}\"'\\$*_`<>@~=-+/:;,.!&| \n\tax1"), max_size=60))
 def test_outside_literals_stands_only_what_this_program_wrote(soup):
@@ -68,7 +66,6 @@ def test_outside_literals_stands_only_what_this_program_wrote(soup):
     assert set(leftover) <= set('#[](){};,": \n')
 
 
-@settings(REPEATABLE)
 @given(st.lists(st.from_regex(r"[^\W_]{1,12}", fullmatch=True), min_size=1, max_size=12))
 def test_plain_words_arrive_as_they_were_typed(words):
     sentence = "It says " + " ".join(words)

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from session_factory import FULL, MINIMAL, changed, write_session
 
@@ -614,9 +614,6 @@ def damaged(tmp_path_factory):
     return session, whole
 
 
-FUZZ = settings(max_examples=150, deadline=None, derandomize=True)
-
-
 def read_or_say(session):
     """Read what may be anything: a capture comes out, or one line that names the file."""
     line = None
@@ -635,7 +632,6 @@ def read_or_say(session):
     return line
 
 
-@FUZZ
 @given(which=st.integers(0, len(WIDTHS) - 1), part=st.floats(0.0, 1.0))
 def test_a_file_cut_anywhere_is_never_read_as_whole(damaged, which, part):
     session, whole = damaged
@@ -644,7 +640,6 @@ def test_a_file_cut_anywhere_is_never_read_as_whole(damaged, which, part):
     assert read_or_say(session) is not None
 
 
-@FUZZ
 @given(
     which=st.integers(0, len(WIDTHS) - 1),
     at=st.one_of(st.integers(0, 120), st.integers(0, 2000)),
@@ -657,7 +652,6 @@ def test_bytes_changed_anywhere_give_a_capture_or_one_line(damaged, which, at, n
     read_or_say(session)
 
 
-@FUZZ
 @given(data=st.binary(max_size=100), start=st.sampled_from([b"", b"RIFF", b"fLaC", b"RF64"]))
 def test_any_bytes_give_a_capture_or_one_line(damaged, data, start):
     session, _ = damaged

@@ -4,8 +4,7 @@ import time
 
 import numpy as np
 import pytest
-from hostile import REPEATABLE
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from session_factory import MINIMAL, changed, write_session
 
@@ -209,7 +208,6 @@ LINES = st.lists(
 )
 
 
-@settings(REPEATABLE, max_examples=300)
 @given(data=st.one_of(st.binary(max_size=60), LINES.map(lambda lines: "\n".join(lines).encode())))
 def test_any_bytes_give_a_curve_or_one_line(session, data):
     line = None
@@ -238,7 +236,6 @@ ROWS = st.lists(
 ).map(sorted)
 
 
-@settings(REPEATABLE, max_examples=150)
 @given(
     rows=ROWS,
     mark=st.sampled_from(".,"),
@@ -260,7 +257,6 @@ _CELLS = st.sampled_from(
 _PARTS = st.sampled_from([" ", "\t", ",", ";", ", ", "; ", " ,"])
 
 
-@settings(REPEATABLE, max_examples=400)
 @given(
     st.lists(st.lists(_CELLS, min_size=1, max_size=4), min_size=1, max_size=4),
     _PARTS,

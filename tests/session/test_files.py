@@ -76,7 +76,7 @@ def test_text_is_utf_8_with_its_own_line_ends(tmp_path):
     assert (tmp_path / "a.txt").read_bytes() == b"\xe2\x88\x921.5 dB\nat 50 Hz\r\n"
 
 
-@settings(max_examples=30, deadline=None, derandomize=True)
+@settings(max_examples=30)
 @given(old=st.none() | st.binary(max_size=50), new=st.binary(max_size=50))
 def test_what_was_written_is_what_is_read(tmp_path_factory, old, new):
     path = tmp_path_factory.getbasetemp() / "any.bin"

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from builders import make_session
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from session_factory import FULL, LONG_TERM, MINIMAL
 
@@ -63,7 +63,6 @@ LEFT_OUT = [
 ]
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
 @given(
     left_out=st.sets(st.sampled_from(LEFT_OUT)),
     kept=st.dictionaries(st.text("a-é \x7f", max_size=4).map("x_{}".format), KEPT, max_size=3),

@@ -31,7 +31,8 @@ from builders import make_analysis
 from compared_notebook import comparison_of, three_days
 from test_narrative import DAYS
 from reportlib.publish.outputs import page_html
-notebooks = [report_of(make_analysis(**day)) for day in DAYS.values() if "band_u95_db" not in day]
+days = list(DAYS.values())[::{every}]
+notebooks = [report_of(make_analysis(**day)) for day in days if "band_u95_db" not in day]
 notebooks += [report_of(whole_day()), comparison_of(three_days())]
 for notebook in notebooks:
     page = re.sub(r"<(script|style|svg)\b.*?</\\1>", " ", page_html(notebook), flags=re.S)
@@ -52,9 +53,11 @@ OWN_SENSE = (
 AS_BEFORE = re.compile(r"(?<![\d.,−+±–])(?:0\.2|0\.5|[1-6])(?: and [1-6])?[\s\u00a0]dB\b")
 
 
-@pytest.fixture(scope="module")
-def pages():
-    code = (CHANGED + PAGES).format(tests=[str(TESTS / "helpers"), str(TESTS / "write")])
+@pytest.fixture(scope="module", params=[2, pytest.param(1, marks=pytest.mark.slow)])
+def pages(request):
+    """Texts of the pages of every second kind of day, or of all."""
+    tests = [str(TESTS / "helpers"), str(TESTS / "write")]
+    code = (CHANGED + PAGES).format(tests=tests, every=request.param)
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=300
     )
