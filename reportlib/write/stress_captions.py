@@ -2,7 +2,7 @@
 
 from reportlib.judge.records import Analysis
 from reportlib.measure.levels import BANDS
-from reportlib.measure.stress.records import End, Playing, band_ends
+from reportlib.measure.stress.records import CoilTrack, End, Playing, band_ends
 from reportlib.numbers import (
     change_words,
     counted,
@@ -108,7 +108,7 @@ def caption_coil(analysis: Analysis) -> str:
     playing, coil = found
     return joined(
         _hotter(end, level_db=playing.level_db),
-        _fits(end),
+        _fits(end, coil=found[1]),
         "Above: its temperature, from its resistance. Below, dashed: the change in output that "
         "this should make; the line: the change that was heard. Soft bands are 95 % intervals.",
         f"The cold coil is taken to have been at {coil.ambient_c:.0f} °C, which nobody wrote down."
@@ -127,7 +127,7 @@ def alt_coil(analysis: Analysis) -> str:
         f"Two curves over time for the drive unit {found[1].unit}: the coil's temperature, and the "
         "change in output.",
         _hotter(end, level_db=found[0].level_db),
-        _fits(end),
+        _fits(end, coil=found[1]),
     )
 
 
@@ -190,9 +190,11 @@ def _hotter(end: CoilEnd, *, level_db: float) -> str:
     )
 
 
-def _fits(end: CoilEnd) -> str:
+def _fits(end: CoilEnd, *, coil: CoilTrack) -> str:
     expected = f"That alone should change the output by {db_number(end.expected_db)} dB"
     if end.heard_db is None:
         return f"{expected}; what was heard can't be told."
     verdict = "which fits" if end.agrees else "so the heat is not all of it"
-    return f"{expected}; {db_number(end.heard_db)} dB was heard, {verdict}."
+    tones = hz_range_text(coil.low_hz, coil.high_hz)
+    heard = f"{db_number(end.heard_db)} dB was heard from its tones, {tones}"
+    return f"{expected}; {heard}, {verdict}."

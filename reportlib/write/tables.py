@@ -458,7 +458,7 @@ def coil_table(analysis: Analysis) -> Table | None:
         name="coil",
         caption="The coil, from voltage and current at the terminals: its resistance cold and when "
         "the stress ended, how much hotter it got, and the change in output that this makes at a "
-        "steady voltage, beside the one that was heard.",
+        "steady voltage, beside the one that was heard from the tones that tell the coil.",
         columns=("level", "drive unit", "cold", "cold at", "hot", "hotter by", "expected", "heard"),
         rows=tuple(rows),
         anchors=tuple(anchors),
