@@ -4,12 +4,14 @@ Fingerprints are those of the shared table of facts (§8), checked on curves mad
 study on simulated days is in ``test_causes_study``.
 """
 
+import re
 from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
 from builders import make_analysis
 from invented import bump, no_change
+from stressed import make_playing
 
 from reportlib.judge.causes.distil import evidence_of
 from reportlib.judge.causes.evidence import Point
@@ -97,6 +99,25 @@ def test_heat_is_named_where_it_came_with_playing():
     first = found(change=no_change, warming=warm)[0]
     assert (first.cause, first.confidence) == ("heat-coil", "high")
     assert any("plausible" in one for one in first.evidence_for)
+
+
+def test_how_hot_a_coil_would_be_is_told_from_the_end_of_the_stress():
+    """The late sweep sees 0.9 dB (28 K) of what was 1.5 dB (48 K) when the stress ended."""
+
+    def cooled(f, rise, elapsed_s):
+        return -0.9 * 10.0 ** ((rise - 20.0) / 10.0) * (f > 200.0) * (elapsed_s > 100.0)
+
+    ended = dict.fromkeys(("low mids", "mids", "presence", "treble"), 1.5)
+    day = make_analysis(
+        change=no_change,
+        warming=cooled,
+        harmonics=False,
+        playing=[make_playing(losses={"bass": 0.0, **ended}, noise_db=0.01)],
+    )
+    (heat,) = [one for one in find_causes(day) if one.cause == "heat-coil"]
+    said = " ".join((*heat.evidence_for, *heat.evidence_against))
+    rise = re.search(r"missing when the stress ended were .* about (\S+) K hotter", said)[1]
+    assert float(rise) == pytest.approx(coil_rise_k(1.5), abs=3.0)
 
 
 def test_heat_is_never_a_gain():

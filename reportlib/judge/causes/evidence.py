@@ -146,7 +146,6 @@ class WhilePlaying:
     constants_s : time constants of the fit that are identifiable
     explained : whether an exponential describes it
     recovery : whether the sweep afterwards agrees with the fit's cooling; empty where not told
-    heat_k : by how much the coil would have to be hotter, were all of it heat
     """
 
     kind: str
@@ -163,7 +162,6 @@ class WhilePlaying:
     constants_s: tuple[float, ...]
     explained: bool
     recovery: str
-    heat_k: float
 
 
 @dataclass(frozen=True, kw_only=True)
