@@ -91,6 +91,43 @@ def test_a_port_is_named_where_the_loss_has_two_sides_and_grows_smoothly():
     assert named(found(change=port), at_least="high") == ["port"]
 
 
+def built(analysis, **speaker):
+    """Return a day's findings, its loudspeaker being built so."""
+    session = replace(analysis.session, speaker=replace(analysis.session.speaker, **speaker))
+    return find_causes(replace(analysis, session=session))
+
+
+def test_only_a_box_with_a_port_or_an_unknown_one_can_have_it_turbulent():
+    def dip(f, rise):
+        return -3.0 * 10.0 ** ((rise - 27.0) / 20.0) * bump(f, 55.0, octaves=0.35)
+
+    day = make_analysis(change=dip, warming=still, harmonics=False)
+    for enclosure in ("vented", None):
+        assert named(built(day, enclosure=enclosure), at_least="high") == ["port"]
+    for enclosure in ("closed", "passive radiator", "open"):
+        assert "port" not in [one.cause for one in built(day, enclosure=enclosure)]
+
+
+def test_a_port_works_where_it_is_tuned():
+    def dip(f, rise):
+        return -3.0 * 10.0 ** ((rise - 27.0) / 20.0) * bump(f, 55.0, octaves=0.35)
+
+    day = make_analysis(change=dip, warming=still, harmonics=False)
+    (port,) = built(day, enclosure="vented", tuning_hz=(50.0,))
+    assert (port.cause, port.confidence) == ("port", "high")
+    assert any("tuned to 50 Hz" in one for one in port.evidence_for)
+    assert "port" not in named(built(day, enclosure="vented", tuning_hz=(25.0,)))
+
+
+def test_a_loss_that_stays_flat_to_the_sweeps_start_is_no_ports():
+    def shelf(f, rise):
+        return -3.0 * 10.0 ** ((rise - 27.0) / 20.0) / (1.0 + (f / 50.0) ** 6)
+
+    findings = found(change=shelf)
+    assert "port" not in named(findings)
+    assert {"excursion", "motor-strength"} & set(named(findings))
+
+
 def test_heat_is_named_where_it_came_with_playing():
     def warm(f, rise, elapsed_s):
         size = 10.0 ** ((rise - 20.0) / 10.0) * (1.0 - np.exp(-elapsed_s / 20.0))

@@ -38,6 +38,7 @@ from reportlib.session.records import BoolArray, FloatArray
 ALREADY = 0.5
 """Share of a stretch that a louder level already has: then it is the same stretch."""
 HINT_DB = 0.3
+FLAT = 0.75
 RIPPLE_OCTAVES = 1.0
 MIDS_HZ = (300.0, 2000.0)
 
@@ -55,6 +56,8 @@ def evidence_of(analysis: Analysis) -> Evidence:
     return Evidence(
         drive=session.speaker.drive,
         crossovers_hz=session.speaker.crossovers_hz,
+        enclosure=session.speaker.enclosure,
+        tuning_hz=session.speaker.tuning_hz,
         reference=place,
         levels_db=tuple(curve.level_db for curve in told),
         long_levels_db=tuple(curve.level_db for curve in long if curve.usable.any()),
@@ -158,6 +161,8 @@ def _stretch(
         low_edge=low_edge,
         high_edge=high_edge,
         at_low_end=float(size[run.inside][0] / size.max()),
+        flat_octaves=float(np.argmax(np.append(size[run.inside] < FLAT * size.max(), True)))
+        / GRID_PER_OCTAVE,
         unevenness_db=unevenness_db(curve, run=run),
         follows_level=follows_level(curve, run=run, response_db=base.level_db),
         bending=bent,

@@ -77,6 +77,7 @@ class Stretch:
     last_slope : of the last step of level, the share that went missing (dB per dB)
     low_edge, high_edge : how it ends
     at_low_end : change at the lowest frequency of the stretch over the largest
+    flat_octaves : how far up from there it stays beyond three quarters of the largest
     unevenness_db : what its points differ by, beyond what their intervals explain
     follows_level : dB of change for each dB of the loudspeaker's own response, None where that
         response is too flat to tell
@@ -110,6 +111,7 @@ class Stretch:
     low_edge: Edge
     high_edge: Edge
     at_low_end: float
+    flat_octaves: float
     unevenness_db: float
     follows_level: float | None
     bending: float | None
@@ -211,6 +213,7 @@ class Evidence:
 
     Attributes
     ----------
+    enclosure, tuning_hz : how the box is built and what its ports are tuned to, as far as known
     reference : where the drive was recorded, empty where steps are taken as asked
     levels_db : short-term levels above the baseline
     long_levels_db : long-term levels that can be told
@@ -232,6 +235,8 @@ class Evidence:
 
     drive: Literal["passive", "active"]
     crossovers_hz: tuple[float, ...]
+    enclosure: Literal["closed", "vented", "passive radiator", "open"] | None
+    tuning_hz: tuple[float, ...]
     reference: Literal["terminals", "loop-back", ""]
     levels_db: tuple[float, ...]
     long_levels_db: tuple[float, ...]

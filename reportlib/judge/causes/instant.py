@@ -1,5 +1,8 @@
 """Rules for what acts at once: limiters, the amplifier, port, excursion, motor, loose parts."""
 
+import math
+from collections.abc import Sequence
+
 from reportlib.judge.causes.case import (
     BENT,
     CLEAN,
@@ -20,6 +23,9 @@ excursion falls by 12 dB an octave above resonance)."""
 PORT_OCTAVES, LEAST_PORT_OCTAVES = 1.7, 0.4
 PORT_HZ = 140.0
 """Boxes are tuned between 20 and 100 Hz (common practice, no source)."""
+MOST_FLAT_OCTAVES = 1.0
+"""Below its tuning a port carries ever less of the sound, and its losses with it (judgement)."""
+NEAR_TUNING_OCTAVES = 0.5
 TURNED_BACK, STILL_FALLING = 0.7, 0.88
 """Of the largest loss, what is left of it at the low end."""
 NARROW_OCTAVES, MANY = 0.8, 3
@@ -168,7 +174,8 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         _how_clean(seen, one)
         _no_law(seen, evidence)
         _one_of_many(seen, one, evidence=evidence)
-        if _deep(one) and one.worst_hz <= PORT_HZ and one.core_octaves <= PORT_OCTAVES:
+        deep = _deep(one) and one.worst_hz <= PORT_HZ and one.core_octaves <= PORT_OCTAVES
+        if deep and _may_have_a_port(evidence):
             seen.doubts("With steps as wide as these a port would look the same.")
         if _deep(one) and _bass_gain(evidence) is not None:
             seen.contradicts("The bass gains beside it, as no limiter makes it.")
@@ -237,6 +244,8 @@ def _both_ends(one: Stretch) -> bool:
 def port(evidence: Evidence) -> list[Case]:
     """Turbulence in the port: half an octave to one around the box's tuning, ever more."""
     found = []
+    if not _may_have_a_port(evidence):
+        return []
     for one in evidence.short:
         if not _deep(one) or one.worst_hz > PORT_HZ or one.growth in ("offset", "lone", "share"):
             continue
@@ -254,6 +263,13 @@ def port(evidence: Evidence) -> list[Case]:
             seen.contradicts(
                 "It is wider than the stretch in which a port works.", signature="frequency"
             )
+        if one.low_edge == "open" and one.flat_octaves > MOST_FLAT_OCTAVES:
+            seen.contradicts(
+                "It stays as large down to the lowest frequency that can be told, where a port "
+                "no longer works.",
+                signature="frequency",
+            )
+        _where_tuned(seen, one, tuning_hz=evidence.tuning_hz)
         if one.growth == "smooth" and one.last_slope < 0.55:
             seen.fits("level", "It grows smoothly with level, without a threshold.")
         elif one.growth == "knee":
@@ -263,6 +279,24 @@ def port(evidence: Evidence) -> list[Case]:
             seen.doubts("A limiter on this one band would look the same.")
         found.append(case_of(one, **seen.all))
     return found
+
+
+def _may_have_a_port(evidence: Evidence) -> bool:
+    return evidence.enclosure in (None, "vented")
+
+
+def _where_tuned(seen: Seen, one: Stretch, *, tuning_hz: Sequence[float]) -> None:
+    """Whether a stretch lies where a port works, where its tuning was written down."""
+    if not tuning_hz:
+        return
+    nearest = min(tuning_hz, key=lambda hz: abs(math.log(one.worst_hz / hz)))
+    apart = abs(octaves_of(nearest, one.worst_hz))
+    if apart <= NEAR_TUNING_OCTAVES:
+        seen.fits("frequency", f"It lies where the port works, tuned to {frequency(nearest)}.")
+    elif not one.low_hz < nearest < one.high_hz:
+        seen.contradicts(
+            f"The port is tuned to {frequency(nearest)} and works elsewhere.", signature="frequency"
+        )
 
 
 def excursion(evidence: Evidence) -> list[Case]:
