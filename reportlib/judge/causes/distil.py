@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -38,7 +39,8 @@ from reportlib.session.records import BoolArray, FloatArray
 ALREADY = 0.5
 """Share of a stretch that a louder level already has: then it is the same stretch."""
 HINT_DB = 0.3
-FLAT = 0.75
+FLAT, PEAK = 0.75, 0.85
+"""Of the largest change: what counts as staying so, and as where most is missing."""
 RIPPLE_OCTAVES = 1.0
 MIDS_HZ = (300.0, 2000.0)
 
@@ -123,7 +125,8 @@ def _stretch(
     analysis: Analysis, curve: ChangeCurve, *, curves: Sequence[ChangeCurve], run: Run
 ) -> Stretch:
     fraction = analysis.smoothing_fraction
-    points = points_of(curves, run=run, rises_db=_rises(analysis, curves), fraction=fraction)
+    rises_db = _rises(analysis, curves)
+    points = points_of(curves, run=run, rises_db=rises_db, fraction=fraction)
     grown, onset, last_slope = growth(points)
     mean = mean_over(curve, mask=run.inside, fraction=fraction)
     mean_db, u95_db = mean if mean is not None else (math.nan, math.nan)
@@ -140,6 +143,7 @@ def _stretch(
         if curve.test == "short_term"
         else (None, False)
     )
+    peak = replace(run, core=size > PEAK * size.max())
     base = analysis.baseline
     return Stretch(
         test=curve.test,
@@ -158,6 +162,7 @@ def _stretch(
         growth=grown,
         onset_db=onset,
         last_slope=last_slope,
+        peak_slope=growth(points_of(curves, run=peak, rises_db=rises_db, fraction=fraction))[2],
         low_edge=low_edge,
         high_edge=high_edge,
         at_low_end=float(size[run.inside][0] / size.max()),

@@ -75,6 +75,7 @@ class Stretch:
     points : the same stretch at every level that can be told, quietest first
     growth, onset_db : how it grows; lowest level from which on it shows
     last_slope : of the last step of level, the share that went missing (dB per dB)
+    peak_slope : the same where most is missing, without the stretch's skirts
     low_edge, high_edge : how it ends
     at_low_end : change at the lowest frequency of the stretch over the largest
     flat_octaves : how far up from there it stays beyond three quarters of the largest
@@ -108,6 +109,7 @@ class Stretch:
     growth: Growth
     onset_db: float
     last_slope: float
+    peak_slope: float
     low_edge: Edge
     high_edge: Edge
     at_low_end: float
