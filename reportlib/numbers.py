@@ -201,8 +201,12 @@ def hz_range_text(low_hz: float, high_hz: float) -> str:
 
     >>> hz_range_text(40.0, 160.0), hz_range_text(500.0, 2000.0), hz_range_text(19.4, 20592.0)
     ('40–160 Hz', '0.5–2 kHz', '19 Hz–21 kHz')
+    >>> hz_range_text(20.6, 21.2)
+    'about 21 Hz'
     """
     low, high = frequency(low_hz), frequency(high_hz)
+    if low == high:
+        return f"about {low}"
     if low.endswith("kHz") or high_hz < 1000.0:
         return f"{low.split()[0]}–{high}"
     if low_hz < 100.0:

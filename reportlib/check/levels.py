@@ -26,6 +26,9 @@ TAKES_APART_DB = 0.5
 LOCAL_DB, LOCAL_NOISES = 0.4, 6.0
 """Largest local difference that takes may show: this, or so many standard deviations of what
 noise explains (common practice, no source)."""
+FADES = 2.0 ** (1.0 / 6.0)
+"""How far from a sweep's ends it may still fade: there takes are not held against each other, nor
+does what they differ by there count beside it (judgement)."""
 BURST_DB = 8.0
 BURST_CHANCE = 1e-9
 """Of noise alone in one block; a day has some 10⁴ blocks and octaves."""
@@ -79,10 +82,11 @@ def local_notes(
     with np.errstate(invalid="ignore"):
         apart = levels - np.median(levels, axis=0)
         apart -= np.nanmedian(apart, axis=1, keepdims=True)
-        spread = moving_octave_mean(np.ptp(apart, axis=0), frequency_hz=grid, octaves=1 / 6)
+        apart_db = np.ptp(apart, axis=0)
+    inside = (grid >= max(lowest_hz, law.start_hz * FADES)) & (grid <= law.stop_hz / FADES)
+    spread = moving_octave_mean(apart_db, frequency_hz=grid, octaves=1 / 6, keep=inside)
     # A cell of 1/12 octave is independent of the next but one: 1/6 octave averages two.
     chance = np.sqrt(np.sum([np.square(noise_db(take)) for take in takes], axis=0))
-    inside = (grid >= lowest_hz) & (grid >= 1.06 * law.start_hz) & (grid <= law.stop_hz / 1.06)
     bursts = _bursts(setting, traces=traces, law=law)
     if bursts:
         notes = []

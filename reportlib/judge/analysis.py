@@ -290,7 +290,9 @@ def _coil(
     """Return the coil's temperature, or why there is none; empty where it was not looked for."""
     impedance = level.resistance_ohm + 1j * level.reactance_ohm
     if not np.any(impedance):
-        return ""
+        channels = measured.session.channels
+        recorded = channels.voltage is not None and channels.current is not None
+        return "the voltage's or the current's channel is silent" if recorded else ""
     speaker, rig = measured.session.speaker, measured.session.rig
     return coil_track(
         impedance,

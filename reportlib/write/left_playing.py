@@ -10,7 +10,7 @@ from reportlib.judge.records import BandResult
 from reportlib.judge.thresholds import MEAN_LIMITS_DB
 from reportlib.measure.levels import BANDS
 from reportlib.measure.stress.records import End, Playing, Recovery, ThermalFit, band_ends
-from reportlib.numbers import duration, listed
+from reportlib.numbers import duration, hz_range_text, listed
 from reportlib.write.facts import coil_key, stress_key
 from reportlib.write.listener import left_playing_heard
 from reportlib.write.readings_stress import (
@@ -399,7 +399,8 @@ def _coil(writer: Writer) -> list[str]:
     found = with_coil(writer.analysis)
     end = coil_end(*found) if found else None
     if found is None or end is None:
-        return []
+        why = [one.no_coil for one in writer.analysis.playing if one.no_coil]
+        return [writer.say("left-playing/coil-untold", why=plain(why[-1]))] if why else []
     playing, coil = found
     key = coil_key(playing)
     values = {
@@ -411,4 +412,5 @@ def _coil(writer: Writer) -> list[str]:
     if end.agrees is None:
         return [writer.say("left-playing/coil-alone", **values)]
     wording = "left-playing/coil-fits" if end.agrees else "left-playing/coil-differs"
-    return [writer.say(wording, heard=writer.quote(f"{key}.heard"), **values)]
+    tones = hz_range_text(coil.low_hz, coil.high_hz)
+    return [writer.say(wording, heard=writer.quote(f"{key}.heard"), tones=tones, **values)]

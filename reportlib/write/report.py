@@ -193,7 +193,7 @@ def _first(writer: Writer) -> str:
         "u95": writer.of(most, "u95"),
     }
     if all(at_a_point(one) for one in first):
-        points = {"point": writer.of(most, "worst"), "at": writer.of(most, "worst-at")}
+        points = {"point": writer.of(most, "worst"), "at": writer.worst_at(most)}
         return writer.say("in-short/first-at-a-point", **values, **points)
     if len(first) > 1:
         return writer.say("in-short/first-several", **values)
@@ -309,7 +309,7 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         "shortfall": writer.of(worst, "shortfall"),
         "u95": writer.of(worst, "u95"),
         "point_loss": writer.of(worst, "worst"),
-        "point_at": writer.of(worst, "worst-at"),
+        "point_at": writer.worst_at(worst),
     }
     if at_a_point(worst):
         return writer.say("in-short/local-only", **values)
@@ -351,7 +351,7 @@ def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:
         "gain": writer.of(gain, "mean"),
         "gain_point": writer.of(gain, "worst"),
         "gain_level": decibels(gain.level_db),
-        "gain_at": writer.of(gain, "worst-at"),
+        "gain_at": writer.worst_at(gain),
     }
 
 

@@ -2,7 +2,7 @@
 
 from reportlib.judge.records import Analysis
 from reportlib.measure.levels import BANDS
-from reportlib.measure.stress.records import End, Playing, band_ends
+from reportlib.measure.stress.records import CoilTrack, End, Playing, band_ends
 from reportlib.numbers import (
     change_words,
     counted,
@@ -110,7 +110,7 @@ def caption_coil(analysis: Analysis, *, said: Said) -> str:
     return said(
         "left-playing/caption-coil",
         hotter=_hotter(end, level_db=playing.level_db, said=said),
-        fits=_fits(end, said=said),
+        fits=_fits(end, coil=found[1], said=said),
         ambient=said("left-playing/ambient", ambient=ambient) if coil.ambient_assumed else "",
     )
 
@@ -125,7 +125,7 @@ def alt_coil(analysis: Analysis, *, said: Said) -> str:
         "left-playing/alt-coil",
         unit=found[1].unit,
         hotter=_hotter(end, level_db=found[0].level_db, said=said),
-        fits=_fits(end, said=said),
+        fits=_fits(end, coil=found[1], said=said),
     )
 
 
@@ -191,9 +191,10 @@ def _hotter(end: CoilEnd, *, level_db: float, said: Said) -> str:
     )
 
 
-def _fits(end: CoilEnd, *, said: Said) -> str:
+def _fits(end: CoilEnd, *, coil: CoilTrack, said: Said) -> str:
     expected = f"{db_number(end.expected_db)} dB"
     if end.heard_db is None:
         return said("left-playing/fits-untold", expected=expected)
     wording = "left-playing/fits" if end.agrees else "left-playing/fits-not"
-    return said(wording, expected=expected, heard=f"{db_number(end.heard_db)} dB")
+    tones = hz_range_text(coil.low_hz, coil.high_hz)
+    return said(wording, expected=expected, heard=f"{db_number(end.heard_db)} dB", tones=tones)

@@ -101,7 +101,7 @@ def _together(writer: Writer, changes: Sequence[_Change]) -> str:
     widest = max(worst, key=lambda one: one.u95_db or 0.0)
     by = [
         f"the **{spoken(one.band)}** by {writer.of(one, 'shortfall' if losing else 'mean')} "
-        f"(most near {writer.of(one, 'worst-at')})"
+        f"(most near {writer.worst_at(one)})"
         for one in worst
     ]
     return writer.say(
@@ -123,7 +123,7 @@ def _alone(writer: Writer, change: _Change) -> str:
             level=decibels(worst.level_db),
             gain=writer.of(worst, "mean"),
             point=writer.of(worst, "worst"),
-            at=writer.of(worst, "worst-at"),
+            at=writer.worst_at(worst),
             **name,
         )
     return writer.say(
@@ -135,7 +135,7 @@ def _alone(writer: Writer, change: _Change) -> str:
         worst_level=decibels(worst.level_db),
         worst_shortfall=writer.of(worst, "shortfall"),
         worst=writer.of(worst, "worst"),
-        worst_at=writer.of(worst, "worst-at"),
+        worst_at=writer.worst_at(worst),
         **name,
     )
 

@@ -3,6 +3,7 @@
 Pure selection over `BandResult`s; no prose and no rounding here.
 """
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from reportlib.judge.thresholds import (
     TEXT_UNKNOWN_DB,
     WORST_LIMITS_DB,
 )
-from reportlib.measure.levels import BANDS
+from reportlib.measure.levels import BANDS, GRID_PER_OCTAVE, G
 from reportlib.numbers import level_text
 from reportlib.session.day import Test
 from reportlib.session.parameters import ReportParameters
@@ -268,6 +269,14 @@ class Writer:
     def of(self, result: BandResult, part: str) -> str:
         """Quote one part of a band's result, e.g. ``"shortfall"``."""
         return quoted(self.facts[f"{band_key(result)}.{part}"])
+
+    def worst_at(self, result: BandResult) -> str:
+        """Quote where a band changes most; at its end the change may go on beyond it."""
+        at, hz = self.of(result, "worst-at"), result.worst_hz or 0.0
+        for end, edge_hz in (("lower", result.low_hz), ("upper", result.high_hz)):
+            if abs(math.log(max(hz, 1.0) / edge_hz)) < math.log(G) / GRID_PER_OCTAVE:
+                return f"the band’s {end} end, {at}"
+        return at
 
 
 def verb(bands: Sequence[str], *, one: str, many: str) -> str:

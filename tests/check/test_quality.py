@@ -202,6 +202,17 @@ def test_a_rattle_in_one_take_is_local(tmp_path):
     assert "90 dB" in got[0].message
 
 
+def test_takes_are_not_held_against_each_other_where_the_sweep_fades(tmp_path):
+    # 6 dB at the very end of the sweep, as of a take that met the fade a little earlier.
+    def faded(microphone, reference):
+        spectrum = np.fft.rfft(microphone)
+        hz = np.fft.rfftfreq(microphone.size, 1 / RATE)
+        end = np.exp(-((np.log2(np.maximum(hz, 1) / SWEEP.stop_hz) / 0.06) ** 2))
+        return np.fft.irfft(spectrum * 10 ** (6 * end / 20), microphone.size), reference
+
+    assert not worse(found(tmp_path, change=only(["90-b"], faded)))
+
+
 @pytest.mark.parametrize(
     ("low", "high", "reference"),
     [

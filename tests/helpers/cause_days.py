@@ -26,6 +26,7 @@ PAIRS = (
     {"excursion", "motor-strength"},
     {"port", "excursion"},
     {"port", "motor-strength"},
+    {"excursion", "limiter-band"},
     {"limiter-broad", "amplifier"},
     {"limiter-broad", "wrong-step"},
     {"amplifier", "wrong-step"},

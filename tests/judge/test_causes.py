@@ -4,12 +4,14 @@ Fingerprints are those of the shared table of facts (§8), checked on curves mad
 study on simulated days is in ``test_causes_study``.
 """
 
+import re
 from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
 from builders import make_analysis
 from invented import bump, no_change
+from stressed import make_playing
 
 from reportlib.draw import tables
 from reportlib.judge.causes.distil import evidence_of
@@ -90,6 +92,43 @@ def test_a_port_is_named_where_the_loss_has_two_sides_and_grows_smoothly():
     assert named(found(change=port), at_least="high") == ["port"]
 
 
+def built(analysis, **speaker):
+    """Return a day's findings, its loudspeaker being built so."""
+    session = replace(analysis.session, speaker=replace(analysis.session.speaker, **speaker))
+    return find_causes(replace(analysis, session=session))
+
+
+def test_only_a_box_with_a_port_or_an_unknown_one_can_have_it_turbulent():
+    def dip(f, rise):
+        return -3.0 * 10.0 ** ((rise - 27.0) / 20.0) * bump(f, 55.0, octaves=0.35)
+
+    day = make_analysis(change=dip, warming=still, harmonics=False)
+    for enclosure in ("vented", None):
+        assert named(built(day, enclosure=enclosure), at_least="high") == ["port"]
+    for enclosure in ("closed", "passive radiator", "open"):
+        assert "port" not in [one.cause for one in built(day, enclosure=enclosure)]
+
+
+def test_a_port_works_where_it_is_tuned():
+    def dip(f, rise):
+        return -3.0 * 10.0 ** ((rise - 27.0) / 20.0) * bump(f, 55.0, octaves=0.35)
+
+    day = make_analysis(change=dip, warming=still, harmonics=False)
+    (port,) = built(day, enclosure="vented", tuning_hz=(50.0,))
+    assert (port.cause, port.confidence) == ("port", "high")
+    assert any("tuned to 50 Hz" in one for one in port.evidence_for)
+    assert "port" not in named(built(day, enclosure="vented", tuning_hz=(25.0,)))
+
+
+def test_a_loss_that_stays_flat_to_the_sweeps_start_is_no_ports():
+    def shelf(f, rise):
+        return -3.0 * 10.0 ** ((rise - 27.0) / 20.0) / (1.0 + (f / 50.0) ** 6)
+
+    findings = found(change=shelf)
+    assert "port" not in named(findings)
+    assert {"excursion", "motor-strength"} & set(named(findings))
+
+
 def test_heat_is_named_where_it_came_with_playing():
     def warm(f, rise, elapsed_s):
         size = 10.0 ** ((rise - 20.0) / 10.0) * (1.0 - np.exp(-elapsed_s / 20.0))
@@ -98,6 +137,25 @@ def test_heat_is_named_where_it_came_with_playing():
     first = found(change=no_change, warming=warm)[0]
     assert (first.cause, first.confidence) == ("heat-coil", "high")
     assert any("plausible" in one for one in first.evidence_for)
+
+
+def test_how_hot_a_coil_would_be_is_told_from_the_end_of_the_stress():
+    """The late sweep sees 0.9 dB (28 K) of what was 1.5 dB (48 K) when the stress ended."""
+
+    def cooled(f, rise, elapsed_s):
+        return -0.9 * 10.0 ** ((rise - 20.0) / 10.0) * (f > 200.0) * (elapsed_s > 100.0)
+
+    ended = dict.fromkeys(("low mids", "mids", "presence", "treble"), 1.5)
+    day = make_analysis(
+        change=no_change,
+        warming=cooled,
+        harmonics=False,
+        playing=[make_playing(losses={"bass": 0.0, **ended}, noise_db=0.01)],
+    )
+    (heat,) = [one for one in find_causes(day) if one.cause == "heat-coil"]
+    said = " ".join((*heat.evidence_for, *heat.evidence_against))
+    rise = re.search(r"missing when the stress ended were .* about (\S+) K hotter", said)[1]
+    assert float(rise) == pytest.approx(coil_rise_k(1.5), abs=3.0)
 
 
 def test_heat_is_never_a_gain():
@@ -157,39 +215,59 @@ def test_a_step_that_one_level_alone_misses_is_the_knob():
     assert (first.cause, first.confidence) == ("wrong-step", "high")
 
 
+def bent(day):
+    """Return a day with a third harmonic of a third of what is missing, as of a cubic."""
+    f = day.baseline.frequency_hz
+
+    def harmonics(curve):
+        missing = np.maximum(1.0 - 10.0 ** (curve.change_db / 20.0), 3e-4)
+        return np.array([np.full(f.size, -70.0), 20.0 * np.log10(missing / 3.0)])
+
+    return replace(
+        day,
+        harmonics=tuple(
+            HarmonicCurves(
+                level_db=one.level_db,
+                frequency_hz=f,
+                orders=(2, 3),
+                relative_db=harmonics(one),
+            )
+            for one in day.short_term
+        ),
+    )
+
+
+@pytest.mark.parametrize("centre_hz", [100.0, 35.0])
+def test_a_loss_that_grows_with_the_drive_is_a_limiters_whatever_the_harmonics(centre_hz):
+    """Of the last 3 dB 2.9 are lost, 4.9 dB in all; the motor takes half a decibel beside it."""
+
+    def limited(f, rise):
+        motor = 0.5 * 10.0 ** ((rise - 27.0) / 10.0) / (1.0 + (f / 80.0) ** 4)
+        shape = bump(f, centre_hz, octaves=0.6) if centre_hz > 50.0 else 1.0 / (1.0 + (f / 90) ** 4)
+        return -0.95 * max(0.0, rise - 22.4) * shape - motor
+
+    day = bent(make_analysis(change=limited, warming=still, harmonics=False))
+    findings = built(day, drive="active")
+    assert findings[0].cause == "limiter-band"
+    said = " ".join((*findings[0].evidence_for, *findings[0].evidence_against))
+    share = float(re.search(r"grows with power carries (\d+) % at most of what is miss", said)[1])
+    assert 8.0 <= share <= 45.0  # half a decibel of five, and what the levels below leave open
+    high = [one.cause for one in findings if one.confidence == "high"]
+    assert not {"excursion", "motor-strength", "port"} & set(high)
+    if centre_hz > 50.0:  # lower, where the cone moves farther, less is missing
+        assert not {"excursion", "motor-strength", "port"} & set(named(findings))
+
+
 def test_what_bends_the_waveform_is_no_limiter():
     """Harmonics a third of what is missing: a cubic (trigonometry)."""
 
     def cut(f, rise):
         return np.full_like(f, -max(0.0, rise - 24.0) * 0.8)
 
-    day = make_analysis(change=cut, warming=still, measured_steps=False, harmonics=False)
-    f = day.baseline.frequency_hz
-    day = replace(
-        day,
-        harmonics=tuple(
-            HarmonicCurves(
-                level_db=curve.level_db,
-                frequency_hz=f,
-                orders=(2, 3),
-                relative_db=np.array(
-                    [
-                        np.full(f.size, -70.0),
-                        20.0
-                        * np.log10(
-                            np.maximum((1.0 - 10.0 ** (curve.change_db / 20.0)) / 3.0, 1e-4)
-                        ),
-                    ]
-                ),
-            )
-            for curve in day.short_term
-        ),
-        session=replace(
-            day.session,
-            speaker=replace(day.session.speaker, drive="active"),
-            channels=replace(day.session.channels, reference=None),
-        ),
-    )
+    day = bent(make_analysis(change=cut, warming=still, measured_steps=False, harmonics=False))
+    speaker = replace(day.session.speaker, drive="active")
+    channels = replace(day.session.channels, reference=None)
+    day = replace(day, session=replace(day.session, speaker=speaker, channels=channels))
     findings = {one.cause: one for one in find_causes(day)}
     assert findings["amplifier"].confidence == "fair"
     assert "limiter-broad" not in named(tuple(findings.values()))

@@ -139,6 +139,14 @@ def test_the_verdict_says_what_the_day_was(day, words):
     assert re.search(words, verdict(day))
 
 
+def test_a_loss_that_is_largest_at_a_bands_end_is_no_peak_there():
+    """At 700 Hz lies the loss; the low mids end at 500 Hz, on its flank."""
+    day = make_analysis(change=lambda f, rise: -0.2 * rise * bump(f, 700.0, octaves=0.6))
+    text = drafts(day)["turned-up"]
+    assert re.search(r"\*\*low mids\*\* .*near the band’s upper end, \[490 Hz\]", text)
+    assert re.search(r"\*\*mids\*\* .*near \[[67]\d\d Hz\]", text)
+
+
 def test_what_can_not_be_told_is_not_said_to_hold():
     text = drafts(make_analysis(**DAYS["nothing told"]))
     assert "hold all the way" not in text["turned-up"]

@@ -10,10 +10,12 @@ from test_narrative import drafts
 
 from reportlib.draw.wordings import said
 from reportlib.measure.stress.records import ThermalTerm
+from reportlib.numbers import hz_range_text
 from reportlib.write import facts, quotes, stress_captions
 from reportlib.write.facts import stress_facts
 from reportlib.write.left_playing import worst_end
 from reportlib.write.quotes import written
+from reportlib.write.stress_captions import caption_coil
 
 QUIET = {band: 0.15 * loss for band, loss in LOSSES.items()}
 FIGURES = ("minute_by_minute", "stress_map", "coil")
@@ -125,6 +127,22 @@ def test_nothing_to_show_is_nothing_to_say(figure, day):
 )  # fmt: skip
 def test_the_narrative_says_what_the_day_was(day, words):
     assert re.search(words, drafts(DAYS[day])["left-playing"])
+
+
+def test_why_no_coil_is_told_is_said():
+    """Voltage and current were recorded on a two-way: two units hang on one pair of terminals."""
+    why = "no drive unit has the impedance to itself"
+    day = make_analysis(playing=[replace(make_playing(), no_coil=why)])
+    assert f"no coil’s temperature can be told from them: {why}." in drafts(day)["left-playing"]
+    assert "Voltage and current" not in drafts(DAYS["two parts"])["left-playing"]
+
+
+def test_what_was_heard_of_a_coil_names_its_tones():
+    """Beside a drive unit's loss as a whole it is another number, of other tones."""
+    coil = DAYS["coil"].playing[0].coil
+    tones = hz_range_text(coil.low_hz, coil.high_hz)
+    assert f"from the tones that tell it, {tones}, [" in drafts(DAYS["coil"])["left-playing"]
+    assert f"dB was heard from its tones, {tones}, which fits." in caption_coil(DAYS["coil"])
 
 
 @pytest.mark.parametrize("day", ["cold unknown", "no fit"])

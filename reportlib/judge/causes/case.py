@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from reportlib.judge.causes.evidence import Evidence, Stretch, WhilePlaying, octaves_of
-from reportlib.numbers import duration, frequency, number
+from reportlib.numbers import duration, frequency
 
 Sign = Literal["fits", "against", "untold"]
 
@@ -127,7 +127,8 @@ class Seen:
 
 def where(stretch: Stretch) -> str:
     """Say where a stretch lies."""
-    return f"from {frequency(stretch.low_hz)} to {frequency(stretch.high_hz)}"
+    low, high = frequency(stretch.low_hz), frequency(stretch.high_hz)
+    return f"near {low}" if low == high else f"from {low} to {high}"
 
 
 def levels(values_db: Sequence[float]) -> str:
@@ -372,10 +373,3 @@ def spans_all(evidence: Evidence, one: Stretch) -> bool:
 def even(one: Stretch) -> bool:
     """Whether a stretch changed by the same everywhere, as far as can be told."""
     return one.unevenness_db <= EVEN_DB + EVEN_SHARE * abs(one.mean_db)
-
-
-def heat_text(rise_k: float) -> str:
-    """Say how much hotter a coil would have to be."""
-    return (
-        f"If all of it were the coil’s heat, the coil would be about {number(rise_k, 0)} K hotter"
-    )

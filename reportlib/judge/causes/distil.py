@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -38,6 +39,8 @@ from reportlib.session.records import BoolArray, FloatArray
 ALREADY = 0.5
 """Share of a stretch that a louder level already has: then it is the same stretch."""
 HINT_DB = 0.3
+FLAT, PEAK = 0.75, 0.85
+"""Of the largest change: what counts as staying so, and as where most is missing."""
 RIPPLE_OCTAVES = 1.0
 MIDS_HZ = (300.0, 2000.0)
 
@@ -55,6 +58,8 @@ def evidence_of(analysis: Analysis) -> Evidence:
     return Evidence(
         drive=session.speaker.drive,
         crossovers_hz=session.speaker.crossovers_hz,
+        enclosure=session.speaker.enclosure,
+        tuning_hz=session.speaker.tuning_hz,
         reference=place,
         levels_db=tuple(curve.level_db for curve in told),
         long_levels_db=tuple(curve.level_db for curve in long if curve.usable.any()),
@@ -120,7 +125,8 @@ def _stretch(
     analysis: Analysis, curve: ChangeCurve, *, curves: Sequence[ChangeCurve], run: Run
 ) -> Stretch:
     fraction = analysis.smoothing_fraction
-    points = points_of(curves, run=run, rises_db=_rises(analysis, curves), fraction=fraction)
+    rises_db = _rises(analysis, curves)
+    points = points_of(curves, run=run, rises_db=rises_db, fraction=fraction)
     grown, onset, last_slope = growth(points)
     mean = mean_over(curve, mask=run.inside, fraction=fraction)
     mean_db, u95_db = mean if mean is not None else (math.nan, math.nan)
@@ -137,6 +143,7 @@ def _stretch(
         if curve.test == "short_term"
         else (None, False)
     )
+    peak = replace(run, core=size > PEAK * size.max())
     base = analysis.baseline
     return Stretch(
         test=curve.test,
@@ -155,9 +162,12 @@ def _stretch(
         growth=grown,
         onset_db=onset,
         last_slope=last_slope,
+        peak_slope=growth(points_of(curves, run=peak, rises_db=rises_db, fraction=fraction))[2],
         low_edge=low_edge,
         high_edge=high_edge,
         at_low_end=float(size[run.inside][0] / size.max()),
+        flat_octaves=float(np.argmax(np.append(size[run.inside] < FLAT * size.max(), True)))
+        / GRID_PER_OCTAVE,
         unevenness_db=unevenness_db(curve, run=run),
         follows_level=follows_level(curve, run=run, response_db=base.level_db),
         bending=bent,

@@ -75,8 +75,10 @@ class Stretch:
     points : the same stretch at every level that can be told, quietest first
     growth, onset_db : how it grows; lowest level from which on it shows
     last_slope : of the last step of level, the share that went missing (dB per dB)
+    peak_slope : the same where most is missing, without the stretch's skirts
     low_edge, high_edge : how it ends
     at_low_end : change at the lowest frequency of the stretch over the largest
+    flat_octaves : how far up from there it stays beyond three quarters of the largest
     unevenness_db : what its points differ by, beyond what their intervals explain
     follows_level : dB of change for each dB of the loudspeaker's own response, None where that
         response is too flat to tell
@@ -107,9 +109,11 @@ class Stretch:
     growth: Growth
     onset_db: float
     last_slope: float
+    peak_slope: float
     low_edge: Edge
     high_edge: Edge
     at_low_end: float
+    flat_octaves: float
     unevenness_db: float
     follows_level: float | None
     bending: float | None
@@ -146,7 +150,6 @@ class WhilePlaying:
     constants_s : time constants of the fit that are identifiable
     explained : whether an exponential describes it
     recovery : whether the sweep afterwards agrees with the fit's cooling; empty where not told
-    heat_k : by how much the coil would have to be hotter, were all of it heat
     """
 
     kind: str
@@ -163,7 +166,6 @@ class WhilePlaying:
     constants_s: tuple[float, ...]
     explained: bool
     recovery: str
-    heat_k: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -213,6 +215,7 @@ class Evidence:
 
     Attributes
     ----------
+    enclosure, tuning_hz : how the box is built and what its ports are tuned to, as far as known
     reference : where the drive was recorded, empty where steps are taken as asked
     levels_db : short-term levels above the baseline
     long_levels_db : long-term levels that can be told
@@ -234,6 +237,8 @@ class Evidence:
 
     drive: Literal["passive", "active"]
     crossovers_hz: tuple[float, ...]
+    enclosure: Literal["closed", "vented", "passive radiator", "open"] | None
+    tuning_hz: tuple[float, ...]
     reference: Literal["terminals", "loop-back", ""]
     levels_db: tuple[float, ...]
     long_levels_db: tuple[float, ...]

@@ -253,7 +253,6 @@ def _followed(playing: Playing, group: GroupTrack) -> list[WhilePlaying]:
             constants_s=tuple(constants),
             explained=fit is not None and bool(fit.terms),
             recovery=agreement[-1] if agreement else "",
-            heat_k=coil_rise_k(-end),
         )
     ]
 

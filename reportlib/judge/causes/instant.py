@@ -1,5 +1,8 @@
 """Rules for what acts at once: limiters, the amplifier, port, excursion, motor, loose parts."""
 
+import math
+from collections.abc import Sequence
+
 from reportlib.judge.causes.case import (
     BENT,
     CLEAN,
@@ -12,7 +15,7 @@ from reportlib.judge.causes.case import (
     where,
 )
 from reportlib.judge.causes.evidence import Evidence, Law, Stretch, octaves_of
-from reportlib.numbers import frequency
+from reportlib.numbers import frequency, share_text
 
 BASS_HZ = 250.0
 """Above it no cone of a whole loudspeaker moves far enough for port or suspension (judgement:
@@ -20,6 +23,9 @@ excursion falls by 12 dB an octave above resonance)."""
 PORT_OCTAVES, LEAST_PORT_OCTAVES = 1.7, 0.4
 PORT_HZ = 140.0
 """Boxes are tuned between 20 and 100 Hz (common practice, no source)."""
+MOST_FLAT_OCTAVES = 1.0
+"""Below its tuning a port carries ever less of the sound, and its losses with it (judgement)."""
+NEAR_TUNING_OCTAVES = 0.5
 TURNED_BACK, STILL_FALLING = 0.7, 0.88
 """Of the largest loss, what is left of it at the low end."""
 NARROW_OCTAVES, MANY = 0.8, 3
@@ -30,6 +36,12 @@ A_THIRD = 0.3
 FOLLOWS = 0.3
 """dB of loss for each dB of response: what a ratio of 1.5 : 1 takes."""
 STEEP = 0.35
+LIMITER_SLOPE = 0.85
+"""dB of loss for each dB more of drive: what a ratio of 7 : 1 takes. A cubic spring takes two
+thirds at most, turbulent air half (their laws for large drive)."""
+WORTH_SAYING = 0.9
+PER_POWER_DB = 10.0
+"""A small loss that grows with power is ten times as large so much on (`growth`)."""
 BROAD_OCTAVES = 3.0
 ONE_BAND_OCTAVES = 4.0
 """More than the bands that limiters act on by themselves (judgement)."""
@@ -55,6 +67,58 @@ def _bent(one: Stretch) -> bool:
 
 def _clean(one: Stretch) -> bool:
     return one.bending is not None and one.bending < CLEAN
+
+
+def _turned_down(evidence: Evidence, one: Stretch) -> bool:
+    """Whether a stretch grows by nearly as many decibels as the drive, as gain does that is cut."""
+    return evidence.drive == "active" and _falls(one) and one.peak_slope >= LIMITER_SLOPE
+
+
+def _most_with_power(one: Stretch) -> float:
+    """Return which share of the loss at the top can be one that grows with power.
+
+    Each level below bounds it: the most that was lost there, carried up with the drive's power.
+    """
+    top = one.points[-1]
+    bounds = [
+        (max(-below.change_db, 0.0) + below.u95_db)
+        * 10.0 ** ((top.rise_db - below.rise_db) / PER_POWER_DB)
+        for below in one.points[:-1]
+    ]
+    return float(min([1.0, *(bound / -top.change_db for bound in bounds)]))
+
+
+def _not_turned_down(seen: Seen, one: Stretch, *, evidence: Evidence, stops: bool = False) -> None:
+    """What a cone, a motor or a port can carry of what a limiter takes beside it.
+
+    `stops`: it may be a hard stop, which no power law bounds.
+    """
+    if any(_turned_down(evidence, other) and _flank_of(one, other) for other in evidence.short):
+        seen.contradicts("It is the side of a larger loss, which grows as fast as the drive.")
+    if not _turned_down(evidence, one):
+        return
+    grows = "It grows by nearly as many decibels as the drive, as where gain is turned down"
+    share = _most_with_power(one)
+    carried = "." if share >= WORTH_SAYING else f"; what grows with power {_carries(one, share)}."
+    if stops:
+        seen.doubts(f"{grows}, or at a hard stop{carried}")
+    else:
+        seen.contradicts(f"{grows}{carried}")
+
+
+def _carries(one: Stretch, share: float) -> str:
+    return (
+        f"carries {share_text(share)} at most of what is missing at "
+        f"{one.points[-1].level_db:g} dB, by what the levels below lost"
+    )
+
+
+def _limiters_share(one: Stretch) -> str:
+    start = "The output there hardly rises any more, and harmonics are no sign against that"
+    share = _most_with_power(one)
+    return start + (
+        "." if share >= WORTH_SAYING else f": what grows with power {_carries(one, share)}."
+    )
 
 
 def limiter_broad(evidence: Evidence) -> list[Case]:
@@ -150,25 +214,33 @@ def limiter_band(evidence: Evidence) -> list[Case]:
             continue
         inner = [edge for edge in (one.low_edge, one.high_edge) if edge != "open"]
         sharp = bool(inner) and set(inner) == {"sharp"}
+        turned_down = _turned_down(evidence, one)
         seen = Seen()
         if sharp:
             seen.fits("frequency", f"It takes one band {where(one)}, with a sharp edge.")
         elif one.growth == "knee" and _alone(evidence, one):
             seen.fits("frequency", f"It takes one band {where(one)} and leaves the others.")
-        elif "sharp" not in inner and inner:
+        elif "sharp" not in inner and inner and not turned_down:
             seen.contradicts("It has no sharp edge in frequency.", signature="frequency")
         if one.growth == "knee":
             seen.fits(
                 "level",
                 f"Nothing is missing below {one.onset_db:g} dB; then a large share of each step.",
             )
-        elif one.growth == "smooth":
+        elif one.growth == "smooth" and not turned_down:
             seen.contradicts("It grows smoothly, without a threshold.", signature="level")
         _time(seen, one)
-        _how_clean(seen, one)
+        if turned_down:
+            seen.fits("level", "It grows by nearly as many decibels as the drive.")
+            seen.marks(_limiters_share(one))
+            if _deep(one) and _lower_is_more(one, lowest_hz=evidence.lowest_hz):
+                seen.doubts("A cone that meets a hard stop would look the same.")
+        if not turned_down or _clean(one):
+            _how_clean(seen, one)
         _no_law(seen, evidence)
         _one_of_many(seen, one, evidence=evidence)
-        if _deep(one) and one.worst_hz <= PORT_HZ and one.core_octaves <= PORT_OCTAVES:
+        deep = _deep(one) and one.worst_hz <= PORT_HZ and one.core_octaves <= PORT_OCTAVES
+        if deep and _may_have_a_port(evidence):
             seen.doubts("With steps as wide as these a port would look the same.")
         if _deep(one) and _bass_gain(evidence) is not None:
             seen.contradicts("The bass gains beside it, as no limiter makes it.")
@@ -237,6 +309,8 @@ def _both_ends(one: Stretch) -> bool:
 def port(evidence: Evidence) -> list[Case]:
     """Turbulence in the port: half an octave to one around the box's tuning, ever more."""
     found = []
+    if not _may_have_a_port(evidence):
+        return []
     for one in evidence.short:
         if not _deep(one) or one.worst_hz > PORT_HZ or one.growth in ("offset", "lone", "share"):
             continue
@@ -254,6 +328,13 @@ def port(evidence: Evidence) -> list[Case]:
             seen.contradicts(
                 "It is wider than the stretch in which a port works.", signature="frequency"
             )
+        if one.low_edge == "open" and one.flat_octaves > MOST_FLAT_OCTAVES:
+            seen.contradicts(
+                "It stays as large down to the lowest frequency that can be told, where a port "
+                "no longer works.",
+                signature="frequency",
+            )
+        _where_tuned(seen, one, tuning_hz=evidence.tuning_hz)
         if one.growth == "smooth" and one.last_slope < 0.55:
             seen.fits("level", "It grows smoothly with level, without a threshold.")
         elif one.growth == "knee":
@@ -261,8 +342,27 @@ def port(evidence: Evidence) -> list[Case]:
         _time(seen, one)
         if evidence.drive == "active" and "sharp" in (one.low_edge, one.high_edge):
             seen.doubts("A limiter on this one band would look the same.")
+        _not_turned_down(seen, one, evidence=evidence)
         found.append(case_of(one, **seen.all))
     return found
+
+
+def _may_have_a_port(evidence: Evidence) -> bool:
+    return evidence.enclosure in (None, "vented")
+
+
+def _where_tuned(seen: Seen, one: Stretch, *, tuning_hz: Sequence[float]) -> None:
+    """Whether a stretch lies where a port works, where its tuning was written down."""
+    if not tuning_hz:
+        return
+    nearest = min(tuning_hz, key=lambda hz: abs(math.log(one.worst_hz / hz)))
+    apart = abs(octaves_of(nearest, one.worst_hz))
+    if apart <= NEAR_TUNING_OCTAVES:
+        seen.fits("frequency", f"It lies where the port works, tuned to {frequency(nearest)}.")
+    elif not one.low_hz < nearest < one.high_hz:
+        seen.contradicts(
+            f"The port is tuned to {frequency(nearest)} and works elsewhere.", signature="frequency"
+        )
 
 
 def excursion(evidence: Evidence) -> list[Case]:
@@ -288,6 +388,8 @@ def excursion(evidence: Evidence) -> list[Case]:
                 f"Near {frequency(gain.worst_hz)} it gains, by more than a stiffer suspension "
                 "brings about."
             )
+        stops = _lower_is_more(one, lowest_hz=evidence.lowest_hz)
+        _not_turned_down(seen, one, evidence=evidence, stops=stops)
         found.append(case_of(one, **seen.all))
     return found
 
@@ -321,6 +423,7 @@ def motor_strength(evidence: Evidence) -> list[Case]:
             seen.also("Harmonics rise with it.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
+        _not_turned_down(seen, one, evidence=evidence)
         found.append(case_of(one, **seen.all))
     return found
 
@@ -347,10 +450,14 @@ def _turns_back(one: Stretch) -> bool:
     return one.high_edge != "open" and one.at_low_end < TURNED_BACK
 
 
+def _lower_is_more(one: Stretch, *, lowest_hz: float) -> bool:
+    to_the_end = one.low_hz < 1.3 * lowest_hz and one.low_edge == "open"
+    return to_the_end and one.at_low_end > STILL_FALLING and one.worst_hz < 1.15 * one.low_hz
+
+
 def _moves_far(seen: Seen, one: Stretch, *, lowest_hz: float) -> None:
     """Whether it takes the more the lower the frequency, to the end of what can be told."""
-    to_the_end = one.low_hz < 1.3 * lowest_hz and one.low_edge == "open"
-    if to_the_end and one.at_low_end > STILL_FALLING and one.worst_hz < 1.15 * one.low_hz:
+    if _lower_is_more(one, lowest_hz=lowest_hz):
         seen.fits("frequency", "The lower the frequency, the more is missing.")
     elif _turns_back(one) or (one.low_edge != "open" and one.octaves < PORT_OCTAVES):
         seen.contradicts(

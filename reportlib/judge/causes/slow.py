@@ -15,7 +15,6 @@ from reportlib.judge.causes.case import (
     case_of_group,
     even,
     groups_at,
-    heat_text,
     late_share_of,
     spans_all,
     stepped,
@@ -102,7 +101,7 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     if any(group.recovery == "agrees" for group in groups):
         seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")
     _by_resistance(seen, one, evidence=evidence)
-    _plausible(seen, one, followed=bool(evidence.coils))
+    _plausible(seen, one, groups=groups, followed=bool(evidence.coils))
     _never_a_gain(seen, one, evidence=evidence)
     return case_of(one, **seen.all)
 
@@ -154,14 +153,28 @@ def _grows_with_power(seen: Seen, one: Stretch) -> None:
             seen.contradicts("The louder level loses less.", signature="level")
 
 
-def _plausible(seen: Seen, one: Stretch, *, followed: bool = False) -> None:
-    rise_k = coil_rise_k(-one.worst_db)
+def _plausible(
+    seen: Seen, one: Stretch, *, groups: Sequence[WhilePlaying] = (), followed: bool = False
+) -> None:
+    """Whether a coil could be as hot as the loss takes, by the end of the stress where known.
+
+    The sweep afterwards comes late, and has seen the coil cool.
+    """
+    ended = max((-group.end_db for group in groups if -group.end_db > group.u95_db), default=0.0)
+    rise_k = coil_rise_k(max(-one.worst_db, ended))
+    heat = _heat_text(rise_k, when="when the stress ended" if ended > -one.worst_db else "")
     if rise_k > IMPLAUSIBLE_K:
-        seen.contradicts(f"{heat_text(rise_k)}: few coils would live through it.")
+        seen.contradicts(f"{heat}: few coils would live through it.")
     elif rise_k > HARDLY_K:
-        seen.contradicts(f"{heat_text(rise_k)}, which is at the limit of what coils bear.")
+        seen.contradicts(f"{heat}, which is at the limit of what coils bear.")
     elif one.test == "long_term" and not followed:
-        seen.also(f"{heat_text(rise_k)}, which is plausible.")
+        seen.also(f"{heat}, which is plausible.")
+
+
+def _heat_text(rise_k: float, *, when: str = "") -> str:
+    """Say how much hotter a coil would have to be."""
+    lost = f"that was missing {when}" if when else "of it"
+    return f"If all {lost} were the coil’s heat, the coil would be about {rise_k:.0f} K hotter"
 
 
 def _never_a_gain(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
@@ -207,8 +220,9 @@ def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
                 f"The {other.name}, which the same drive unit plays, keep up.",
                 signature="frequency",
             )
-    if group.heat_k > IMPLAUSIBLE_K:
-        seen.contradicts(f"{heat_text(group.heat_k)}: few coils would live through it.")
+    rise_k = coil_rise_k(-group.end_db)
+    if rise_k > IMPLAUSIBLE_K:
+        seen.contradicts(f"{_heat_text(rise_k)}: few coils would live through it.")
     if group.recovery == "agrees":
         seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")
     return case_of_group(group, **seen.all)
