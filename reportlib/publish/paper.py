@@ -5,8 +5,6 @@ nor `Source` becomes a string literal, which typst never reads as code.
 """
 
 import re
-import textwrap
-from collections.abc import Sequence
 from typing import Any
 
 from jinja2 import Environment
@@ -41,14 +39,11 @@ ATTACHED = {
 SIDE_PT, TOP_PT, BOTTOM_PT = 70.0, 66.0, 60.0
 TALLEST = 0.8
 """A figure is at most this share of the text's height, so that its caption stays with it."""
-LONGEST_WHOLE = 16
-"""A table of more rows than this may go over to the next page, with its heading repeated."""
+WHOLE = 0.5
+"""A table is kept whole up to this share of the text's height; a taller one may go over to the next
+page, with its heading repeated."""
 FEW_COLUMNS = 3
 """So many columns leave room for a long text among them."""
-_LETTER_PT, _LINE_PT, _INSET_PT = 3.5, 10.0, 8.0
-"""Of a table as it is set, about: a letter's width, a line, what stands around a row's lines."""
-_SURELY_WHOLE = 0.7
-"""A table is kept whole up to this share of a page by that reckoning, which is a rough one."""
 ROOM_PT = 110.0
 """Such a table starts on a new page where less than this is left: no lone first row."""
 
@@ -86,6 +81,8 @@ class TypstExporter(ReportExporter):
             "side": Source(f"{SIDE_PT:g}pt"),
             "top": Source(f"{TOP_PT:g}pt"),
             "bottom": Source(f"{BOTTOM_PT:g}pt"),
+            "whole": Source(f"{WHOLE * self._text_height_pt:g}pt"),
+            "room": Source(f"{ROOM_PT:g}pt"),
             "verdict": to_typst(
                 publication.verdict, targets=targets, attachments={}, outline=outline
             ),
@@ -138,24 +135,23 @@ class TypstExporter(ReportExporter):
                     "width": Source(f"{self._width_pt(block):.2f}pt"),
                 }
             case Table():
-                room = PAPERS_PT[self.paper][1] - TOP_PT - BOTTOM_PT
-                return laid_out(block, room_pt=room)
+                return laid_out(block)
 
     def _width_pt(self, figure: Figure) -> float:
         """Return the figure's own width at 96 px an inch, or what fits the paper."""
         width_pt = 0.75 * figure.picture.width_px
         height_pt = 0.75 * figure.picture.height_px
-        paper_width_pt, paper_height_pt = PAPERS_PT[self.paper]
-        room_width_pt = paper_width_pt - 2 * SIDE_PT
-        room_height_pt = TALLEST * (paper_height_pt - TOP_PT - BOTTOM_PT)
+        room_width_pt = PAPERS_PT[self.paper][0] - 2 * SIDE_PT
+        room_height_pt = TALLEST * self._text_height_pt
         return width_pt * min(1.0, room_width_pt / width_pt, room_height_pt / height_pt)
 
+    @property
+    def _text_height_pt(self) -> float:
+        return PAPERS_PT[self.paper][1] - TOP_PT - BOTTOM_PT
 
-def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
-    """Return what the template places; beside many columns, long texts stand below their row.
 
-    A table that is taller than a page's `room_pt` goes over to the next one.
-    """
+def laid_out(table: Table) -> dict[str, Any]:
+    """Return what the template places; beside many columns, long texts stand below their row."""
     long = long_columns(table) if len(table.columns) > FEW_COLUMNS else ()
     told = [
         index
@@ -163,21 +159,15 @@ def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
         if not (index and table.rows) or any(cells[index] for cells in table.rows)
     ]
     short = [index for index in told if index not in long]
-    over = (
-        len(table.rows) > LONGEST_WHOLE
-        or _height_pt(table, short=short, long=long) > _SURELY_WHOLE * room_pt
-    )
     sides = sides_of(table)
     return {
-        "template": "told.typ.j2" if long else "table.typ.j2",
-        "rooms": [Source(f"{ROOM_PT:g}pt")] if over else [],
+        "template": "table.typ.j2",
         "label": f"table-{table.name}",
         "caption": unbroken(table.caption),
         "sides": [Source({"number": "right"}.get(sides[index], "left")) for index in short],
-        "breakable": Source(str(over).lower()),
-        "widths": [Source(width) for width in widths(table, short=short, long=long)],
         "columns": [table.columns[index] for index in short],
         "across": len(short),
+        "first": Source("strong" if long else "text"),
         "rows": [
             {
                 "labels": anchors.split(),
@@ -188,68 +178,6 @@ def laid_out(table: Table, *, room_pt: float) -> dict[str, Any]:
             for cells, anchors in zip(table.rows, anchors_of(table), strict=True)
         ],
     }
-
-
-def widths(table: Table, *, short: Sequence[int], long: Sequence[int]) -> list[str]:
-    """Return each short column's width as typst has it.
-
-    Where room is scarce columns share it by their cells: those of words alone, where numbers
-    leave each of them its longest word.
-    """
-    whole, letters = _shared(table, short=short)
-    if whole == set(short):
-        return ["auto"] * (len(short) - 1) + ["1fr" if long else "auto"]
-    return ["auto" if index in whole else f"{letters[index]:.1f}fr" for index in short]
-
-
-def _shared(table: Table, *, short: Sequence[int]) -> tuple[set[int], dict[int, float]]:
-    """Return which columns keep their whole width, and about how many letters each gets."""
-    longest = {index: float(_longest(table, index)) for index in short}
-    room, sides = _letters_across(short), sides_of(table)
-    if sum(longest.values()) <= room:
-        return set(short), longest
-    numbers = {index for index in short if sides[index] == "number"}
-    words = [index for index in short if index not in numbers]
-    left = room - sum(longest[index] for index in numbers)
-    if words and left > 0.0:
-        roots = {index: longest[index] ** 0.5 for index in words}
-        got = {index: left * root / sum(roots.values()) for index, root in roots.items()}
-        if all(got[index] >= _longest_word(table, index) for index in words):
-            return numbers, {index: got.get(index, longest[index]) for index in short}
-    roots = {index: longest[index] ** 0.5 for index in short}
-    return set(), {
-        index: max(room * root / sum(roots.values()), 1.0) for index, root in roots.items()
-    }
-
-
-def _height_pt(table: Table, *, short: Sequence[int], long: Sequence[int]) -> float:
-    """Return about how tall a table is: few rows of many lines can be longer than a page."""
-    _, letters = _shared(table, short=short)
-    across = int(_letters_across(short))
-    heights = []
-    for cells in table.rows:
-        lines = max(_lines(cells[index], room=int(letters[index])) for index in short)
-        below = sum(_lines(cells[index], room=across) for index in long)
-        heights.append(_LINE_PT * (lines + below) + _INSET_PT)
-    return sum(heights)
-
-
-def _lines(cell: str, *, room: int) -> int:
-    return max(1, len(textwrap.wrap(cell, max(room, 1))))
-
-
-def _longest_word(table: Table, index: int) -> int:
-    column = (table.columns[index], *(cells[index] for cells in table.rows))
-    return max((len(word) for cell in column for word in cell.split()), default=1)
-
-
-def _longest(table: Table, index: int) -> int:
-    return max(1, *(len(cells[index]) for cells in (table.columns, *table.rows)))
-
-
-def _letters_across(short: Sequence[int]) -> float:
-    """Return about how many letters stand beside each other in a table as wide as the text."""
-    return (PAPERS_PT["a4"][0] - 2 * SIDE_PT - _INSET_PT * len(short)) / _LETTER_PT
 
 
 def _as_typst(value: object) -> str:

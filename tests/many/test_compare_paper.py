@@ -7,7 +7,6 @@ import pytest
 from pdf_words import elements, pages_of, words
 from sample_notebook import make_table, notebook_of, shown_cell
 
-from reportlib.publish import paper
 from reportlib.publish.publication import read_publication
 from reportlib.publish.typeset import pdf_bytes
 
@@ -21,6 +20,13 @@ def tables_on_pages(*tables):
     with pikepdf.open(io.BytesIO(made)) as opened:
         found = elements(opened, kind="/Table")
         return [sorted(pages_of(element, document=opened)) for element in found]
+
+
+def text_of(table):
+    notebook = notebook_of(shown_cell(table))
+    made = pdf_bytes(notebook, publication=read_publication(notebook))
+    with pikepdf.open(io.BytesIO(made)) as opened:
+        return " ".join(map(words, opened.pages))
 
 
 def wide_table(*, rows, sure):
@@ -42,6 +48,7 @@ def test_few_rows_of_many_lines_go_over_to_the_next_page(sure, pages):
 
 
 def test_every_column_gets_room_where_most_are_narrow():
+    """All that each cell says stands on the page, in words that are not broken."""
     cells = ("not by 99 dB",) * 5 + ("104.8 dB (103.9 to 105.7)",) * 3
     table = make_table(
         columns=("band", *NAMES),
@@ -49,9 +56,9 @@ def test_every_column_gets_room_where_most_are_narrow():
         anchors=("",),
         numeric=(False,) + (True,) * 8,
     )
-    widths = paper.widths(table, short=range(9), long=())
-    assert all(width.endswith("fr") for width in widths)
-    assert min(float(width.removesuffix("fr")) for width in widths[1:]) > 3.0
+    text = text_of(table)
+    for word in " ".join(("Low mids", *NAMES, *cells)).split():
+        assert text.split().count(word) >= 1
 
 
 def test_no_row_runs_off_the_page_whatever_its_columns_hold():
@@ -70,8 +77,5 @@ def test_no_row_runs_off_the_page_whatever_its_columns_hold():
         anchors=("",) * 16,
         numeric=(False, False, *(True,) * 4),
     )
-    notebook = notebook_of(shown_cell(table))
-    made = pdf_bytes(notebook, publication=read_publication(notebook))
-    with pikepdf.open(io.BytesIO(made)) as opened:
-        text = " ".join(map(words, opened.pages))
+    text = text_of(table)
     assert [row for row in range(16) if f"row{row:02d}" not in text] == []

@@ -8,7 +8,7 @@ import pytest
 from full_report import full_analysis, full_notebook, shown
 from pdf_words import caption_of, elements, pages_of, words
 
-from reportlib.publish.paper import BOTTOM_PT, LONGEST_WHOLE, SIDE_PT, TOP_PT
+from reportlib.publish.paper import BOTTOM_PT, SIDE_PT, TOP_PT
 from reportlib.publish.typeset import pdf_bytes
 from reportlib.write import data
 from reportlib.write.shown import Picture, Table
@@ -86,7 +86,7 @@ def test_short_tables_stay_whole_and_long_ones_begin_beside_their_caption(opened
     assert len(tagged) == len(tables) > 8
     for table, element in zip(tables, tagged, strict=True):
         pages = pages_of(element, document=opened)
-        if len(table.rows) <= LONGEST_WHOLE:
+        if len(table.rows) <= 12:
             assert len(pages) == 1, table.name
         assert pages_of(caption_of(element), document=opened) == {min(pages)}, table.name
 

@@ -57,7 +57,7 @@ def test_a_table_without_rows_has_no_long_texts() -> None:
 def test_on_paper_a_long_text_stands_below_its_row_and_empty_columns_are_left_out() -> None:
     from reportlib.publish.paper import laid_out
 
-    laid = laid_out(CAUSES, room_pt=700.0)
+    laid = laid_out(CAUSES)
     assert laid["columns"] == ["cause", "how sure", "what would settle it"]
     assert laid["across"] == 3
     first, second = laid["rows"]
