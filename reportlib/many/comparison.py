@@ -29,7 +29,8 @@ from reportlib.many.words import draft_comparison
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import counted, listed
 from reportlib.publish.kinds import REPORT, kind_of
-from reportlib.publish.memory import FOLDER, narrative_templates
+from reportlib.publish.memory import FOLDER
+from reportlib.publish.results import narrative_templates
 from reportlib.session import files
 from reportlib.session.day import Session
 from reportlib.session.parameters import ComparisonParameters, ReportParameters

@@ -7,7 +7,7 @@ from typing import Any
 
 from reportlib.draw import figures  # noqa: F401
 from reportlib.judge import analysis  # noqa: F401
-from reportlib.publish import memory  # noqa: F401
+from reportlib.publish import results  # noqa: F401
 from reportlib.session import (
     parameters,  # noqa: F401
     reading,  # noqa: F401
