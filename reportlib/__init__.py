@@ -45,7 +45,7 @@ _EARLIER: dict[str, tuple[str, ...]] = {
     "comparison_tables": ("many.tables",),
     "each": ("many.comparison",),
     "figures": ("draw.figures", "many.figures"),
-    "memory": ("publish.memory",),
+    "memory": ("publish.results",),
     "parameters": ("session.parameters",),
     "playing": ("judge.analysis",),
     "tables": ("draw.tables",),

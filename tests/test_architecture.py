@@ -49,7 +49,7 @@ ONLY = {
     "fsspec": {"many"},
     "distributed": {"many"},
     "watchfiles": {"publish"},
-    "pydantic": {"session"},
+    "pydantic": {"session", "publish"},
 }
 MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")
 

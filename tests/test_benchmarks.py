@@ -172,14 +172,14 @@ def test_publish_against_its_exporters(tmp_path):
     from click.testing import CliRunner
 
     from reportlib.cli import main
-    from reportlib.publish import memory, notebook, outputs
+    from reportlib.publish import notebook, outputs, results
     from reportlib.publish import publication as publish_publication
     from reportlib.publish.typeset import pdf_bytes
 
     session = tmp_path / "marram-12"
     shutil.copytree(DEMO, session, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))
     assert CliRunner().invoke(main, ["report", str(session)]).exit_code == 0
-    about = memory.read_results(session).about
+    about = results.read_results(session).about
     book = notebook.for_readers(notebook.read_notebook(session / "report.ipynb"), about=about)
     publication = publish_publication.read_publication(book)
 

@@ -36,7 +36,7 @@ def kept_history(folder):
     history = folder / ".upheld" / "history"
     history.mkdir(parents=True)
     (history / "00001-report.ipynb").write_text("{}")
-    (history / "why.json").write_text(json.dumps({"1": EVIL}))
+    (folder / ".upheld/memory.json").write_text(json.dumps({"why_kept": {"1": EVIL}}))
 
 
 def test_why_a_notebook_was_kept_is_a_stranger_s_text(tmp_path):

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reportlib.errors import BusyError, NotebookError, SessionError, one_line
-from reportlib.publish import memory
+from reportlib.publish import memory, results
 from reportlib.publish.kinds import COMPARISON, kind_of
 from reportlib.publish.report import Made, Stage, quietly, run_and_render
 from reportlib.session import files
@@ -73,7 +73,7 @@ def chosen_folder(chosen: Sequence[Path], *, into: Path | None, remembered: bool
 
 def remembered_sessions(folder: Path) -> tuple[Path, ...]:
     """Return the sessions that the comparison in `folder` was last made of, empty where lost."""
-    named = memory.last_parameters(folder).get("sessions") or _from_notebook(folder)
+    named = results.last_parameters(folder).get("sessions") or _from_notebook(folder)
     if not isinstance(named, list) or not all(isinstance(one, str) for one in named):
         return ()
     return tuple(_plain(folder / one) for one in named)
@@ -268,7 +268,7 @@ def make_comparison(
 
         with kernels.started(folder) as kernel:
             remembered = known_parameters(
-                memory.last_parameters(folder), model=ComparisonParameters
+                results.last_parameters(folder), model=ComparisonParameters
             )
             parameters = checked_comparison(
                 **{

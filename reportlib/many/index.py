@@ -23,6 +23,7 @@ from reportlib.errors import ArchiveError, RenderError, one_line
 from reportlib.many import rows
 from reportlib.many.columns import COLUMNS, Filter, Kind, Value
 from reportlib.many.rows import LADDER, RESULTS, row_of
+from reportlib.publish import memory
 from reportlib.publish.kinds import REPORT, kind_of
 from reportlib.session import files
 
@@ -200,7 +201,7 @@ def _connected() -> sqlite3.Connection:
 OWN = ("catalogue",)
 """What the archive itself makes beside its sessions."""
 _IN_A_SESSION = frozenset(("out", "captures", "stimulus", "calibration", "recordings"))
-_WATCHED = ("session.toml", *RESULTS, ".upheld/rendered.json", "out/report.html", "captures")
+_WATCHED = ("session.toml", *RESULTS, *memory.RENDERED, "out/report.html", "captures")
 """What a session's row is made of; where none of them changed, neither has the row."""
 
 

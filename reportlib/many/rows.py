@@ -33,7 +33,7 @@ from reportlib.many.columns import (
 )
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import listed, true_minus
-from reportlib.publish.history import read_rendered
+from reportlib.publish import memory
 from reportlib.session import files
 from reportlib.session.reading import read_planned_session
 from reportlib.write.readings_sweeps import rise_share
@@ -239,7 +239,7 @@ def _damaged(text: str) -> dict[str, Value]:
 
 def _verdict(session_folder: Path) -> str | None:
     """Return the page's headline; of a page that says not which, the draft's."""
-    rendered = read_rendered(session_folder)
+    rendered = memory.read(session_folder).rendered
     if rendered is not None:
         return one_line(rendered.verdict)[:_LONGEST]
     from reportlib.publish.merge import headline  # old reports alone cost its imports

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from reportlib import __version__
 from reportlib.errors import NotebookError
-from reportlib.publish import history, memory
+from reportlib.publish import history, memory, results
 from reportlib.session import files
 from reportlib.session.day import Session
 from reportlib.session.reading import read_planned_session, read_session
@@ -43,7 +43,7 @@ def out_of_date(session_folder: Path) -> tuple[str, ...]:
     """
     session = read_session(session_folder)
     try:
-        told = memory.read_told(session_folder)
+        told = results.read_told(session_folder)
     except NotebookError:
         return _not_kept(session_folder)
     return (*_changed_files(told.digests, session.digests), *pages_out_of_date(session_folder))
@@ -52,12 +52,12 @@ def out_of_date(session_folder: Path) -> tuple[str, ...]:
 def pages_out_of_date(session_folder: Path) -> tuple[str, ...]:
     """Return why a report is to be made again, were its recordings and facts as they were."""
     try:
-        results = memory.read_results(session_folder).data["results.json"]
+        document = results.read_results(session_folder).data["results.json"]
     except NotebookError:
         return _not_kept(session_folder)
-    version = memory.tool_version(session_folder)
+    version = results.tool_version(session_folder)
     known = () if version == __version__ else (f"it was made by version {version or 'unknown'}",)
-    return (*known, *_pages_behind(session_folder, results=results))
+    return (*known, *_pages_behind(session_folder, results=document))
 
 
 def _not_kept(session_folder: Path) -> tuple[str, ...]:
@@ -78,7 +78,7 @@ def _changed_files(then: Mapping[str, str], now: Mapping[str, str]) -> tuple[str
 
 
 def _pages_behind(session_folder: Path, *, results: bytes) -> tuple[str, ...]:
-    made = history.read_rendered(session_folder)
+    made = memory.read(session_folder).rendered
     try:
         notebook = files.read_bytes(session_folder / NOTEBOOK, inside=session_folder)
     except OSError:

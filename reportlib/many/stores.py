@@ -34,6 +34,7 @@ from reportlib.many.index import FOLDER as INDEX
 from reportlib.many.index import OWN
 from reportlib.many.rows import RESULTS
 from reportlib.many.stale import NOTEBOOK, pages_out_of_date
+from reportlib.publish import memory
 from reportlib.publish.kinds import COMPARISON
 from reportlib.session import files
 
@@ -227,7 +228,7 @@ def _fault(what: str, *, error: Exception) -> StoreError:
     )
 
 
-_READ = ("session.toml", *RESULTS, ".upheld/rendered.json")
+_READ = ("session.toml", *RESULTS, *memory.RENDERED)
 _PRESENT = ("out/report.html", f".upheld/results/{COMPARISON.data[0]}")
 _SHADOW_STAMPS = ".upheld-store.json"
 
@@ -326,7 +327,7 @@ _HISTORY = ".upheld/history/"
 _LEFT_OUT = (".upheld/lock", ".upheld/kept/")
 _BY_THE_WAY = re.compile(r"(^|/)(\.ipynb_checkpoints/|\.[^/]*\.[0-9a-f]{16}$)")
 """What Jupyter keeps beside a notebook, and what a write that was cut off leaves."""
-_ORDER = (".upheld/", NOTEBOOK, ".upheld/written.json", "out/", _FETCHED, ".upheld/rendered.json")
+_ORDER = (".upheld/", NOTEBOOK, "out/", _FETCHED, memory.FILE)
 """The later in this order, the later put back; the longest that fits counts."""
 
 

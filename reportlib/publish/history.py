@@ -7,9 +7,9 @@ that neither the reviewer's words nor the tool's are lost when the other saves o
 state that is the newest one already is not kept twice. The oldest go when there are more than
 `MOST_KEPT`.
 
-``.upheld/published.json`` holds one entry for every `upheld publish`: when, by which version,
-from which captures and which words, with which grades and numbers. What two of them differ by
-is what a correction must say.
+The memory holds one entry for every `upheld publish`: when, by which version, from which captures
+and which words, with which grades and numbers. What two of them differ by is what a correction
+must say.
 
 Page, section and PDF come from the saved notebook and the kept results. Which ones those were
 is written down when they are rendered, so that it can be told later whether they still are.
@@ -20,19 +20,19 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from reportlib import __version__
 from reportlib.errors import NotebookError
 from reportlib.judge.records import SEAT_SETUP, BandResult
+from reportlib.publish import memory
 from reportlib.session import files
 from reportlib.write.changed import Changed, Published
 from reportlib.write.quotes import Fact, band_key, written
 
 MOST_KEPT = 30
-_WHY = "why.json"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,13 +48,13 @@ class Version:
 
 def history_folder(session_folder: Path) -> Path:
     """Return where a session's earlier notebooks lie."""
-    return session_folder / ".upheld" / "history"
+    return session_folder / memory.FOLDER / "history"
 
 
 def versions(session_folder: Path) -> tuple[Version, ...]:
     """List the kept notebooks, the oldest first."""
     folder = history_folder(session_folder)
-    reasons = _reasons(session_folder)
+    reasons = memory.read(session_folder).why_kept
     found = []
     for path in sorted(folder.glob("*.ipynb")):
         number = re.match(r"(\d+)-", path.name)
@@ -67,7 +67,7 @@ def versions(session_folder: Path) -> tuple[Version, ...]:
                 path=path,
                 saved=datetime.datetime.fromtimestamp(status.st_mtime),
                 size=status.st_size,
-                why=reasons.get(str(int(number[1])), ""),
+                why=reasons.get(int(number[1]), ""),
             )
         )
     return tuple(sorted(found, key=lambda version: version.number))
@@ -90,11 +90,10 @@ def keep(session_folder: Path, notebook: Path, *, why: str) -> Path | None:
     kept = versions(session_folder)
     for old in kept[: max(0, len(kept) - MOST_KEPT)]:
         old.path.unlink(missing_ok=True)
-    left = {str(version.number) for version in kept[-MOST_KEPT:]}
-    reasons = {key: value for key, value in _reasons(session_folder).items() if key in left}
-    reasons[str(number)] = why
-    text = json.dumps(reasons, ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(folder / _WHY, text, inside=session_folder)
+    left = {version.number for version in kept[-MOST_KEPT:]}
+    reasons = memory.read(session_folder).why_kept
+    kept_why = {key: value for key, value in reasons.items() if key in left} | {number: why}
+    memory.change(session_folder, why_kept=kept_why)
     return copy
 
 
@@ -153,17 +152,7 @@ def _same_bytes(one: Path, other: Path, *, inside: Path) -> bool:
         return False
 
 
-def _reasons(session_folder: Path) -> dict[str, str]:
-    try:
-        why = history_folder(session_folder) / _WHY
-        found = json.loads(files.read_bytes(why, inside=session_folder))
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return {str(key): str(value) for key, value in found.items()} if isinstance(found, dict) else {}
-
-
 MOST_ENTRIES = 100
-_PUBLISHED = ".upheld/published.json"
 
 
 def record(
@@ -193,15 +182,6 @@ def record(
     )
 
 
-def read_published(session_folder: Path) -> tuple[Published, ...]:
-    """Read what was published, the oldest first; a damaged record counts as none."""
-    try:
-        entries = json.loads(files.read_bytes(session_folder / _PUBLISHED, inside=session_folder))
-        return tuple(Published(**entry) for entry in entries)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return ()
-
-
 def keep_published(session_folder: Path, entry: Published) -> None:
     """Add a publication to the record, unless it says what the last one said.
 
@@ -210,12 +190,10 @@ def keep_published(session_folder: Path, entry: Published) -> None:
     RenderError
         It could not be written.
     """
-    before = read_published(session_folder)
+    before = memory.read(session_folder).published
     if before and replace(before[-1], when=entry.when) == entry:
         return  # the same words about the same numbers
-    entries = [*before, entry][-MOST_ENTRIES:]
-    text = json.dumps([asdict(one) for one in entries], ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(session_folder / _PUBLISHED, text, inside=session_folder)
+    memory.change(session_folder, published=(*before, entry)[-MOST_ENTRIES:])
 
 
 def changes(
@@ -242,7 +220,7 @@ def since_published(
     session_folder: Path, *, judged: Mapping[str, str], facts: Mapping[str, Fact]
 ) -> tuple[Published | None, tuple[Changed, ...]]:
     """Return the last publication, None before the first, and what reads otherwise since."""
-    published = read_published(session_folder)
+    published = memory.read(session_folder).published
     if not published:
         return None, ()
     last = published[-1]
@@ -286,29 +264,6 @@ def _digest(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
-_RENDERED = ".upheld/rendered.json"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Rendered:
-    """What was rendered.
-
-    Attributes
-    ----------
-    tool_version : that rendered it
-    notebook : SHA-256 of the notebook file
-    words : digest of what people may have written in it, whatever Jupyter changed beside that
-    results : SHA-256 of the kept ``results.json``
-    verdict : the page's headline as plain text
-    """
-
-    tool_version: str
-    notebook: str
-    words: str
-    results: str
-    verdict: str
-
-
 def keep_rendered(session_folder: Path, *, notebook: bytes, results: bytes, verdict: str) -> None:
     """Write down what the session's ``out/`` has just been made from.
 
@@ -317,24 +272,14 @@ def keep_rendered(session_folder: Path, *, notebook: bytes, results: bytes, verd
     RenderError
         It could not be written.
     """
-    kept = Rendered(
+    kept = memory.Rendered(
         tool_version=__version__,
         notebook=hashlib.sha256(notebook).hexdigest(),
         words=words_digest(notebook),
         results=hashlib.sha256(results).hexdigest(),
         verdict=verdict,
     )
-    text = json.dumps(asdict(kept), ensure_ascii=False, indent=1) + "\n"
-    files.write_text_safely(session_folder / _RENDERED, text, inside=session_folder)
-
-
-def read_rendered(session_folder: Path) -> Rendered | None:
-    """Read what ``out/`` was made from; None where that is not known, or damaged."""
-    try:
-        kept = json.loads(files.read_bytes(session_folder / _RENDERED, inside=session_folder))
-        return Rendered(**{name: str(value) for name, value in kept.items()})
-    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
-        return None
+    memory.change(session_folder, rendered=kept)
 
 
 def words_digest(notebook: bytes) -> str:

@@ -10,7 +10,7 @@ from reportlib.draw import (
     tables,  # noqa: F401
 )
 from reportlib.judge import analysis  # noqa: F401
-from reportlib.publish import memory  # noqa: F401
+from reportlib.publish import results  # noqa: F401
 from reportlib.session import (
     parameters,  # noqa: F401
     reading,  # noqa: F401

@@ -82,11 +82,14 @@ class Last:
     Attributes
     ----------
     drafts : text of the narrative cells by slot, empty where the memory is lost
-    names : of all cells that the notebook was given, those that the reviewer deleted among them;
+    cells : names of all that the notebook was given, those that the reviewer deleted among them;
         empty where not known
     about : what it wrote into the metadata of cells, by the digest of the text that it left there
+    facts, judged : what facts and judgements read like then, by name
     """
 
     drafts: Mapping[str, str] = field(default_factory=dict)
-    names: frozenset[str] = frozenset()
+    cells: frozenset[str] = frozenset()
     about: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    facts: Mapping[str, str] = field(default_factory=dict)
+    judged: Mapping[str, str] = field(default_factory=dict)

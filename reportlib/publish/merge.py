@@ -192,7 +192,7 @@ def deleted_names(
     """
     if mine is None:
         return frozenset()
-    given = names_of(mine) or last.names
+    given = names_of(mine) or last.cells
     if not given:  # all is lost but the words: what stands in them was given
         given = frozenset(
             cell_name(cell) for cell in template.cells if _heads(mine.cells, place=cell)

@@ -14,9 +14,9 @@ import nbformat
 from nbformat import NotebookNode
 
 from reportlib.errors import NotebookError, one_line
-from reportlib.publish import history, memory, merge, read_again, recognised
+from reportlib.publish import history, memory, merge, read_again, recognised, results
 from reportlib.publish.execution import execute, is_trusted, sign, what_stopped
-from reportlib.publish.kinds import REPORT, Kind, kind_named
+from reportlib.publish.kinds import REPORT, Kind, Last, kind_named
 from reportlib.session import files
 from reportlib.session.parameters import Parameters
 from reportlib.write.quotes import Quote, place_of, refresh, written
@@ -116,7 +116,7 @@ def read_saved(path: Path) -> Saved:
         The file cannot be read, or is no notebook.
     """
     saved = _read(path)
-    last = memory.last_written(path.parent)
+    last = memory.read(path.parent).written
     book = recognised.named(saved.notebook, template=_template(kind_named(path.name)), last=last)
     return Saved(data=saved.data, notebook=book)
 
@@ -195,7 +195,7 @@ def run_report(
         except NotebookError:
             aside = history.set_aside(target)
             saved, mine = None, _last_kept(session_folder)
-        last = memory.last_written(session_folder)
+        last = memory.read(session_folder).written
         trusted = mine is None or is_trusted(mine)
         if mine is not None:
             mine = recognised.named(mine, template=template, last=last)
@@ -217,24 +217,22 @@ def run_report(
             while_running=while_running,
             kernel=kernel,
         )
-        kept = memory.read_results(session_folder, kind=kind)
+        kept = results.read_results(session_folder, kind=kind)
         stopped = what_stopped(fresh)
         _fill(fresh, kept=kept, merged=merged)
-        told = memory.read_told(session_folder, kind=kind)
+        told = results.read_told(session_folder, kind=kind)
         judged, numbers = _said(session_folder, told=told, about=kept.about)
         again = read_again.settle_and_mark(
             fresh,
             before=mine,
             kept=merged.kept,
             judged=judged,
-            last_judged=memory.last_said(session_folder, "judged"),
+            last_judged=last.judged,
             numbers=numbers,
             drafts=kept.drafts,
             last_drafts=last.drafts,
         )
-        quotes = _refreshed(
-            fresh, kept=merged.kept, told=told, last=memory.last_said(session_folder, "facts")
-        )
+        quotes = _refreshed(fresh, kept=merged.kept, told=told, last=last.facts)
         merge.sign_cells(fresh, drafts=kept.drafts, template=template)
         if _bytes_of(target) == saved:
             break
@@ -258,14 +256,14 @@ def run_report(
     for cell in fresh.cells:
         if isinstance(cell.metadata.get(merge.KEY), Mapping):
             about.setdefault(merge.text_digest(cell.source), cell.metadata[merge.KEY])
-    memory.keep_written(
-        session_folder,
-        drafts,
-        names=merge.names_of(fresh),
+    left = Last(
+        drafts=drafts,
+        cells=frozenset(merge.names_of(fresh)),
         about=about,
         facts=numbers,
         judged=judged,
     )
+    memory.change(session_folder, written=left)
     return Run(
         notebook=target,
         kept_slots=merged.kept,
@@ -281,7 +279,7 @@ def run_report(
 
 
 def _said(
-    session_folder: Path, *, told: memory.Told, about: Mapping[str, Any]
+    session_folder: Path, *, told: results.Told, about: Mapping[str, Any]
 ) -> tuple[dict[str, str], dict[str, str]]:
     """Return all that words may have to follow (`read_again`), and what the facts read like."""
     _, changed = history.since_published(session_folder, judged=told.judged, facts=told.facts)
@@ -291,7 +289,7 @@ def _said(
 
 
 def _refreshed(
-    fresh: NotebookNode, *, kept: Collection[str], told: memory.Told, last: Mapping[str, str]
+    fresh: NotebookNode, *, kept: Collection[str], told: results.Told, last: Mapping[str, str]
 ) -> tuple[tuple[str, Quote], ...]:
     """Give the quoted facts in the reviewer's own words their new values, in place."""
     found: list[tuple[str, Quote]] = []
@@ -315,7 +313,7 @@ def _template(kind: Kind) -> NotebookNode:
     return read_notebook(files.notebooks_folder() / kind.template)
 
 
-def _fill(fresh: NotebookNode, *, kept: memory.Kept, merged: merge.Merged) -> None:
+def _fill(fresh: NotebookNode, *, kept: results.Kept, merged: merge.Merged) -> None:
     """Put the new drafts where nobody edited, and write down what was put there."""
     merge.fill(fresh, kept.drafts, kept=merged.kept)
     empty = {name for name, text in kept.drafts.items() if not text.strip()} - set(merged.kept)

@@ -25,7 +25,7 @@ from nbformat import NotebookNode
 
 from reportlib import __version__
 from reportlib.errors import NotebookError
-from reportlib.publish import history, memory, merge, notebook, read_again
+from reportlib.publish import history, merge, notebook, read_again, results
 from reportlib.publish.kinds import REPORT, Kind
 from reportlib.publish.merge import cell_name
 from reportlib.publish.notebook import Saved, read_saved
@@ -89,7 +89,7 @@ def record_publication(
         if cell.cell_type == "markdown":
             name = merge.slot(cell) or "own"
             texts[name] = f"{texts[name]}\n\n{cell.source}" if name in texts else cell.source
-    told = memory.read_told(session_folder, kind=kind)
+    told = results.read_told(session_folder, kind=kind)
     history.keep_published(
         session_folder,
         history.record(
@@ -250,9 +250,9 @@ def session_untied(
     if saved is None and not path.exists():
         return ()
     saved = saved or notebook.read_saved(path)
-    drafts = memory.read_results(session_folder, kind=kind).drafts.values()
+    drafts = results.read_results(session_folder, kind=kind).drafts.values()
     drafted = {one for text in drafts for one in sentences(text)}
-    facts = memory.read_told(session_folder, kind=kind).facts
+    facts = results.read_told(session_folder, kind=kind).facts
     return tuple(
         found
         for place, text in _own_texts(saved.notebook)

@@ -82,9 +82,9 @@ def make_report(
 
         # it imports its share while this imports the rest
         with (kernels or started)(session) as kernel:
-            from reportlib.publish import memory
+            from reportlib.publish import results
 
-            remembered = known_parameters(memory.last_parameters(session))
+            remembered = known_parameters(results.last_parameters(session))
             chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
             return run_and_render(
                 session,
@@ -153,13 +153,13 @@ def render_session(
     SessionError
         The session was deleted or moved away meanwhile.
     """
-    from reportlib.publish import history, memory, notebook, outputs
+    from reportlib.publish import history, memory, notebook, outputs, results
     from reportlib.publish.prose import plain_text, read_line
 
     # read once: where it is saved meanwhile, the pages count as behind it, not as made from it
     saved = saved or notebook.read_saved(session / kind.notebook)
     edited = saved.notebook
-    kept = memory.read_results(session, kind=kind)
+    kept = results.read_results(session, kind=kind)
     about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
     shown = notebook.for_readers(edited, about=about)
     with stage("rendering page, PDF and pictures"):
@@ -168,10 +168,10 @@ def render_session(
                 one_line(f"{session}: was deleted or moved while its report was being made.")
             )
         written = outputs.write_outputs(
-            shown, out=session / "out", data=kept.data, paper=paper or memory.paper(session)
+            shown, out=session / "out", data=kept.data, paper=paper or memory.read(session).paper
         )
     if paper is not None:
-        memory.keep_paper(session, paper)
+        memory.change(session, paper=paper)
     history.keep_rendered(
         session,
         notebook=saved.data,

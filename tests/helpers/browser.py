@@ -13,7 +13,7 @@ from sample_notebook import narrative_cell, notebook_of, shown_cell
 from stressed import LOSSES, make_playing
 
 from reportlib.draw import figures, tables
-from reportlib.publish import memory
+from reportlib.publish import results
 from reportlib.publish.notebook import for_readers
 from reportlib.session.files import notebooks_folder
 from reportlib.session.parameters import checked_parameters
@@ -86,7 +86,7 @@ def report_of(analysis):
     drafts = report.draft(
         analysis,
         facts=facts.collect(analysis),
-        templates=memory.narrative_templates(),
+        templates=results.narrative_templates(),
         parameters=parameters,
     )
     names = {
@@ -94,7 +94,7 @@ def report_of(analysis):
         "seat_calculator": seat_calculator,
     }  # fmt: skip
     cells = filled("compression.ipynb", drafts=drafts, names=names)
-    return for_readers(v4.new_notebook(cells=cells), about=memory.about(analysis))
+    return for_readers(v4.new_notebook(cells=cells), about=results.about(analysis))
 
 
 def filled(notebook, *, drafts, names):

@@ -10,8 +10,8 @@ from reportlib.many import figures, tables
 from reportlib.many.comparison import about_comparison, compare
 from reportlib.many.facts import comparison_facts
 from reportlib.many.words import draft_comparison
-from reportlib.publish.memory import narrative_templates
 from reportlib.publish.notebook import for_readers
+from reportlib.publish.results import narrative_templates
 
 
 def three_days() -> tuple[Analysis, ...]:

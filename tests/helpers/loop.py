@@ -8,7 +8,7 @@ from unittest.mock import patch
 import nbformat
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
-from reportlib.publish import memory, notebook
+from reportlib.publish import notebook, results
 from reportlib.publish.kinds import REPORT
 from reportlib.session.parameters import ReportParameters
 
@@ -53,18 +53,18 @@ def run(
 
     Without `signing` every notebook is the user's own.
     """
-    kept = memory.Kept(drafts=drafts(number), about={"format": 1, "title": name}, data={})
+    kept = results.Kept(drafts=drafts(number), about={"format": 1, "title": name}, data={})
     with ExitStack() as stack:
         stack.enter_context(patch.object(notebook, "execute", _shown if signing else _executed))
         if not signing:
             stack.enter_context(patch.object(notebook, "sign", lambda _: None))
             stack.enter_context(patch.object(notebook, "is_trusted", lambda _: True))
-        stack.enter_context(patch.object(memory, "read_results", lambda _, **__: kept))
+        stack.enter_context(patch.object(results, "read_results", lambda _, **__: kept))
         stack.enter_context(patch.object(notebook, "_template", lambda _: template()))
-        told = memory.Told(
+        told = results.Told(
             judged=judged(number), facts={fact.name: fact for fact in facts}, digests={}
         )
-        stack.enter_context(patch.object(memory, "read_told", lambda _, **__: told))
+        stack.enter_context(patch.object(results, "read_told", lambda _, **__: told))
         return notebook.run_report(folder, parameters=ASKED, kind=kind, bring_back=bring_back)
 
 

@@ -191,7 +191,7 @@ def whole(kind):
         typed = nbformat.read(session / "report.ipynb", 4)
         typed.cells.append(nbformat.v4.new_markdown_cell("At 82 dB the mids lose 9.5 dB."))
         nbformat.write(typed, session / "report.ipynb")
-        memory = ("results/facts", "results/run", "results/results", "written", "history/why")
+        memory = ("results/facts", "results/run", "results/results", "memory")
         kept = ("report.ipynb", *(f".upheld/{name}.json" for name in memory))
         kept = (*kept, ".upheld/results/compression.csv")
         return files | {name: (session / name).read_bytes() for name in kept}

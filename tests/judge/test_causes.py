@@ -19,7 +19,7 @@ from reportlib.judge.causes.evidence import Point
 from reportlib.judge.causes.growth import coil_rise_k, growth, level_law
 from reportlib.judge.causes.table import CAUSE_NAMES, CAUSES, NONE_SHOWN, find_causes
 from reportlib.measure.records import HarmonicCurves
-from reportlib.publish import memory
+from reportlib.publish import results
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.records import QualityNote
 from reportlib.write import data
@@ -345,7 +345,7 @@ def said(analysis):
         Writer(
             analysis=analysis,
             facts=collect(analysis),
-            templates=memory.narrative_templates(),
+            templates=results.narrative_templates(),
             parameters=checked_parameters(session="."),
         )
     )

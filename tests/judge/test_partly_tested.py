@@ -11,7 +11,7 @@ from reportlib.cli import main
 from reportlib.draw import ladder, over_frequency, tables
 from reportlib.errors import ReportError, SessionError
 from reportlib.judge.analysis import analyse, check_session
-from reportlib.publish import memory
+from reportlib.publish import results
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.reading import read_session
 
@@ -33,7 +33,7 @@ def written(folder, text=TEXT, *, low_hz=20.0, high_hz=20e3):
 def drafts_of(folder):
     parameters = checked_parameters(session=str(folder))
     report = analyse(read_session(folder), parameters=parameters)
-    memory.keep_results(report, parameters=parameters)
+    results.keep_results(report, parameters=parameters)
     run = json.loads((folder / ".upheld" / "results" / "run.json").read_text("utf-8"))
     return report, run["drafts"]
 

@@ -21,7 +21,7 @@ from reportlib.many.tables import CSV_COLUMNS, comparison_csv, comparison_json
 from reportlib.many.tracks import needs_of
 from reportlib.many.words import SLOTS, draft_comparison
 from reportlib.measure.levels import BANDS
-from reportlib.publish import memory
+from reportlib.publish import results
 from reportlib.write import quotes
 from reportlib.write.data import results_schema
 
@@ -42,7 +42,7 @@ _QUOTE = re.compile(r"\[([^\]]+)\]\(#fact-([^)]+)\)")
 def drafts(case):
     report = comparison(case)
     return draft_comparison(
-        report, facts=comparison_facts(report), templates=memory.narrative_templates()
+        report, facts=comparison_facts(report), templates=results.narrative_templates()
     )
 
 

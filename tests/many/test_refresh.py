@@ -19,7 +19,7 @@ from reportlib.many.making import Outcome, take_up
 from reportlib.many.refresh import Here, refresh
 from reportlib.many.rows import differences
 from reportlib.many.stale import measured, out_of_date
-from reportlib.publish import history, kernels
+from reportlib.publish import kernels, memory
 from reportlib.session import lock
 
 
@@ -217,7 +217,7 @@ def test_the_version_counts(mine):
     [
         ("out/report.html", "out/report.html is not there"),
         ("report.ipynb", "report.ipynb is not there"),
-        (".upheld/rendered.json", "it isn't known what its pages were made from"),
+        (".upheld/memory.json", "it isn't known what its pages were made from"),
         (".upheld/results/run.json", "what was kept of it is damaged"),
     ],
 )
@@ -264,9 +264,9 @@ def test_a_session_that_is_deleted_while_it_runs_is_said_and_not_made_anew(mine,
 
 
 def test_what_was_rendered_may_be_damaged(mine):
-    for text in ("", "[]", "{}", '{"tool_version": 1, "more": 2}'):
-        (mine / ".upheld/rendered.json").write_text(text)
-        assert history.read_rendered(mine) is None
+    for text in ("", [], {}, {"tool_version": 1, "more": 2}):
+        (mine / memory.FILE).write_text(json.dumps({"rendered": text}))
+        assert memory.read(mine).rendered is None
 
 
 def test_only_what_reads_otherwise_is_a_difference():

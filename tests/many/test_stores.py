@@ -88,7 +88,7 @@ def rerun(folder, *, words=None):
     notebook = nbformat.read(folder / "report.ipynb", as_version=4)
     notebook.cells.append(nbformat.v4.new_markdown_cell(words or "run again"))
     nbformat.write(notebook, folder / "report.ipynb")
-    for name in (".upheld/written.json", ".upheld/rendered.json", "out/report.html"):
+    for name in (".upheld/memory.json", "out/report.html"):
         (folder / name).write_text("new")
     (folder / "out" / "report.pdf").unlink()
     return Outcome(kind="made", why=("asked for",))
@@ -131,8 +131,7 @@ def test_only_what_changed_is_put_back_in_order_and_nothing_is_deleted(archive, 
     monkeypatch.setattr(Place, "put", lambda *a: names.append(a[1]) or really(*a))
     assert taken_up(archive, rerun, whatever=True).kind == "made"
     assert names == [
-        "report.ipynb", ".upheld/written.json", "out/report.html", ".upheld/fetched.json",
-        ".upheld/rendered.json",
+        "report.ipynb", "out/report.html", ".upheld/fetched.json", ".upheld/memory.json",
     ]  # fmt: skip
     after = contents(archive)
     assert set(before) <= set(after)
@@ -187,7 +186,7 @@ def test_a_cut_off_between_two_files_is_made_again(archive, monkeypatch):
     really = Place.put
 
     def put_once(self, name, path):
-        if name == ".upheld/written.json":
+        if name == ".upheld/memory.json":
             raise StoreError(f"{self.address}: the line broke.")
         really(self, name, path)
 

@@ -41,7 +41,7 @@ def test_they_stay_away_where_memory_or_metadata_is_lost(tmp_path, lost):
     for number in (2, 3):
         loop.run(tmp_path, number)
         if lost == "memory":
-            (tmp_path / ".upheld/written.json").unlink()
+            (tmp_path / ".upheld/memory.json").unlink()
         else:
             made = loop.saved(tmp_path)
             made.metadata.clear()

@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from reportlib import simulate
 from reportlib.cli import main
 from reportlib.measure.levels import cell_edges_hz
-from reportlib.publish import memory
+from reportlib.publish import memory, results
 from reportlib.publish.execution import sign
 from reportlib.publish.merge import cell_name, slot
 from reportlib.publish.ready import session_untied
@@ -159,14 +159,6 @@ def test_the_paper_asked_for_once_is_remembered_and_needs_no_analysis(mine):
     assert (mine / ".upheld/results/run.json").stat().st_mtime_ns == analysed
 
 
-def test_what_is_remembered_of_the_paper_may_be_damaged(tmp_path):
-    assert memory.paper(tmp_path) == "a4"
-    for text in ("", "[]", '{"paper": "a9"}', '{"paper": ["letter"]}'):
-        (tmp_path / ".upheld").mkdir(exist_ok=True)
-        (tmp_path / ".upheld/publication.json").write_text(text, encoding="utf-8")
-        assert memory.paper(tmp_path) == "a4"
-
-
 def test_json_names_what_was_written(mine):
     outcome = json.loads(run("publish", mine, "--json").output)
     assert str(mine / "out/report.pdf") in outcome["written"]
@@ -295,7 +287,7 @@ def test_a_second_run_at_once_says_so_and_stops(mine):
 
 
 def test_a_number_typed_by_hand_is_named_with_what_would_tie_it(mine):
-    facts = memory.read_told(mine).facts
+    facts = results.read_told(mine).facts
     name = next(name for name in facts if name.endswith(".99.shortfall"))
     own = f"At 99 dB it loses [x](#fact-{name}) and 77.7 dB; the stand holds 30 kg."
     edit(mine, "care", f"## Care\n\n{own} Mind your ears.")
@@ -314,14 +306,16 @@ def test_nothing_is_listed_before_anybody_has_typed_anything(reported):
 def test_what_is_published_again_with_other_numbers_says_what_changed(mine):
     run("publish", mine)
     assert "What changed since" not in (mine / "out/report.html").read_text("utf-8")
-    path = mine / ".upheld/published.json"
-    (published,) = json.loads(path.read_text("utf-8"))
+    (published,) = memory.read(mine).published
     run("publish", mine)
-    assert len(json.loads(path.read_text("utf-8"))) == 1  # the same words about the same numbers
-    name = next(name for name in published["numbers"] if name.startswith("short."))
-    published["numbers"][name] = "−7.7 dB"
-    published["when"] = "2026-05-06T10:00:00"
-    path.write_text(json.dumps([published]), encoding="utf-8")
+    assert memory.read(mine).published == (published,)  # the same words about the same numbers
+    name = next(name for name in published.numbers if name.startswith("short."))
+    otherwise = replace(
+        published,
+        numbers={**published.numbers, name: "−7.7 dB"},
+        when="2026-05-06T10:00:00",
+    )
+    memory.change(mine, published=(otherwise,))
     run("report", mine)
     page = read(mine / "out/report.html")
     assert "published on 6 May 2026" in page

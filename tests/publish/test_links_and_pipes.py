@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from reportlib.cli import main
 from reportlib.errors import RenderError, ReportError
 from reportlib.many import catalogue
-from reportlib.publish import history, memory
+from reportlib.publish import history, memory, results
 from reportlib.session import lock
 
 WORDS = b"somebody's own words"
@@ -22,7 +22,15 @@ def outside(tmp_path):
     folder = tmp_path / "outside"
     (folder / "results").mkdir(parents=True)
     (folder / "history").mkdir()
-    for name in ("file", "lock", "run.json", "results/run.json", "why.json", "written.json"):
+    for name in (
+        "file",
+        "lock",
+        "run.json",
+        "results/run.json",
+        "why.json",
+        "written.json",
+        "memory.json",
+    ):
         (folder / name).write_bytes(WORDS)
     for number in range(1, history.MOST_KEPT + 3):
         (folder / f"{number:05}-report.ipynb").write_bytes(WORDS)
@@ -70,7 +78,7 @@ def test_a_pipe_in_the_locks_place_is_said_at_once(folder):
 
 
 @pytest.mark.parametrize(
-    "name", [".upheld", ".upheld/history", ".upheld/written.json", "report.ipynb"]
+    "name", [".upheld", ".upheld/history", ".upheld/memory.json", "report.ipynb"]
 )
 def test_a_run_writes_and_prunes_nothing_through_a_link(folder, outside, name):
     loop.run(folder, 1)
@@ -89,10 +97,10 @@ def test_memory_and_records_are_not_written_through_a_link(folder, outside):
     (folder / ".upheld").symlink_to(outside)
     before = listing(outside)
     with pytest.raises(RenderError, match="this is a link"):
-        memory.keep_paper(folder, "letter")
+        memory.change(folder, paper="letter")
     with pytest.raises(RenderError, match="this is a link"):
         history.keep_rendered(folder, notebook=b"{}", results=b"", verdict="")
-    assert memory.last_parameters(folder) == {}
+    assert results.last_parameters(folder) == {}
     assert listing(outside) == before
 
 
@@ -164,7 +172,7 @@ def test_a_notebook_that_is_no_ordinary_file_is_said_at_once(folder, outside, co
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no such pipes here")
 def test_pipes_in_the_memory_count_as_damaged(folder):
     loop.run(folder, 1)
-    for name in ("written.json", "history/why.json", "history/00009-report.ipynb"):
+    for name in ("memory.json", "written.json", "history/00009-report.ipynb"):
         (folder / ".upheld" / name).unlink(missing_ok=True)
         os.mkfifo(folder / ".upheld" / name)
     (folder / ".upheld/history/00008-report.ipynb").symlink_to("nowhere")

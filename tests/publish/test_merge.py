@@ -45,7 +45,7 @@ NAMES = merge.names_of(written())
 def rerun(mine, *, memory=True, trusted=True, fresh=None):
     before = copy.deepcopy(mine)
     fresh = template(dict.fromkeys(NEW, "")) if fresh is None else fresh
-    last = kinds.Last(drafts=DRAFTS, names=NAMES) if memory else kinds.Last()
+    last = kinds.Last(drafts=DRAFTS, cells=NAMES) if memory else kinds.Last()
     merged = merge.merge(fresh, mine, last=last, trusted=trusted)
     assert mine == before  # the reviewer's notebook is only read
     merge.fill(merged.notebook, NEW, kept=merged.kept)
@@ -196,7 +196,7 @@ def test_a_merged_cell_keeps_all_words_and_is_not_called_deleted():
     mine.cells[2].source = mine.cells[1].source + "\n\nMore.\n\n" + mine.cells[2].source
     mine.cells[2]["id"] = "merged"
     del mine.cells[1]
-    last = kinds.Last(drafts={**DRAFTS, "in-short": DRAFTS["in-short"] * 3}, names=NAMES)
+    last = kinds.Last(drafts={**DRAFTS, "in-short": DRAFTS["in-short"] * 3}, cells=NAMES)
     mine.cells[1].source = last.drafts["in-short"] + "\n\n" + mine.cells[1].source
     merged = merge.merge(template(NEW), mine, last=last, trusted=True)
     assert texts(merged.notebook) == [mine.cells[1].source]

@@ -137,7 +137,7 @@ def test_a_mark_of_an_earlier_version_is_settled_by_reading_alone(tmp_path):
     assert cell.metadata.upheld.marked_text != text_digest(cell.source)
     cell.metadata.upheld.marked_text = text_digest(cell.source)  # with what stands in brackets
     loop.save(tmp_path, made)
-    (tmp_path / ".upheld/written.json").unlink()
+    (tmp_path / ".upheld/memory.json").unlink()
     refused(tmp_path)
     for value in (-1.6, -1.7):
         assert list(loop.run(tmp_path, 4, facts=mean(value)).read_again) == ["turned-up"]

@@ -73,7 +73,7 @@ def test_a_section_stands_once_where_the_memory_is_lost_too(tmp_path):
     before = sources(tmp_path)
     for number in (2, 3):
         strip(tmp_path)
-        (tmp_path / ".upheld/written.json").unlink()
+        (tmp_path / ".upheld/memory.json").unlink()
         done = loop.run(tmp_path, number)
         assert done.deleted_cells == ()
         assert sorted(sources(tmp_path)) == sorted(before)

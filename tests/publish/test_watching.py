@@ -15,7 +15,7 @@ from reportlib.publish import report
         ("report.ipynb", True),
         ("calibration/mic.txt", True),
         ("out/report.html", False),
-        (".upheld/written.json", False),
+        (".upheld/memory.json", False),
         (".report.ipynb.12ab", False),
         (".ipynb_checkpoints/report-checkpoint.ipynb", False),
         ("captures/~short-99.wav", False),

@@ -77,7 +77,7 @@ class Reviewer(RuleBasedStateMachine):
             before = loop.saved(self.folder)
         except (FileNotFoundError, nbformat.reader.NotJSONError):
             before = None
-        last = memory.last_written(self.folder)
+        last = memory.read(self.folder).written
 
         def drafts(number):
             quote = f"You sit at [{written(seat)}](#fact-seat.distance)."
@@ -86,7 +86,7 @@ class Reviewer(RuleBasedStateMachine):
         done = loop.run(self.folder, self.runs, facts=[seat], drafts=drafts, **how)
         after = loop.saved(self.folder)
         if before is not None:
-            known = merge.names_of(before) or last.names
+            known = merge.names_of(before) or last.cells
             there, back = parts(before), how.get("bring_back", ())
             for name, count in parts(after).items():
                 most = max(there[name] + (name in back), not known)
@@ -238,7 +238,7 @@ class Reviewer(RuleBasedStateMachine):
     @rule(seat_m=st.sampled_from(SEATS_M))
     def runs_it_for_another_seat(self, seat_m):
         self.seat_m = seat_m
-        before, last = loop.saved(self.folder), memory.last_written(self.folder)
+        before, last = loop.saved(self.folder), memory.read(self.folder).written
         sources = Counter(cell.source for cell in before.cells if cell.cell_type == "markdown")
         kept = last.about or any(KEY in cell.metadata for cell in before.cells)
         marked = [
@@ -252,7 +252,7 @@ class Reviewer(RuleBasedStateMachine):
     @precondition(lambda self: self.open is None)
     @rule(which=PLACES)
     def asks_for_a_deleted_cell_again(self, which):
-        template, last = loop.template(), memory.last_written(self.folder)
+        template, last = loop.template(), memory.read(self.folder).written
         mine = recognised.named(loop.saved(self.folder), template=template, last=last)
         gone = sorted(merge.deleted_names(template, mine, last=last))
         if gone:
@@ -292,9 +292,9 @@ class Reviewer(RuleBasedStateMachine):
         self.runs += 1
         self.run()
 
-    @rule(name=st.sampled_from(["written.json", "history/why.json"]), damage=st.booleans())
-    def loses_the_tools_memory(self, name, damage):
-        path = self.folder / ".upheld" / name
+    @rule(damage=st.booleans())
+    def loses_the_tools_memory(self, damage):
+        path = self.folder / memory.FILE
         if damage:
             path.write_text("{ not JSON", encoding="utf-8")
         else:

@@ -45,14 +45,16 @@ def test_damaged_results_are_said_in_one_line(tmp_path, name, change):
     [
         ("report.ipynb", "check", 2),
         (".upheld/results/run.json", "publish", 2),
-        (".upheld/history/why.json", "history", 0),
-        (".upheld/written.json", "report", 0),
+        (".upheld/memory.json", "history", 0),
+        (".upheld/memory.json", "report", 0),
     ],
 )
 def test_a_file_nested_without_end_is(tmp_path, name, verb, code):
     folder = put({**whole("text"), name: b"[" * 100_000}, tmp_path)
     if verb == "history":
-        (folder / ".upheld" / "history" / "00001-report.ipynb").write_text("{}")
+        earlier = folder / ".upheld" / "history"
+        earlier.mkdir()
+        (earlier / "00001-report.ipynb").write_text("{}")
     assert run(verb, folder) == ("", code)
 
 

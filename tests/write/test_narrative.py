@@ -15,7 +15,7 @@ from builders import judged, make_analysis
 from full_report import full_analysis
 
 from reportlib.judge.grades import band_results
-from reportlib.publish import memory
+from reportlib.publish import results
 from reportlib.session import files
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.records import QualityNote
@@ -30,7 +30,7 @@ def drafts(analysis):
     return report.draft(
         analysis,
         facts=facts.collect(analysis),
-        templates=memory.narrative_templates(),
+        templates=results.narrative_templates(),
         parameters=PARAMETERS,
     )
 
