@@ -26,10 +26,11 @@ from reportlib.publish.publication import (
     Publication,
     anchors_of,
     as_data,
-    classes_of,
+    long_columns,
     policy,
     read_publication,
     scripts_for,
+    sides_of,
     too_wide_for_a_phone,
 )
 from reportlib.publish.svg import Drawing
@@ -160,7 +161,12 @@ class PageExporter(ReportExporter):
                     else [],
                 }
             case Table():
-                columns = list(zip(block.columns, classes_of(block), strict=True))
+                long = long_columns(block)
+                sides = [
+                    f"{side} long" if index in long else side
+                    for index, side in enumerate(sides_of(block))
+                ]
+                columns = list(zip(block.columns, sides, strict=True))
                 return {
                     "template": "folded.html.j2" if block.folded else "table.html.j2",
                     "id": f"{prefix}table-{block.name}",

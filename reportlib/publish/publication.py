@@ -5,8 +5,7 @@ what is shown: Markdown cells, and the pictures and tables that code cells carry
 MIME bundles (`shown`). Code, streams, errors, foreign HTML and cells tagged ``notebook-only``
 stay in the notebook.
 
-Tables are laid out where room is short by widths reckoned in characters, as nobody measures type
-here. What is live in the page:
+What is live in the page:
 
 A script is part of the page, so that it works from disk and without a network. The policy names
 each by the digest of its text: a script that anyone else got into the page would not run.
@@ -339,13 +338,10 @@ def _named_once(blocks: Iterator[PageBlock]) -> Iterator[PageBlock]:
                     yield block
 
 
-PHONE_CHARACTERS = 40
-"""So many of a table's characters stand side by side on a phone of 360 px."""
-GAP_CHARACTERS = 2
-ROOMY_CELL = 16
-"""Longer words are not squeezed to one a line."""
 LONG_CELL = 60
 """A longer text makes a line of its own below its row."""
+MOST_ON_A_PHONE = 4
+"""So many columns of numbers or short words stand beside each other on a phone."""
 
 
 def sides_of(table: Table) -> list[str]:
@@ -361,10 +357,8 @@ def anchors_of(table: Table) -> tuple[str, ...]:
 
 
 def too_wide_for_a_phone(table: Table) -> bool:
-    """Tell whether the table is wider than a phone, or would be of one word a line there."""
-    if long_columns(table):
-        return True
-    return sum(least + GAP_CHARACTERS for least in _least_widths(table)) > PHONE_CHARACTERS
+    """Tell whether the table's rows become cards on a phone."""
+    return len(table.columns) > MOST_ON_A_PHONE or bool(long_columns(table))
 
 
 def long_columns(table: Table) -> tuple[int, ...]:
@@ -374,32 +368,6 @@ def long_columns(table: Table) -> tuple[int, ...]:
         for index, cells in enumerate(zip(*table.rows, strict=True))
         if index and max(map(len, cells)) > LONG_CELL
     )
-
-
-def classes_of(table: Table) -> list[str]:
-    """Return each column's classes in a page: its side, and whether its words need room."""
-    long = long_columns(table)
-    found = []
-    for index, side in enumerate(sides_of(table)):
-        longest = max((len(cells[index]) for cells in table.rows), default=0)
-        if index in long:
-            found.append(f"{side} long")
-        elif side == "words" and longest > ROOMY_CELL:
-            found.append("words roomy")
-        else:
-            found.append(side)
-    return found
-
-
-def _least_widths(table: Table) -> list[int]:
-    """Return each column's width in characters: a number is never broken, words are."""
-    columns = zip(table.columns, *table.rows, strict=True)
-    return [
-        max(map(len, cells))
-        if side == "number"
-        else max((len(word) for cell in cells for word in cell.split()), default=0)
-        for side, cells in zip(sides_of(table), columns, strict=True)
-    ]
 
 
 _POLICY = (

@@ -1,6 +1,7 @@
 """Tables where room is short: rows as cards on a phone, long texts below their row on paper."""
 
 import re
+from dataclasses import replace
 
 from reportlib.publish import publication
 from reportlib.write.shown import Table
@@ -24,21 +25,12 @@ STEPS = Table(
 )
 
 
-def test_a_table_is_too_wide_where_its_unbroken_words_are() -> None:
+def test_tables_of_many_columns_or_long_texts_become_cards_on_a_phone() -> None:
     assert not publication.too_wide_for_a_phone(STEPS)
-    assert publication.too_wide_for_a_phone(
-        Table(name="wide", caption="", columns=("one " * 3,) * 9, rows=(("12 dB",) * 9,))
-    )
-
-
-def test_numbers_are_never_broken_but_words_are() -> None:
-    cells = ("forty and nine of a hundred",) * 3
-    words = Table(name="t", caption="", columns=("a", "b", "c"), rows=(cells,))
-    numbers = Table(
-        name="t", caption="", columns=("a", "b", "c"), rows=(cells,), numeric=(True, True, True)
-    )
-    assert not publication.too_wide_for_a_phone(words)
-    assert publication.too_wide_for_a_phone(numbers)
+    wide = replace(STEPS, columns=("one",) * 9, rows=(("12 dB",) * 9,), numeric=(True,) * 9)
+    assert publication.too_wide_for_a_phone(wide)
+    told = replace(STEPS, columns=("a", "b"), rows=(("one", LONG),), numeric=())
+    assert publication.too_wide_for_a_phone(told)
 
 
 def test_long_texts_are_those_of_whole_columns_and_never_the_rows_name() -> None:
@@ -65,14 +57,3 @@ def test_on_paper_a_long_text_stands_below_its_row_and_empty_columns_are_left_ou
     assert second["below"] == [("for", "The loss is the same everywhere.")]
     assert [len(row["rest"]) for row in laid["rows"]] == [2, 2]
     assert not re.search(r"against", str(laid))
-
-
-def test_words_get_room_and_long_texts_more() -> None:
-    assert publication.classes_of(CAUSES) == [
-        "words roomy",
-        "words",
-        "words long",
-        "words",
-        "words roomy",
-    ]
-    assert publication.classes_of(STEPS) == ["number"] * 4
