@@ -262,7 +262,7 @@ def test_code_of_the_reviewers_own_runs_with_the_report_and_may_stop(mine):
     assert "2 code cells that somebody added or changed were not run" in said  # not signed
     sign(nbformat.read(path, as_version=4))
     said = run("report", mine).output
-    assert "A code cell of yours stopped: ZeroDivisionError: division by zero" in said
+    assert "A code cell of yours stopped: ZeroDivisionError: division by zero (cell [" in said
     notebook = nbformat.read(path, as_version=4)
     outputs = [output.text for cell in notebook.cells if cell.cell_type == "code"
                for output in cell.outputs if output.output_type == "stream"]  # fmt: skip
