@@ -5,7 +5,6 @@ none has kept yet are kept, as a report does. No lock is held on it. A run that 
 writes every file beside and renames it, and what is kept is believed by its digest alone.
 """
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -29,13 +28,11 @@ from reportlib.many.tracks import arrives_of, ends_of, needs_of, sessions_of, sh
 from reportlib.many.words import draft_comparison
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import counted, listed
+from reportlib.publish import results
 from reportlib.publish.kinds import REPORT, kind_of
-from reportlib.publish.memory import FOLDER
-from reportlib.session import files
 from reportlib.session.day import Session
 from reportlib.session.parameters import ComparisonParameters, ReportParameters
 from reportlib.session.reading import read_session
-from reportlib.write import data
 
 
 def compare(analyses: Sequence[Analysis], *, names: Sequence[str]) -> Comparison:
@@ -195,9 +192,8 @@ def keep_comparison(
     reports : the analyses that were compared, in the order of ``parameters.sessions``
     folder : the comparison's own; nothing is written into a session's
     """
-    place = folder / FOLDER / "results"
     facts = comparison_facts(comparison)
-    kept = {
+    run = {
         "drafts": draft_comparison(comparison, facts=facts, templates=narrative_templates()),
         "about": about_comparison(comparison, reports=reports),
         "parameters": parameters.model_dump(),
@@ -207,11 +203,8 @@ def keep_comparison(
     texts = {
         "comparison.csv": tables.comparison_csv(comparison),
         "results.json": tables.comparison_json(comparison, tool_version=__version__),
-        "facts.json": data.facts_json(facts),
-        "run.json": json.dumps(kept, ensure_ascii=False, indent=1) + "\n",
     }
-    for name, text in texts.items():
-        files.write_text_safely(place / name, text, inside=folder)
+    results.keep(folder, run=run, facts=facts, texts=texts)
 
 
 def about_comparison(comparison: Comparison, *, reports: Sequence[Analysis]) -> dict[str, Any]:

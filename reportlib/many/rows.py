@@ -239,18 +239,14 @@ def _damaged(text: str) -> dict[str, Value]:
 
 def _verdict(session_folder: Path) -> str | None:
     """Return the page's headline; of a page that says not which, the draft's."""
-    rendered = memory.read(session_folder).rendered
-    if rendered is not None:
-        return one_line(rendered.verdict)[:_LONGEST]
+    kept = memory.read(session_folder)
+    if kept.rendered is not None:
+        return one_line(kept.rendered.verdict)[:_LONGEST]
+    if "in-short" not in kept.written.drafts:
+        return None
     from reportlib.publish.merge import headline  # old reports alone cost its imports
 
-    try:
-        run = json.loads(
-            files.read_bytes(session_folder / ".upheld/results/run.json", inside=session_folder)
-        )
-        verdict, _ = headline(run["drafts"]["in-short"])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return None
+    verdict, _ = headline(kept.written.drafts["in-short"])
     return one_line(re.sub(r"\[([^\[\]]*)\]\(#fact-[\w.-]*\)", r"\1", verdict))[:_LONGEST]
 
 

@@ -3,45 +3,25 @@
 Drafts are written with wordings from files and numbers as quoted facts.
 """
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from jinja2 import Environment
 
 from reportlib.many.facts import BandVerdict, band_verdicts, bands_of, leading, limit_words
 from reportlib.many.ranking import one_scale
 from reportlib.many.records import Comparison, Question, Ranking
 from reportlib.measure.levels import BANDS, SLUGS
 from reportlib.numbers import listed, sentence
-from reportlib.write.quotes import FactTable, quoted
-from reportlib.write.writer import plain, spoken, worded
+from reportlib.write.quotes import quoted
+from reportlib.write.writer import Drafter, plain, spoken
 
 _ORDER = tuple(band.name for band in BANDS)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class ComparisonWriter:
-    """What every draft of a comparison needs: its records, its facts, the wordings.
-
-    `templates` finds ``comparison/<slot>.md.j2``, in which every wording is a block.
-    """
+class ComparisonWriter(Drafter):
+    """What every draft of a comparison needs: its records as well."""
 
     comparison: Comparison
-    facts: FactTable
-    templates: Environment
-
-    def say(self, wording: str, **values: object) -> str:
-        """Fill in one wording."""
-        return worded(self.templates, wording, **values)
-
-    def page(self, slot: str, **values: object) -> str:
-        """Fill in the page of a slot from finished paragraphs."""
-        return re.sub(r"\n{3,}", "\n\n", self.say(f"comparison/{slot}/page", **values))
-
-    def quote(self, name: str) -> str:
-        """Quote a fact by its name."""
-        return quoted(self.facts[name])
 
     def slug(self, name: str) -> str:
         """Return a session's name as it stands in facts."""

@@ -60,19 +60,21 @@ def draft_comparison(
     writer = ComparisonWriter(comparison=comparison, facts=facts, templates=templates)
     return {
         "in-short": writer.page(
-            "in-short",
+            "comparison/in-short",
             verdict=verdict(writer),
             first_behind=behind_line(writer),
             playing=left_playing_line(writer),
             seat=_seat_line(writer),
             mind=_mind_line(writer),
         ),
-        "at-equal-output": writer.page("at-equal-output", paragraphs=_at_equal_output(writer)),
-        "left-playing": writer.page("left-playing", paragraphs=_left_playing(writer)),
-        "at-your-seat": writer.page("at-your-seat", paragraphs=_at_your_seat(writer)),
+        "at-equal-output": writer.page(
+            "comparison/at-equal-output", paragraphs=_at_equal_output(writer)
+        ),
+        "left-playing": writer.page("comparison/left-playing", paragraphs=_left_playing(writer)),
+        "at-your-seat": writer.page("comparison/at-your-seat", paragraphs=_at_your_seat(writer)),
         "how-comparable": _how_comparable(writer),
         "care": writer.page(
-            "care",
+            "comparison/care",
             paragraphs=[
                 writer.say("comparison/care/comparing"),
                 *(writer.say(f"care/{name}") for name in ("ears", "equipment", "law")),
@@ -288,7 +290,7 @@ def _how_comparable(writer: ComparisonWriter) -> str:
     paragraphs += _if_off(writer)
     methods = ("method-output", "method-parting", "method-limits", "method-smoothing")
     paragraphs += [writer.say(f"comparison/how-comparable/{name}") for name in methods]
-    return writer.page("how-comparable", paragraphs=paragraphs)
+    return writer.page("comparison/how-comparable", paragraphs=paragraphs)
 
 
 def _if_off(writer: ComparisonWriter) -> list[str]:

@@ -157,9 +157,9 @@ def _let_stop(cell: NotebookNode) -> None:
 
 
 def what_stopped(notebook: NotebookNode) -> tuple[str, ...]:
-    """Return what stopped in the reviewer's own cells, one line each."""
+    """Return what stopped in the reviewer's own cells, and in which, one line each."""
     return tuple(
-        " ".join(output.text.removeprefix(_STOPPED).split())
+        f"{' '.join(output.text.removeprefix(_STOPPED).split())} (cell [{cell.execution_count}])"
         for cell in notebook.cells
         if cell.cell_type == "code"
         for output in cell.outputs

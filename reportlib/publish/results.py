@@ -57,17 +57,36 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
         analysis, facts=facts, templates=narrative_templates(), parameters=parameters
     )
     drafts["what-changed"] = _what_changed(analysis, facts=facts)
-    kept = {"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()}
+    keep(
+        session,
+        run={"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()},
+        facts=facts,
+        texts={
+            "compression.csv": data.compression_csv(
+                (*analysis.short_term, *analysis.long_term, *multitone_curves(analysis.playing))
+            ),
+            "results.json": data.results_json(analysis, tool_version=__version__),
+        },
+    )
+
+
+def keep(
+    folder: Path, *, run: Mapping[str, Any], facts: Mapping[str, Fact], texts: Mapping[str, str]
+) -> None:
+    """Write what a run found into the ``.upheld/`` of its folder, a session's or a comparison's.
+
+    Parameters
+    ----------
+    run : drafts, what the page says about itself, parameters; a comparison's judgements, digests
+    texts : the kind's data files, by name
+    """
     texts = {
-        "compression.csv": data.compression_csv(
-            (*analysis.short_term, *analysis.long_term, *multitone_curves(analysis.playing))
-        ),
-        "results.json": data.results_json(analysis, tool_version=__version__),
+        **texts,
         "facts.json": data.facts_json(facts),
-        "run.json": json.dumps(kept, ensure_ascii=False, indent=1) + "\n",
+        "run.json": json.dumps(run, ensure_ascii=False, indent=1) + "\n",
     }
     for name, text in texts.items():
-        files.write_text_safely(session / _RESULTS / name, text, inside=session)
+        files.write_text_safely(folder / _RESULTS / name, text, inside=folder)
 
 
 def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:

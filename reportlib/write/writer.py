@@ -231,15 +231,34 @@ def plain(text: str) -> str:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Writer:
-    """What every draft needs: the analysis, its facts, the wordings.
+class Drafter:
+    """What every draft needs, of a report or of a comparison: the facts, the wordings.
 
     `templates` finds ``<slot>.md.j2``, in which every wording is a block.
     """
 
-    analysis: Analysis
     facts: FactTable
     templates: Environment
+
+    def say(self, wording: str, **values: object) -> str:
+        """Fill in one wording."""
+        return worded(self.templates, wording, **values)
+
+    def page(self, slot: str, **values: object) -> str:
+        """Fill in the page of a slot from finished paragraphs."""
+        text = self.say(f"{slot}/page", **values)
+        return re.sub(r"\n{3,}", "\n\n", text)
+
+    def quote(self, name: str) -> str:
+        """Quote a fact by its name."""
+        return quoted(self.facts[name])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Writer(Drafter):
+    """What every draft of a report needs: the analysis as well."""
+
+    analysis: Analysis
     parameters: ReportParameters
 
     @property
@@ -255,16 +274,7 @@ class Writer:
     def say(self, wording: str, **values: object) -> str:
         """Fill in one wording; the speaker's name is always there."""
         name = plain(self.analysis.session.speaker.name)
-        return worded(self.templates, wording, **{"name": name, **values})
-
-    def page(self, slot: str, **values: object) -> str:
-        """Fill in the page of a slot from finished paragraphs."""
-        text = self.say(f"{slot}/page", **values)
-        return re.sub(r"\n{3,}", "\n\n", text)
-
-    def quote(self, name: str) -> str:
-        """Quote a fact by its name."""
-        return quoted(self.facts[name])
+        return super().say(wording, **{"name": name, **values})
 
     def of(self, result: BandResult, part: str) -> str:
         """Quote one part of a band's result, e.g. ``"shortfall"``."""

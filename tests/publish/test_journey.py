@@ -265,7 +265,7 @@ def test_code_and_a_caption_of_the_reviewers_own_run_with_the_report(mine):
     assert "the caption in the code of turned-up-figure is not the one shown there" in said
     assert "Run All Cells" in said
     said = run("report", mine).output
-    assert "A code cell of yours stopped: ZeroDivisionError: division by zero" in said
+    assert "A code cell of yours stopped: ZeroDivisionError: division by zero (cell [" in said
     notebook = nbformat.read(path, as_version=4)
     outputs = [output.text for cell in notebook.cells if cell.cell_type == "code"
                for output in cell.outputs if output.output_type == "stream"]  # fmt: skip
