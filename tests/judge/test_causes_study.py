@@ -10,12 +10,12 @@ the whole study were never looked at while rules were written, nor was the famil
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 
-import numpy as np
 import pytest
 import studies
 from cause_audio import AUDIO_CAUSES, audio_day
 from cause_days import CAUSES, HELD_OUT, PAIRS
 from cause_measured import shown_day, warm_db
+from thermal_study import wilson
 
 from reportlib.judge.causes.table import find_causes
 
@@ -30,14 +30,6 @@ over the ranges of the literature. `stiffening` is a mechanism of its own that t
 where both stand as surely as each other. In brackets Wilson's interval."""
 WARM_DB = 0.45
 """What a band's grade begins at, and the noise of a day."""
-
-
-def wilson(hits, count, *, z=1.96):
-    """Return the 95 % interval of a share (E. B. Wilson 1927)."""
-    share, extra = hits / count, z * z / count
-    middle = (share + extra / 2.0) / (1.0 + extra)
-    half = z * np.sqrt(share * (1.0 - share) / count + extra / (4.0 * count)) / (1.0 + extra)
-    return middle - half, middle + half
 
 
 def judged(cause, findings, *, also=frozenset()):

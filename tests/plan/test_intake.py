@@ -10,10 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import soundfile
-from click.testing import CliRunner
+from commands import run
 from planned_day import Day, write
 
-from reportlib.cli import main
 from reportlib.plan.heard import Heard, expected, find_stresses, find_sweeps
 from reportlib.plan.intake import match
 from reportlib.session.reading import read_planned_session, read_session
@@ -21,12 +20,6 @@ from reportlib.simulate.speakers import SPEAKERS
 
 RATE = 16000
 NOON = 1_780_000_000
-
-
-def run(*arguments, code=0):
-    result = CliRunner().invoke(main, [str(one) for one in arguments])
-    assert result.exit_code == code, result.output
-    return result
 
 
 def planned(folder, *, reference, space):

@@ -6,11 +6,10 @@ import shutil
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from commands import run
 from planned_day import Day, write
 
 from reportlib import simulate
-from reportlib.cli import main
 from reportlib.judge.analysis import analyse
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.reading import read_session
@@ -18,12 +17,6 @@ from reportlib.simulate.speakers import SPEAKERS
 
 RATE = 16000
 REFERENCES = {"marram-12": "terminals", "trivet-6": "none", "samphire-3": "loop-back"}
-
-
-def run(*arguments):
-    result = CliRunner().invoke(main, [str(one) for one in arguments])
-    assert result.exit_code == 0, result.output
-    return result
 
 
 def planned(folder, about, *, reference):

@@ -11,6 +11,7 @@ import numpy as np
 import pikepdf
 import pytest
 from click.testing import CliRunner
+from commands import run
 
 from reportlib import simulate
 from reportlib.cli import main
@@ -23,12 +24,6 @@ from reportlib.session.lock import only_run
 from reportlib.simulate.demo import SWEEP
 from reportlib.simulate.speakers import SPEAKERS
 from reportlib.write.data import results_schema
-
-
-def run(*arguments, code=0):
-    result = CliRunner().invoke(main, [str(one) for one in arguments])
-    assert result.exit_code == code, result.output
-    return result
 
 
 @pytest.fixture

@@ -15,13 +15,8 @@ from sample_notebook import (
 )
 
 from reportlib.errors import NotebookError
-from reportlib.publish.prose import plain_text
-from reportlib.publish.publication import Figure, Prose, read_publication
+from reportlib.publish.publication import Figure, read_publication
 from reportlib.write.shown import PICTURE_MIME, TABLE_MIME, Table
-
-
-def words_of(publication):
-    return [plain_text(b.tokens) for b in publication.blocks if isinstance(b, Prose)]
 
 
 def test_the_head_of_the_report_is_read():

@@ -59,7 +59,6 @@ def spike(frequency_hz, rise_db):
     return -3.0 * (rise_db / 27.0) ** 2 * bump(frequency_hz, 1000.0, octaves=0.05)
 
 
-NO_NOISE = {}
 ALL_NOISE = dict.fromkeys((78.0, 84.0, 90.0, 96.0, 99.0), 20000.0)
 DAYS = {
     "holds": {"change": no_change, "warming": lambda f, r, s: np.zeros_like(f)},
