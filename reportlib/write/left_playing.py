@@ -115,12 +115,12 @@ MATTERS_DB = MEAN_LIMITS_DB[0]
 _MARKED_RISE_DB = 3.0
 _TEN_MINUTES_S = 600.0
 _GONE = (
-    (0.05, "hardly any of it had gone"),
-    (0.175, "a little of it had gone"),
-    (0.375, "about a quarter of it had gone"),
-    (0.625, "about half of it had gone"),
-    (0.875, "about three quarters of it had gone"),
-    (float("inf"), "nearly all of it had gone"),
+    (0.05, "gone-hardly"),
+    (0.175, "gone-little"),
+    (0.375, "gone-quarter"),
+    (0.625, "gone-half"),
+    (0.875, "gone-three-quarters"),
+    (float("inf"), "gone-nearly"),
 )
 
 
@@ -366,7 +366,8 @@ def _swept(level: _Level, recovery: Recovery) -> str:
     }
     if recovery.agreement == "agrees":
         share = 1.0 - recovery.expected_db / recovery.end_db if recovery.end_db else 0.0
-        gone = next(words for limit, words in _GONE if share < limit)
+        wording = next(name for limit, name in _GONE if share < limit)
+        gone = level.writer.say(f"left-playing/{wording}")
         return level.writer.say("left-playing/sweep-agrees", gone=gone, **values)
     if recovery.agreement == "disagrees":
         left = level.quote(band, "left")

@@ -67,9 +67,7 @@ def _meaning(writer: Writer) -> str:
     heard = bool(writer.analysis.playing)
     return writer.say(
         "at-your-seat/meaning",
-        minutes="read at the end of the stress, and in the sweep after it; the larger counts"
-        if heard
-        else "read in the sweep after the stress, when a coil has already cooled a little",
+        minutes=writer.say("at-your-seat/minutes-heard" if heard else "at-your-seat/minutes-swept"),
     )
 
 
@@ -179,7 +177,7 @@ def _why_untold(writer: Writer, untold: Sequence[NeedAnswer]) -> str:
         "at-your-seat/why-untold",
         bands="each band" if everything else f"the {listed([spoken(one) for one in bands])}",
         verb="loses" if everything else verb(bands, one="loses", many="lose"),
-        rest="; the rest would do" if others and enough else "",
+        rest=writer.say("at-your-seat/rest-would-do") if others and enough else "",
     )
 
 
@@ -187,7 +185,7 @@ def _beyond(writer: Writer, one: NeedAnswer, *, more: Sequence[str]) -> str:
     key = f"need.{slug(one.need)}"
     in_peaks = one.peaks == "not tested"
     part = "peak" if in_peaks else "average"
-    others = f"; {listed(more)} may ask for still more" if more else ""
+    others = writer.say("at-your-seat/others-beyond", needs=listed(more)) if more else ""
     return writer.say(
         "at-your-seat/why-peaks-beyond" if in_peaks else "at-your-seat/why-average-beyond",
         need=one.need,
@@ -284,9 +282,9 @@ def _method(writer: Writer, *, seat: Seat, key: str) -> str:
         reverberation=f"{seat.room.reverberation_s:g} s",
         modal=frequency(2.0 * seat.room.schroeder_hz),
         half_space=writer.say("at-your-seat/half-space") if half_space else "",
-        basis="levels were measured with a calibrated microphone"
-        if calibrated
-        else "levels are the asked-for ones, since they were not measured at 1 m",
+        basis=writer.say(
+            "at-your-seat/basis-calibrated" if calibrated else "at-your-seat/basis-assumed"
+        ),
     )
 
 

@@ -425,14 +425,16 @@ def _at_seat(writer: Writer) -> str:
 
 def _basis(writer: Writer) -> str:
     calibrated = writer.analysis.exposure[0].basis == "calibrated"
-    return "" if calibrated else " (if the asked-for levels were met)"
+    return "" if calibrated else writer.say("care/if-met")
 
 
 def _time(writer: Writer, name: str, *, longest_s: float) -> str:
     seconds = writer.facts[name].value
     if seconds <= 0.0:
-        return "no time at all"
-    return f"more than {duration(longest_s)}" if seconds >= longest_s else writer.quote(name)
+        return writer.say("care/no-time")
+    if seconds >= longest_s:
+        return writer.say("care/longer-than", longest=duration(longest_s))
+    return writer.quote(name)
 
 
 def _of_the_day(writer: Writer) -> str:

@@ -149,17 +149,19 @@ def _why_untold(writer: Writer, bands: Sequence[str]) -> str:
             hz = float(curve.frequency_hz[point])
             if reason and any(low <= hz < high for low, high in edges):
                 counted[reason] = counted.get(reason, 0) + 1
-    if not counted:
-        return "the interval allows too many answers"
-    most = max(counted, key=lambda reason: counted[reason])
-    if most == "gate":
-        return f"the gate resolves nothing below {frequency(writer.analysis.lowest_hz)}"
-    return {
-        "noise": "too much is lost in noise",
-        "range": "the sweep did not reach there",
-        "gap": "the captures have a gap there",
-        "clipped": "the recording clipped",
-    }[most]
+    most = max(counted, key=lambda reason: counted[reason], default="")
+    lowest = frequency(writer.analysis.lowest_hz)
+    return writer.say(f"turned-up/{_UNTOLD[most]}", lowest=lowest)
+
+
+_UNTOLD = {
+    "": "untold-interval",
+    "gate": "untold-gate",
+    "noise": "untold-noise",
+    "range": "untold-range",
+    "gap": "untold-gap",
+    "clipped": "untold-clipped",
+}
 
 
 _REACHED = ("at", "between", "by")

@@ -204,7 +204,7 @@ STATED: Mapping[str, str] = {
 Said = Callable[..., str]
 """Fills in a wording by its name and its values: `worded` bound to the templates."""
 
-_GAP = re.compile(r"(?<=\S) +(?= |[.,;](?:\s|$))")
+_GAP = re.compile(r"(?<=\S) +(?= |[.,;:](?:\s|$))")
 
 
 def worded(templates: Environment, wording: str, /, **values: object) -> str:
