@@ -16,7 +16,16 @@ from reportlib.judge.thresholds import (
 from reportlib.numbers import duration, frequency, level_key, listed, slug
 from reportlib.session.day import Test
 from reportlib.write.facts import heard_key
-from reportlib.write.writer import Writer, at_a_point, decibels, is_loss, spoken, verb
+from reportlib.write.writer import (
+    Writer,
+    at_a_point,
+    decibels,
+    is_loss,
+    may_lose,
+    no_less,
+    spoken,
+    verb,
+)
 
 _CLAUSES: dict[Answer | Literal["peaks only"], str] = {
     "yes": "at-your-seat/yes",
@@ -247,23 +256,29 @@ def _arriving(writer: Writer, key: str | None) -> list[str]:
     lost = [
         one
         for one in writer.analysis.bands
-        if one.test == "short_term" and one.level_db == top_db and is_loss(one)
+        if one.test == "short_term" and one.level_db == top_db
+        if (is_loss(one) or may_lose(one)) and not at_a_point(one)
     ]
-    lost = [one for one in lost if not at_a_point(one)]
-    if not lost:
-        return [arrives]
     if len(lost) > 2:
-        worst = min(lost, key=lambda one: one.mean_db or 0.0)
+        most = no_less(lost)
         return [
             arrives,
             writer.say(
                 "at-your-seat/lost-most",
-                band=spoken(worst.band),
-                shortfall=writer.of(worst, "shortfall"),
+                verb="may be" if all(may_lose(one) for one in lost) else "is",
+                band=listed([spoken(one.band) for one in most]),
+                shortfall=writer.of(min(most, key=lambda one: one.mean_db or 0.0), "shortfall"),
             ),
         ]
-    named = listed([f"{writer.of(one, 'shortfall')} of the {spoken(one.band)}" for one in lost])
-    return [arrives, writer.say("at-your-seat/lost", bands=named)]
+    found = [arrives]
+    for is_missing, group in (
+        ("is", [one for one in lost if not may_lose(one)]),
+        ("may be", [one for one in lost if may_lose(one)]),
+    ):
+        if group:
+            named = [f"{writer.of(one, 'shortfall')} of the {spoken(one.band)}" for one in group]
+            found.append(writer.say("at-your-seat/lost", bands=listed(named), verb=is_missing))
+    return found
 
 
 def _method(writer: Writer, *, seat: Seat, key: str) -> str:

@@ -30,7 +30,18 @@ from reportlib.write.listener import (
 )
 from reportlib.write.quotes import FactTable
 from reportlib.write.turned_up import first_behind, gives_first, turned_up, why
-from reportlib.write.writer import Story, Writer, at_a_point, decibels, plain, spoken, verb
+from reportlib.write.writer import (
+    Story,
+    Writer,
+    at_a_point,
+    decibels,
+    may_lose,
+    no_less,
+    plain,
+    spoken,
+    verb,
+    verb_of,
+)
 
 SLOTS = (
     "in-short",
@@ -183,10 +194,13 @@ def _first(writer: Writer) -> str:
         wording = "first-none" if every else "first-none-told"
         return writer.say(f"in-short/{wording}", top=writer.quote("test.top"))
     most = min(first, key=_mean)
+    told = [one.band for one in story.bands if one.told]
+    surely = [one.band for one in first if not may_lose(one)]
+    maybe = [one.band for one in first if may_lose(one)]
+    named = [named_bands(surely, told=told)] if surely else []
+    named += [f"it may be {named_bands(maybe, told=told)}"] if maybe else []
     values = {
-        "bands": named_bands(
-            [one.band for one in first], told=[one.band for one in story.bands if one.told]
-        ),
+        "bands": ", and ".join(named),
         "most": spoken(most.band),
         "level": decibels(most.level_db),
         "shortfall": writer.of(most, "shortfall"),
@@ -195,7 +209,9 @@ def _first(writer: Writer) -> str:
     if all(at_a_point(one) for one in first):
         points = {"point": writer.of(most, "worst"), "at": writer.worst_at(most)}
         return writer.say("in-short/first-at-a-point", **values, **points)
-    if len(first) > 1:
+    if len(no_less(first)) > 1:
+        values["shortfall"] = f"up to {values['shortfall']}"
+    elif len(first) > 1:
         return writer.say("in-short/first-several", **values)
     return writer.say("in-short/first", **values)
 
@@ -302,36 +318,48 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         wording = "gains-only-at-a-point" if at_a_point(gain) else "gains-only"
         return writer.say(f"in-short/{wording}", **_gain_values(writer, gain))
     assert worst is not None
+    told = [one.band for one in story.bands if one.told]
+    most = (worst,) if at_a_point(worst) else story.most_behind
+    names = named_bands([one.band for one in most], told=told)
     values = {
-        "worst_band": f"the {spoken(worst.band)}",
-        "worst_verb": verb([worst.band], one="arrives", many="arrive"),
+        "worst_band": names,
+        "worst_verb": verb_of(most, names=names, one="arrives", many="arrive"),
         "worst_level": decibels(worst.level_db),
-        "shortfall": writer.of(worst, "shortfall"),
-        "u95": writer.of(worst, "u95"),
+        "shortfall": _up_to(writer, worst, most=most),
+        "u95": writer.of(max(most, key=lambda one: one.u95_db or 0.0), "u95"),
         "point_loss": writer.of(worst, "worst"),
         "point_at": writer.worst_at(worst),
     }
     if at_a_point(worst):
         return writer.say("in-short/local-only", **values)
-    first = [one.band for one in story.gives_first]
-    first_level = story.gives_first[0].level_db
+    first = story.gives_first
+    first_level = first[0].level_db
+    first_bands = named_bands([one.band for one in first], told=told)
     below = [level for level in story.levels_db if level < first_level]
     if not below:
         return writer.say(
-            "in-short/gives-from-the-start", first_level=decibels(first_level), **values
+            "in-short/gives-from-the-start",
+            does="may" if all(may_lose(one) for one in first) else "does",
+            first_level=decibels(first_level),
+            **values,
         )
     values["holds_to"] = decibels(below[-1])
     if first_level == worst.level_db:
         return writer.say("in-short/gives-once", **values)
-    if first == [worst.band]:
-        values["worst_band"] = verb(first, one="it", many="they")
+    if first_bands == names:
+        values["worst_band"] = verb([one.band for one in first], one="it", many="they")
     return writer.say(
         "in-short/gives-after-holding",
         first_level=decibels(first_level),
-        first_bands=named_bands(first, told=[one.band for one in story.bands if one.told]),
-        first_verb="begins" if len(first) > 2 else verb(first, one="begins", many="begin"),
+        first_bands=first_bands,
+        first_verb=verb_of(first, names=first_bands, one="begins", many="begin"),
         **values,
     )
+
+
+def _up_to(writer: Writer, worst: BandResult, *, most: Sequence[BandResult]) -> str:
+    """Quote the largest loss; several bands that are put in no order lose up to that."""
+    return ("up to " if len(most) > 1 else "") + writer.of(worst, "shortfall")
 
 
 def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:

@@ -12,7 +12,16 @@ from reportlib.numbers import frequency, hz_range_text, listed
 from reportlib.write.facts import limit_key
 from reportlib.write.listener import turned_up_heard
 from reportlib.write.readings_sweeps import band_limits, limit_text
-from reportlib.write.writer import BandStory, Writer, at_a_point, decibels, spoken, verb
+from reportlib.write.writer import (
+    BandStory,
+    Writer,
+    at_a_point,
+    decibels,
+    may_lose,
+    spoken,
+    verb,
+    verb_of,
+)
 
 _COUNTED = {2: "two bands", 3: "three bands", 4: "four bands", 5: "all five bands"}
 _TOGETHER = ("loses", "gains")
@@ -90,8 +99,8 @@ def _alike_changes(changes: Sequence[_Change]) -> list[list[_Change]]:
     """Put together what several bands do alike at one level, each where its first band stands."""
     groups: dict[object, list[_Change]] = {}
     for index, one in enumerate(changes):
-        alike = (one.wording, one.worst.level_db) if one.wording in _TOGETHER else index
-        groups.setdefault(alike, []).append(one)
+        alike = (one.wording, one.worst.level_db, may_lose(one.worst))
+        groups.setdefault(alike if one.wording in _TOGETHER else index, []).append(one)
     return list(groups.values())
 
 
@@ -108,6 +117,7 @@ def _together(writer: Writer, changes: Sequence[_Change]) -> str:
         "turned-up/lose-together" if losing else "turned-up/gain-together",
         level=decibels(worst[0].level_db),
         count=_COUNTED[len(worst)],
+        verb=verb_of(worst, names="", one="falls behind", many="fall behind"),
         changes=listed(by),
         u95=writer.of(widest, "u95"),
     )
@@ -128,7 +138,7 @@ def _alone(writer: Writer, change: _Change) -> str:
         )
     return writer.say(
         f"turned-up/{change.wording}",
-        verb=verb([worst.band], one="falls behind", many="fall behind"),
+        verb=verb_of([first], names="", one="falls behind", many="fall behind"),
         first_level=decibels(first.level_db),
         shortfall=writer.of(first, "shortfall"),
         u95=writer.of(first, "u95"),

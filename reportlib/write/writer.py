@@ -37,8 +37,8 @@ class BandStory:
     band : its name
     told : results that could be graded, quietest first (last stage for long-term)
     holds_to_db : highest level up to which every told result holds, None where none does
-    first_loss : quietest result that lost, None where none did
-    worst_loss : result with the largest loss among those graded as a loss
+    first_loss : quietest result that lost or may have, None where none did
+    worst_loss : of those the one with the largest loss
     first_gain, largest_gain : the same for gains
     """
 
@@ -65,7 +65,7 @@ class Story:
     bands : one story a band, bass first
     levels_db : the levels tested, quietest first
     holds_to_db : highest level at and below which every told band holds, None where none
-    gives_first : results that lost at the quietest level with a loss, bass first
+    gives_first : results that lost or may have at the quietest level with one, bass first
     untested : bands that no curve reaches, bass first
     """
 
@@ -89,6 +89,19 @@ class Story:
         return min(losses, key=_mean, default=None)
 
     @property
+    def most_behind(self) -> tuple[BandResult, ...]:
+        """Results at the level of the largest loss that their intervals leave no less, bass first.
+
+        Bands whose intervals overlap are put in no order.
+        """
+        worst = self.worst_loss
+        if worst is None:
+            return ()
+        level = [one for story in self.bands for one in story.told]
+        level = [one for one in level if one.level_db == worst.level_db and not at_a_point(one)]
+        return no_less([one for one in level if is_loss(one) or may_lose(one)])
+
+    @property
     def largest_gain(self) -> BandResult | None:
         """The result with the largest gain of all."""
         gains = [story.largest_gain for story in self.bands if story.largest_gain is not None]
@@ -100,8 +113,18 @@ def is_loss(result: BandResult) -> bool:
     return result.grade in LOSS_GRADES[1:]
 
 
+def may_lose(result: BandResult) -> bool:
+    """Whether a band as a whole may be less than asked, turned up, and may as well hold."""
+    if result.test == "long_term":
+        return False
+    allowed = result.grade == "holds" and result.grade_may_be in LOSS_GRADES[1:]
+    return allowed and -_mean(result) + (result.u95_db or 0.0) > MEAN_LIMITS_DB[0]
+
+
 def at_a_point(result: BandResult) -> bool:
     """Whether a band as a whole keeps up, and only its worst point earned the grade."""
+    if may_lose(result):
+        return False
     limit = MEAN_LIMITS_DB[0] if is_loss(result) else GAIN_LIMITS_DB[0]
     return abs(_mean(result)) < limit
 
@@ -119,7 +142,7 @@ def tell(analysis: Analysis, test: Test) -> Story:
     holds_to = None
     for level in levels:
         graded = [one for one in _latest(results, level_db=level) if one.grade != "can't tell"]
-        if not graded or any(is_loss(one) or is_gain(one) for one in graded):
+        if not graded or any(is_loss(one) or may_lose(one) or is_gain(one) for one in graded):
             break
         holds_to = level
     first = min(
@@ -155,11 +178,11 @@ def _band_story(band: str, *, results: Sequence[BandResult]) -> BandStory:
     mine = [one for one in results if one.band == band]
     latest = {one.level_db: one for one in mine}
     told = tuple(latest[level] for level in sorted(latest) if latest[level].grade != "can't tell")
-    losses = [one for one in told if is_loss(one)]
+    losses = [one for one in told if is_loss(one) or may_lose(one)]
     gains = [one for one in told if is_gain(one)]
     holds_to = None
     for one in told:
-        if one.grade != "holds":
+        if one.grade != "holds" or may_lose(one):
             break
         holds_to = one.level_db
     return BandStory(
@@ -292,6 +315,25 @@ class Writer(Drafter):
 def verb(bands: Sequence[str], *, one: str, many: str) -> str:
     """Choose the verb's form for one band or several; “mids” are many."""
     return many if len(bands) > 1 or bands[0] in _PLURAL else one
+
+
+def no_less(results: Sequence[BandResult]) -> tuple[BandResult, ...]:
+    """Return the results of one level that lose the most, as far as their intervals tell."""
+    worst = min(results, key=_mean)
+    return tuple(
+        one
+        for one in results
+        if _mean(one) - _mean(worst) <= (one.u95_db or 0.0) + (worst.u95_db or 0.0)
+    )
+
+
+def verb_of(results: Sequence[BandResult], *, names: str, one: str, many: str) -> str:
+    """Choose the verb's form for bands that lose; where each of them may as well hold, with may."""
+    if all(may_lose(result) for result in results):
+        return f"may {many}"
+    if names.startswith("every"):  # all of them, or all but one, are one
+        return one
+    return verb([result.band for result in results], one=one, many=many)
 
 
 def spoken(band: str) -> str:

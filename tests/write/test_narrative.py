@@ -14,7 +14,7 @@ import side_by_side
 from builders import judged, make_analysis
 from full_report import full_analysis
 
-from reportlib.judge.grades import band_results
+from reportlib.judge.grades import band_results, grade_of
 from reportlib.publish import results
 from reportlib.session import files
 from reportlib.session.parameters import checked_parameters
@@ -144,6 +144,49 @@ def test_a_loss_that_is_largest_at_a_bands_end_is_no_peak_there():
     text = drafts(day)["turned-up"]
     assert re.search(r"\*\*low mids\*\* .*near the band’s upper end, \[490 Hz\]", text)
     assert re.search(r"\*\*mids\*\* .*near \[[67]\d\d Hz\]", text)
+
+
+def at_the_edge(mean_db, u95_db, *, bands=("bass",)):
+    """Return a day on which bands lose so much at 99 dB, and nothing else is lost."""
+    day = make_analysis(change=no_change, warming=DAYS["holds"]["warming"])
+    grade, may_be = grade_of(mean_db, mean_db, mean_u95_db=u95_db, worst_u95_db=u95_db)
+    return replace(
+        day,
+        bands=tuple(
+            replace(one, mean_db=mean_db, worst_db=mean_db, u95_db=u95_db, grade=grade,
+                    grade_may_be=may_be)
+            if one.test == "short_term" and one.level_db == 99.0 and one.band in bands
+            else one
+            for one in day.bands
+        ),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("bands", [("bass",), ("bass", "treble")])
+def test_across_the_edge_of_a_rule_words_differ_by_may(bands):
+    """Half a decibel is named: by 0.0001 dB surely, and by as little not."""
+    surely, maybe = (drafts(at_the_edge(-0.5439, u95, bands=bands)) for u95 in (0.0438, 0.0442))
+    for slot in surely:
+        assert slot not in ("in-short", "turned-up", "at-your-seat") or "may" in maybe[slot]
+        for may, certain in (
+            ("it may be the", "the"),
+            ("may be missing", "is missing"),
+            ("may arrive", "arrives" if len(bands) == 1 else "arrive"),
+            ("may fall behind", "falls behind" if len(bands) == 1 else "fall behind"),
+        ):
+            maybe[slot] = maybe[slot].replace(may, certain)
+        assert maybe[slot] == surely[slot]
+
+
+def test_bands_whose_intervals_overlap_are_put_in_no_order():
+    day = at_the_edge(-2.0, 0.1, bands=("bass", "mids"))
+    bands = [
+        replace(one, mean_db=-2.05) if one.band == "mids" and one.mean_db == -2.0 else one
+        for one in day.bands
+    ]
+    text = drafts(replace(day, bands=tuple(bands)))["in-short"]
+    assert re.search(r"at 99 dB the bass and mids arrive up to \[2\.\d dB\]", text)
+    assert "the mids most" not in text
 
 
 def test_what_can_not_be_told_is_not_said_to_hold():

@@ -40,6 +40,7 @@ LIMITER_SLOPE = 0.85
 """dB of loss for each dB more of drive: what a ratio of 7 : 1 takes. A cubic spring takes two
 thirds at most, turbulent air half (their laws for large drive)."""
 WORTH_SAYING = 0.9
+"""A share above it bounds next to nothing."""
 PER_POWER_DB = 10.0
 """A small loss that grows with power is ten times as large so much on (`growth`)."""
 BROAD_OCTAVES = 3.0
@@ -74,18 +75,24 @@ def _turned_down(evidence: Evidence, one: Stretch) -> bool:
     return evidence.drive == "active" and _falls(one) and one.peak_slope >= LIMITER_SLOPE
 
 
-def _most_with_power(one: Stretch) -> float:
-    """Return which share of the loss at the top can be one that grows with power.
+def _rest_of(one: Stretch) -> str:
+    """Say how much of the loss at the top can be one that grows with power; ends a sentence.
 
     Each level below bounds it: the most that was lost there, carried up with the drive's power.
     """
     top = one.points[-1]
-    bounds = [
+    bounds_db = [
         (max(-below.change_db, 0.0) + below.u95_db)
         * 10.0 ** ((top.rise_db - below.rise_db) / PER_POWER_DB)
         for below in one.points[:-1]
     ]
-    return float(min([1.0, *(bound / -top.change_db for bound in bounds)]))
+    share = min(bounds_db, default=math.inf) / max(-top.change_db, 1e-9)
+    if share >= WORTH_SAYING:
+        return "."
+    return (
+        f"; what grows with power carries {share_text(share)} at most of what is missing at "
+        f"{top.level_db:g} dB, by what the levels below lost."
+    )
 
 
 def _not_turned_down(seen: Seen, one: Stretch, *, evidence: Evidence, stops: bool = False) -> None:
@@ -98,27 +105,10 @@ def _not_turned_down(seen: Seen, one: Stretch, *, evidence: Evidence, stops: boo
     if not _turned_down(evidence, one):
         return
     grows = "It grows by nearly as many decibels as the drive, as where gain is turned down"
-    share = _most_with_power(one)
-    carried = "." if share >= WORTH_SAYING else f"; what grows with power {_carries(one, share)}."
     if stops:
-        seen.doubts(f"{grows}, or at a hard stop{carried}")
+        seen.doubts(f"{grows}, or at a hard stop{_rest_of(one)}")
     else:
-        seen.contradicts(f"{grows}{carried}")
-
-
-def _carries(one: Stretch, share: float) -> str:
-    return (
-        f"carries {share_text(share)} at most of what is missing at "
-        f"{one.points[-1].level_db:g} dB, by what the levels below lost"
-    )
-
-
-def _limiters_share(one: Stretch) -> str:
-    start = "The output there hardly rises any more, and harmonics are no sign against that"
-    share = _most_with_power(one)
-    return start + (
-        "." if share >= WORTH_SAYING else f": what grows with power {_carries(one, share)}."
-    )
+        seen.contradicts(f"{grows}{_rest_of(one)}")
 
 
 def limiter_broad(evidence: Evidence) -> list[Case]:
@@ -232,7 +222,7 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         _time(seen, one)
         if turned_down:
             seen.fits("level", "It grows by nearly as many decibels as the drive.")
-            seen.marks(_limiters_share(one))
+            seen.marks(f"The output there hardly rises any more{_rest_of(one)}")
             if _deep(one) and _lower_is_more(one, lowest_hz=evidence.lowest_hz):
                 seen.doubts("A cone that meets a hard stop would look the same.")
         if not turned_down or _clean(one):
