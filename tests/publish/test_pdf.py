@@ -21,9 +21,8 @@ from sample_notebook import (
 from test_typeset import literals, skeleton
 
 from reportlib.errors import RenderError
-from reportlib.publish import typeset
-from reportlib.publish.paper import BOTTOM_PT, TOP_PT, TypstExporter
-from reportlib.publish.typeset import pdf_bytes
+from reportlib.publish import paper
+from reportlib.publish.paper import BOTTOM_PT, TOP_PT, for_paper, pdf_bytes
 from reportlib.write.shown import Table
 
 
@@ -39,7 +38,7 @@ def opened(sample_pdf):
 
 
 def typ_of(nb):
-    return TypstExporter().from_notebook_node(nb)[0]
+    return for_paper(nb).source
 
 
 def bookmarks(document):
@@ -240,11 +239,9 @@ def test_a_pasted_picture_is_printed():
 
 
 def test_what_typst_refuses_is_said_in_one_line(monkeypatch):
-    monkeypatch.setattr(
-        TypstExporter, "from_notebook_node", lambda *_, **__: ('#panic("no")', {"outputs": {}})
-    )
+    monkeypatch.setattr(paper, "rendered", lambda *_, **__: '#panic("no")')
     with pytest.raises(
         RenderError, match=r"the PDF could not be made: typst says .*panicked"
     ) as info:
-        typeset.pdf_bytes(sample_notebook())
+        pdf_bytes(sample_notebook())
     assert "\n" not in str(info.value)
