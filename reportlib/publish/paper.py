@@ -84,7 +84,7 @@ def for_paper(
     ----------
     nb : notebook, nbformat 4.5, in memory
     paper : ``"a4"`` or ``"letter"`` (US letter)
-    data : name and content of the report's data files; those of `ATTACHED`
+    data : name and content of the report's data files; those of `paper.ATTACHED`
         travel in the PDF
     publication : what the notebook shows, where it has been read already
 
@@ -96,7 +96,8 @@ def for_paper(
     if paper not in PAPERS_PT:
         raise RenderError(f"paper {paper!r} is not known; choose one of {', '.join(PAPERS_PT)}.")
     publication = publication or read_publication(nb)
-    files = {name: content for name, content in (data or {}).items() if name in ATTACHED}
+    attached = {name: content for name, content in (data or {}).items() if name in ATTACHED}
+    files = dict(attached)
     report = _fields(publication, paper=paper, files=files)
     return ForPaper(
         source=rendered("pdf", report=report, finalize=_as_typst),
