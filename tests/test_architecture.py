@@ -34,7 +34,7 @@ PURE = {"errors", "numbers", "measure", "check", "judge", "write"}
 READING = {"judge.inputs", "judge.measuring", "judge.shelf"}
 """Where one session's files are read: from here on there are records."""
 READS_OR_DRAWS = {
-    "pathlib", "os", "shutil", "soundfile", "matplotlib", "nbformat", "papermill",
+    "pathlib", "os", "shutil", "soundfile", "matplotlib", "nbformat", "nbconvert", "papermill",
     "click", "rich", "typst",
 }  # fmt: skip
 PLAIN = {f"reportlib.session.{module}" for module in ("day", "records", "parameters")}
@@ -42,6 +42,7 @@ ONLY = {
     "soundfile": {"session", "simulate"},
     "matplotlib": {"draw", "many"},
     "papermill": {"publish", "many"},
+    "nbconvert": {"publish"},
     "typst": {"draw", "publish", "many"},
     "click": {"cli"},
     "sqlite3": {"many"},

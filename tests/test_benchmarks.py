@@ -174,7 +174,7 @@ def test_publish_against_its_exporters(tmp_path):
     from reportlib.cli import main
     from reportlib.publish import notebook, outputs, results
     from reportlib.publish import publication as publish_publication
-    from reportlib.publish.paper import pdf_bytes
+    from reportlib.publish.typeset import pdf_bytes
 
     session = tmp_path / "marram-12"
     shutil.copytree(DEMO, session, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))

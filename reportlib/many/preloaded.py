@@ -11,6 +11,7 @@ with without_address_grammar():
 
 # what these, and the libraries that they use, import within functions
 import ipykernel.kernelapp
+import jinja2.ext
 import jupyter_core.application
 import papermill
 import scipy.interpolate
@@ -22,3 +23,6 @@ import reportlib.many.refresh
 import reportlib.publish.kernel
 import reportlib.publish.notebook
 import reportlib.publish.outputs
+import reportlib.publish.page
+import reportlib.publish.paper
+import reportlib.publish.plain

@@ -12,21 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from reportlib.errors import RenderError
-from reportlib.publish.page import Page, Section
-from reportlib.publish.paper import for_paper
-from reportlib.publish.plain import markdown
-from reportlib.publish.publication import (
-    Figure,
-    Prose,
-    Publication,
-    figure_file,
-    pasted_files,
-    read_publication,
-)
+from reportlib.publish.publication import Figure, Prose, Publication, read_publication
 from reportlib.publish.sharing import sharing_pictures
-from reportlib.publish.typeset import set_typst
+from reportlib.publish.typeset import for_paper, set_typst
 from reportlib.session import files, lock
 from reportlib.session.parameters import Paper
+from reportlib.write.shown import Picture
 
 
 def page_html(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
@@ -42,17 +33,26 @@ def page_html(nb: Mapping[str, Any], *, publication: Publication | None = None) 
     NotebookError, RenderError
         The notebook is no report, or what it shows is damaged.
     """
-    return Page().html(publication or read_publication(nb))
+    from reportlib.publish.page import PageExporter
+
+    resources = {"publication": publication or read_publication(nb)}
+    return PageExporter().from_notebook_node(nb, resources=resources)[0]
 
 
 def section_html(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
     """Return the same as one ``<section>``, to paste into a site; see `page_html`."""
-    return Section().html(publication or read_publication(nb))
+    from reportlib.publish.page import SectionExporter
+
+    resources = {"publication": publication or read_publication(nb)}
+    return SectionExporter().from_notebook_node(nb, resources=resources)[0]
 
 
 def report_markdown(nb: Mapping[str, Any], *, publication: Publication | None = None) -> str:
     """Return the same as Markdown, for static-site generators, with the files of `pictures`."""
-    return markdown(publication or read_publication(nb))
+    from reportlib.publish.plain import MarkdownExporter
+
+    resources = {"publication": publication or read_publication(nb)}
+    return MarkdownExporter().from_notebook_node(nb, resources=resources)[0]
 
 
 def pictures(nb: Mapping[str, Any], *, publication: Publication | None = None) -> dict[str, bytes]:
@@ -103,6 +103,25 @@ def write_outputs(
             files.write_new(fresh / name, content)
         files.write_new(fresh / "report.pdf", pdf.result())
     return [out / name for name in (*texts, "report.pdf", *beside)]
+
+
+def figure_file(picture: Picture) -> str:
+    """Return where a figure's pixels lie, from the folder of the texts."""
+    return f"figures/{picture.name}.png"
+
+
+def pasted_files(publication: Publication) -> tuple[dict[str, str], ...]:
+    """Return for each block the file of each attachment by its name, numbered through."""
+    found: list[dict[str, str]] = []
+    count = 0
+    for block in publication.blocks:
+        files = {}
+        if isinstance(block, Prose):
+            for name, (mime, _) in block.attachments.items():
+                count += 1
+                files[name] = f"figures/pasted-{count}.{mime.removeprefix('image/')}"
+        found.append(files)
+    return tuple(found)
 
 
 def files_beside(publication: Publication) -> dict[str, bytes]:

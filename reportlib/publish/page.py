@@ -1,17 +1,21 @@
-"""The report as HTML: a page, and a section for somebody else's page.
+"""The nbconvert exporters for HTML: a page, and a section for somebody else's page.
 
 Each lays the records of a `Publication` out for its templates under ``templates/``, which
-only place them, and escape whatever is no `Markup`.
+only place them, and escape whatever is no `Markup`. Importing this costs nbconvert's import,
+so `outputs` does it only when something is made.
 """
 
 import base64
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Self
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
+from nbconvert.exporters.templateexporter import TemplateExporter
+from nbformat import from_dict
+from traitlets import List, default
 
 from reportlib.numbers import day_text, slug
 from reportlib.publish.prose import Outline, to_html, unbroken
@@ -24,6 +28,7 @@ from reportlib.publish.publication import (
     as_data,
     long_columns,
     policy,
+    read_publication,
     scripts_for,
     sides_of,
     too_wide_for_a_phone,
@@ -35,39 +40,65 @@ from reportlib.write.shown import SeatCalculator, Table
 _DECLARATION = re.compile(r"([\w-]+\s*:\s*[^;{}]+?)(?=\s*[;}])")
 
 
-def rendered(*folders: str, report: Mapping[str, Any], **options: Any) -> str:
-    """Return what the template ``index`` makes of a report's fields.
+class _LaidOut(dict[str, Any]):
+    """What a template places, and nothing changes: nbconvert copies all that it is handed."""
 
-    Parameters
-    ----------
-    folders : below ``templates/``; what the first has not is looked for in the next
-    report : the fields
-    options : of jinja2's environment; ``filters`` are added to its own
-    """
-    filters = options.pop("filters", {})
-    loader = FileSystemLoader([templates_folder() / folder for folder in folders])
-    environment = Environment(loader=loader, undefined=StrictUndefined, **options)
-    environment.filters.update(filters)
-    (index,) = {name for name in environment.list_templates() if name.startswith("index.")}
-    return environment.get_template(index).render(report=report)
+    def __deepcopy__(self, _: object) -> Self:
+        return self
 
 
-class Page:
+class ReportExporter(TemplateExporter):
+    """What all of them have in common: our templates, nothing else's preprocessors."""
+
+    default_preprocessors: Any = List([])
+
+    def __init__(self, config: Any = None, **kw: Any) -> None:
+        super().__init__(config, **kw)  # type: ignore[no-untyped-call]
+
+    @default("extra_template_basedirs")
+    def _our_templates(self) -> list[str]:
+        return [str(templates_folder())]
+
+    def from_notebook_node(  # type: ignore[override]  # as nbconvert's own, which returns text
+        self, nb: Mapping[str, Any], resources: dict[str, Any] | None = None, **kw: Any
+    ) -> tuple[str, dict[str, Any]]:
+        """Return the finished text; `resources` may carry the publication, read already."""
+        resources = dict(resources or {})
+        publication = resources.get("publication") or read_publication(nb)
+        outputs = resources.setdefault("outputs", {})
+        resources["report"] = _LaidOut(self.laid_out(publication, outputs=outputs))
+        # the records carry all that is shown: nbconvert need not copy the notebook's outputs
+        bare = from_dict({**nb, "cells": []})
+        return super().from_notebook_node(bare, resources, **kw)
+
+    def laid_out(self, publication: Publication, *, outputs: dict[str, bytes]) -> dict[str, Any]:
+        """Return what the template places; files that the text refers to go into `outputs`."""
+        raise NotImplementedError
+
+
+class PageExporter(ReportExporter):
     """One self-contained HTML page: no network, and of scripts only our own."""
 
+    file_extension = ".html"
+    output_mimetype = "text/html"
     first_heading = 2
     live = True
     """Whether scripts of our own come with it, and what only they can show."""
 
-    def html(self, publication: Publication) -> str:
-        """Return the finished text."""
-        return rendered("report", report=self.laid_out(publication), autoescape=True)
+    @default("template_name")
+    def _our_template(self) -> str:
+        return "report"
+
+    def _create_environment(self) -> Environment:
+        environment: Environment = super()._create_environment()  # type: ignore[no-untyped-call]
+        environment.autoescape = True
+        return environment
 
     def id_prefix(self, publication: Publication) -> str:
         """Return what every id of the page starts with."""
         return ""
 
-    def laid_out(self, publication: Publication) -> dict[str, Any]:
+    def laid_out(self, publication: Publication, *, outputs: dict[str, bytes]) -> dict[str, Any]:
         """Return the fields of ``index.html.j2``."""
         prefix = self.id_prefix(publication)
         targets = {name: prefix + name for name in publication.targets}
@@ -160,7 +191,7 @@ class Page:
         return Markup(drawing.inline(prefix=f"{name}-", alt=block.picture.alt))
 
 
-class Section(Page):
+class SectionExporter(PageExporter):
     """The same without a page around it, to paste into a site with styles of its own.
 
     Drawings travel as pictures inside it, where no rule of the site reaches their lines.
@@ -169,13 +200,21 @@ class Section(Page):
     first_heading = 3
     live = False
 
-    def html(self, publication: Publication) -> str:
+    def from_notebook_node(  # type: ignore[override]  # as nbconvert's own, which returns text
+        self, nb: Mapping[str, Any], resources: dict[str, Any] | None = None, **kw: Any
+    ) -> tuple[str, dict[str, Any]]:
         """Return the section without an empty line, which would end it in a Markdown file."""
-        report = self.laid_out(publication)
-        filters = {"sturdy": sturdy}
-        return _without_empty_lines(
-            rendered("section", "report", report=report, autoescape=True, filters=filters)
-        )
+        text, resources = super().from_notebook_node(nb, resources, **kw)
+        return _without_empty_lines(text), resources
+
+    @default("template_name")
+    def _our_template(self) -> str:
+        return "section"
+
+    def _create_environment(self) -> Environment:
+        environment = super()._create_environment()
+        environment.filters["sturdy"] = sturdy
+        return environment
 
     def _drawn(self, block: Figure, drawing: Drawing, *, name: str) -> Markup:
         _, _, width_px, height_px = map(float, drawing.view_box.replace(",", " ").split())

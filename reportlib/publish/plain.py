@@ -1,4 +1,4 @@
-"""The report as plain Markdown, with pictures beside it.
+"""The report as plain Markdown, with pictures beside it, and its nbconvert exporter.
 
 For static-site generators: their Markdown readers differ and their template languages
 (``{{ … }}``, ``{% … %}``) run first, so what could mean anything to either is written as a
@@ -15,22 +15,17 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 import nh3
+from jinja2 import Environment
 from mistune.core import BlockState
 from mistune.renderers.markdown import MarkdownRenderer
 from mistune.util import unescape
+from traitlets import default
 
 from reportlib.numbers import day_text
-from reportlib.publish.page import rendered
+from reportlib.publish.outputs import figure_file, pasted_files
+from reportlib.publish.page import ReportExporter
 from reportlib.publish.prose import OUTWARD, Outline, Token, Tokens, plain_text, readable
-from reportlib.publish.publication import (
-    Block,
-    Figure,
-    Prose,
-    Publication,
-    figure_file,
-    pasted_files,
-    sides_of,
-)
+from reportlib.publish.publication import Block, Figure, Prose, Publication, sides_of
 from reportlib.write.shown import Table
 
 _REFERENCES = {ord(sign): f"&#{ord(sign)};" for sign in "{}|$~^"} | {
@@ -204,20 +199,34 @@ def _address(address: str) -> str:
     return quote(address, safe=_IN_ADDRESSES).replace("&", "&amp;")
 
 
-def markdown(publication: Publication) -> str:
-    """Return Markdown with pictures beside it: the opening, then the blocks in order."""
-    outline = Outline()
-    day = publication.date
-    report = {
-        "about": publication,
-        "verdict": line_markdown(publication.verdict),
-        "days": [] if day is None else [day_text(day)],
-        "blocks": [
-            _placed(block, files=files, outline=outline)
-            for block, files in zip(publication.blocks, pasted_files(publication), strict=True)
-        ],
-    }
-    return rendered("markdown", report=report, finalize=_as_markdown, keep_trailing_newline=True)
+class MarkdownExporter(ReportExporter):
+    """Markdown with pictures beside it: the opening, then the blocks in order."""
+
+    file_extension = ".md"
+    output_mimetype = "text/markdown"
+
+    @default("template_name")
+    def _our_template(self) -> str:
+        return "markdown"
+
+    def _create_environment(self) -> Environment:
+        environment: Environment = super()._create_environment()  # type: ignore[no-untyped-call]
+        environment.finalize = _as_markdown
+        return environment
+
+    def laid_out(self, publication: Publication, *, outputs: dict[str, bytes]) -> dict[str, Any]:
+        """Return the fields of the template."""
+        outline = Outline()
+        day = publication.date
+        return {
+            "about": publication,
+            "verdict": line_markdown(publication.verdict),
+            "days": [] if day is None else [day_text(day)],
+            "blocks": [
+                _placed(block, files=files, outline=outline)
+                for block, files in zip(publication.blocks, pasted_files(publication), strict=True)
+            ],
+        }
 
 
 def _placed(block: Block, *, files: dict[str, str], outline: Outline) -> dict[str, Any]:

@@ -21,7 +21,7 @@ import warnings
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from io import BytesIO
-from typing import Any
+from typing import Any, Self
 
 from jinja2.utils import htmlsafe_json_dumps
 from markupsafe import Markup
@@ -89,6 +89,10 @@ class Publication:
     language: str
     tool_version: str
     page_blocks: tuple[PageBlock, ...]
+
+    def __deepcopy__(self, _: object) -> Self:
+        """Return itself: it is frozen, and nbconvert copies all that it is handed."""
+        return self
 
     @property
     def ladder(self) -> Figure | None:
@@ -338,25 +342,6 @@ LONG_CELL = 60
 """A longer text makes a line of its own below its row."""
 MOST_ON_A_PHONE = 4
 """So many columns of numbers or short words stand beside each other on a phone."""
-
-
-def figure_file(picture: Picture) -> str:
-    """Return where a figure's pixels lie, from the folder of the texts."""
-    return f"figures/{picture.name}.png"
-
-
-def pasted_files(publication: Publication) -> tuple[dict[str, str], ...]:
-    """Return for each block the file of each attachment by its name, numbered through."""
-    found: list[dict[str, str]] = []
-    count = 0
-    for block in publication.blocks:
-        files = {}
-        if isinstance(block, Prose):
-            for name, (mime, _) in block.attachments.items():
-                count += 1
-                files[name] = f"figures/pasted-{count}.{mime.removeprefix('image/')}"
-        found.append(files)
-    return tuple(found)
 
 
 def sides_of(table: Table) -> list[str]:

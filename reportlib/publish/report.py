@@ -185,6 +185,7 @@ def import_renderers() -> None:
     """Import what rendering needs while the kernel works; the kernel is another process."""
 
     def imports() -> None:
+        import nbconvert.exporters  # noqa: F401
         import typst  # noqa: F401
 
         from reportlib.publish import outputs  # noqa: F401

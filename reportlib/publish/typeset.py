@@ -18,6 +18,8 @@ than they must:
 import html
 import re
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
 from urllib.parse import unquote
 
 import nh3
@@ -37,7 +39,9 @@ from reportlib.publish.prose import (
     readable,
     unbroken,
 )
+from reportlib.publish.publication import Publication, read_publication
 from reportlib.session.lock import own_folder
+from reportlib.session.parameters import Paper
 
 
 class Source(str):
@@ -209,6 +213,61 @@ class _Print(BaseRenderer):
 
 
 _NO_GLYPH = re.compile("could not be displayed|PDF contains the codepoint")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ForPaper:
+    """What a notebook's PDF is set from; see `set_typst`."""
+
+    source: str
+    files: Mapping[str, bytes]
+    dated: bool
+
+
+def pdf_bytes(
+    nb: Mapping[str, Any],
+    *,
+    paper: Paper = "a4",
+    data: Mapping[str, bytes] | None = None,
+    publication: Publication | None = None,
+) -> bytes:
+    """Set an executed notebook for paper; see `for_paper`."""
+    laid_out = for_paper(nb, paper=paper, data=data, publication=publication)
+    return set_typst(laid_out.source, files=laid_out.files, dated=laid_out.dated)
+
+
+def for_paper(
+    nb: Mapping[str, Any],
+    *,
+    paper: Paper = "a4",
+    data: Mapping[str, bytes] | None = None,
+    publication: Publication | None = None,
+) -> ForPaper:
+    """Lay an executed notebook out for paper.
+
+    Parameters
+    ----------
+    nb : notebook, nbformat 4.5, in memory
+    paper : ``"a4"`` or ``"letter"`` (US letter)
+    data : name and content of the report's data files; those of `paper.ATTACHED`
+        travel in the PDF
+    publication : what the notebook shows, where it has been read already
+
+    Raises
+    ------
+    RenderError
+        What the notebook shows is damaged.
+    """
+    from reportlib.publish.paper import ATTACHED, PAPERS_PT, TypstExporter
+
+    if paper not in PAPERS_PT:
+        raise RenderError(f"paper {paper!r} is not known; choose one of {', '.join(PAPERS_PT)}.")
+    publication = publication or read_publication(nb)
+    attached = {name: content for name, content in (data or {}).items() if name in ATTACHED}
+    source, resources = TypstExporter(paper=paper).from_notebook_node(
+        nb, resources={"publication": publication, "outputs": attached}
+    )
+    return ForPaper(source=source, files=resources["outputs"], dated=publication.date is not None)
 
 
 def set_typst(source: str, *, files: Mapping[str, bytes], dated: bool) -> bytes:

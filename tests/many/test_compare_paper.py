@@ -7,8 +7,8 @@ import pytest
 from pdf_words import elements, pages_of, words
 from sample_notebook import make_table, notebook_of, shown_cell
 
-from reportlib.publish.paper import pdf_bytes
 from reportlib.publish.publication import read_publication
+from reportlib.publish.typeset import pdf_bytes
 
 NAMES = tuple(f"Lantern Number {number}" for number in range(1, 9))
 

@@ -21,8 +21,9 @@ from sample_notebook import (
 from test_typeset import literals, skeleton
 
 from reportlib.errors import RenderError
-from reportlib.publish import paper
-from reportlib.publish.paper import BOTTOM_PT, TOP_PT, for_paper, pdf_bytes
+from reportlib.publish import typeset
+from reportlib.publish.paper import BOTTOM_PT, TOP_PT, TypstExporter
+from reportlib.publish.typeset import pdf_bytes
 from reportlib.write.shown import Table
 
 
@@ -38,7 +39,7 @@ def opened(sample_pdf):
 
 
 def typ_of(nb):
-    return for_paper(nb).source
+    return TypstExporter().from_notebook_node(nb)[0]
 
 
 def bookmarks(document):
@@ -239,9 +240,11 @@ def test_a_pasted_picture_is_printed():
 
 
 def test_what_typst_refuses_is_said_in_one_line(monkeypatch):
-    monkeypatch.setattr(paper, "rendered", lambda *_, **__: '#panic("no")')
+    monkeypatch.setattr(
+        TypstExporter, "from_notebook_node", lambda *_, **__: ('#panic("no")', {"outputs": {}})
+    )
     with pytest.raises(
         RenderError, match=r"the PDF could not be made: typst says .*panicked"
     ) as info:
-        pdf_bytes(sample_notebook())
+        typeset.pdf_bytes(sample_notebook())
     assert "\n" not in str(info.value)

@@ -8,7 +8,8 @@ import pytest
 from full_report import full_analysis, full_notebook, shown
 from pdf_words import caption_of, elements, pages_of, words
 
-from reportlib.publish.paper import BOTTOM_PT, SIDE_PT, TOP_PT, pdf_bytes
+from reportlib.publish.paper import BOTTOM_PT, SIDE_PT, TOP_PT
+from reportlib.publish.typeset import pdf_bytes
 from reportlib.write import data
 from reportlib.write.shown import Picture, Table
 

@@ -4,7 +4,6 @@ import re
 from dataclasses import replace
 
 from reportlib.publish import publication
-from reportlib.publish.paper import laid_out
 from reportlib.write.shown import Table
 
 LONG = "It came with playing on, and the sweep before the stress did not have it. " * 2
@@ -48,6 +47,8 @@ def test_a_table_without_rows_has_no_long_texts() -> None:
 
 
 def test_on_paper_a_long_text_stands_below_its_row_and_empty_columns_are_left_out() -> None:
+    from reportlib.publish.paper import laid_out
+
     laid = laid_out(CAUSES)
     assert laid["columns"] == ["cause", "how sure", "what would settle it"]
     assert laid["across"] == 3
