@@ -125,6 +125,26 @@ def drive_start_s(one: Deconvolved) -> float:
     return one.sweep_start_s - one.peak_lag / one.sample_rate_hz
 
 
+def dropout_notes(one: Deconvolved) -> list[QualityNote]:
+    """Say that samples were lost while the sweep ran."""
+    stretches = one.dropped_hz
+    if not stretches.size:
+        return []
+    count = stretches.size // 2
+    times = "once" if count == 1 else f"{count} times"
+    return [
+        found(
+            "dropout",
+            "warning",
+            capture=one.source,
+            message=f"The recording stands still {times} in the middle of the sweep: samples were "
+            f"lost. What that touches, between {frequency(float(stretches[0]))} and "
+            f"{frequency(float(stretches[-1]))}, is left out. Use a larger buffer, close other "
+            "programs, and record this level again.",
+        )
+    ]
+
+
 def tops_notes(trace: Trace, *, clipped: bool) -> list[QualityNote]:
     """Say that a waveform is cut flat below full scale."""
     notes = []
