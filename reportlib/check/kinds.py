@@ -195,7 +195,7 @@ KINDS: tuple[Kind, ...] = (
     ),
     _kind(
         "gain-touched",
-        "w",
+        "wr",
         "All bands together stand off from the levels beside: an input gain, or another file.",
         "Leave every gain alone from the baseline on, note input_gain_db where one was changed.",
     ),

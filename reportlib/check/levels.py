@@ -200,9 +200,11 @@ def sister_notes(
 
 
 def odd_notes(captures: Sequence["Placed"], *, session: Session) -> list[QualityNote]:
-    """Leave a take out that stands off from the levels beside, where another of its level does not.
+    """Leave out what a touched gain moved: a take, or a level between two others.
 
-    What all takes of a level show is no matter of a take; see `chain.touched_notes`.
+    A take where another of its level agrees with the levels beside; all of a level where both the
+    level below and the one above say otherwise, as no loudspeaker does. What begins at one level
+    and stays is for `chain.touched_notes` to tell.
     """
     off = {one.source: one.heard_db - one.drive_db for one in captures}
     if not session.reference_counts:
@@ -234,6 +236,28 @@ def odd_notes(captures: Sequence["Placed"], *, session: Session) -> list[Quality
             for path, one in apart.items()
             if abs(one) > ODD_DB
         ]
+    gone = {note.capture for note in notes}
+    levels = [
+        (entry, [path for path in entry.captures if path in off and path not in gone])
+        for entry in session.short_term
+    ]
+    levels = [(entry, takes) for entry, takes in levels if takes]
+    mean = [float(np.median([off[path] for path in takes])) for _, takes in levels]
+    for place in range(1, len(levels) - 1):
+        below, above = mean[place] - mean[place - 1], mean[place] - mean[place + 1]
+        if min(abs(below), abs(above)) > ODD_DB and (below > 0.0) == (above > 0.0):
+            entry, takes = levels[place]
+            notes += [
+                found(
+                    "gain-touched",
+                    "refused",
+                    capture=path,
+                    message=f"At {entry.level_db:g} dB it stands {_signed(below)} dB off from the "
+                    f"level below and {_signed(above)} dB from the one above: a gain was touched. "
+                    "It is left out. Take this level again, or write its input_gain_db down.",
+                )
+                for path in takes
+            ]
     return notes
 
 

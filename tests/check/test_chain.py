@@ -152,10 +152,19 @@ def test_takes_that_lie_apart_hide_no_other_level():
     assert np.median(curve(got, 84.0).u95_db) < 1.5 * np.median(curve(clean(), 84.0).u95_db)
 
 
-@pytest.mark.parametrize("level", ["84", "99"])
 @pytest.mark.parametrize("factor", [0.3, 3.0, 10.0])
-def test_a_touched_input_gain_is_a_warning(level, factor):
-    got = analysed(takes=1, again=0, change=only([level], gain(factor)))
+def test_a_level_that_stands_off_from_those_below_and_above_is_left_out(factor):
+    got = analysed(takes=1, again=0, change=only(["84"], gain(factor)))
+    assert alarms(got) == [("gain-touched", "refused"), ("level-left-out", "refused")]
+    assert [one.level_db for one in got.short_term] == [99.0]
+    assert not any(limit.reached for limit in got.limits)
+
+
+@pytest.mark.parametrize("levels_db", [LEVELS_DB, (72.0, 90.0)])
+@pytest.mark.parametrize("factor", [0.3, 3.0, 10.0])
+def test_a_touched_input_gain_is_a_warning(levels_db, factor):
+    name = f"{levels_db[-1]:g}"
+    got = analysed(levels_db=levels_db, takes=1, again=0, change=only([name], gain(factor)))
     assert alarms(got) == [("gain-touched", "warning")]
     said = next(one.message for one in got.quality if one.code == "gain-touched")
     size = abs(20.0 * np.log10(factor))
