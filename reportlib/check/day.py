@@ -10,17 +10,24 @@ compared, and that is the one error.
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from reportlib.check.chain import gain_notes, touched_notes
 from reportlib.check.kinds import found
-from reportlib.check.levels import knob_notes, local_notes, order_notes, placed, take_notes
+from reportlib.check.levels import (
+    knob_notes,
+    local_notes,
+    odd_notes,
+    order_notes,
+    placed,
+    sister_notes,
+    take_notes,
+)
 from reportlib.check.over_the_day import (
-    gain_notes,
     lost_notes,
     moved_notes,
     outcome_notes,
-    overload_notes,
     temperature_notes,
 )
-from reportlib.check.recordings import hum_notes, noise_notes, signal_notes, tops_notes
+from reportlib.check.recordings import hum_notes, noise_notes, signal_notes
 from reportlib.check.setup import level_notes, step_notes
 from reportlib.check.trace import Trace
 from reportlib.errors import AnalysisError, CaptureError
@@ -31,13 +38,32 @@ from reportlib.session.day import Entry, LongTermEntry, Session, Stage
 from reportlib.session.records import QualityNote
 
 
-def before_comparing(session: Session, responses: Mapping[str, Response]) -> list[QualityNote]:
-    """Check that the captures stand where session.toml lists them: refusals only."""
+def before_comparing(
+    session: Session, responses: Mapping[str, Response], *, told: Sequence[QualityNote]
+) -> list[QualityNote]:
+    """Check that the captures stand where session.toml lists them: refusals only.
+
+    `told`: what was said of the recordings; a take with a fault that its sister has not is left
+    out.
+    """
     lost = lost_notes(session, responses)
+    refused = {note.capture for note in lost}
+    whole = {path: one for path, one in responses.items() if path not in refused}
+    lost += sister_notes(session, whole, told=told)
     refused = {note.capture for note in lost}
     captures = [one for one in placed(session, responses) if one.source not in refused]
     placing = knob_notes(captures, session=session) or order_notes(captures, session=session)
-    return [*lost, *placing]
+    refused |= {note.capture for note in placing}
+    captures = [one for one in captures if one.source not in refused]
+    return [*lost, *placing, *odd_notes(captures, session=session)]
+
+
+def without_repeats(notes: Sequence[QualityNote]) -> list[QualityNote]:
+    """Drop what was said of a take that was then left out for that very reason."""
+    out = {(note.code, note.capture) for note in notes if note.severity == "refused"}
+    return [
+        note for note in notes if note.severity == "refused" or (note.code, note.capture) not in out
+    ]
 
 
 def after_comparing(
@@ -51,7 +77,6 @@ def after_comparing(
     law: SweepLaw,
     gate_s: float,
     full_scale_db: float | None,
-    sample_rate_hz: int,
 ) -> list[QualityNote]:
     """Check what the levels say about each other.
 
@@ -64,7 +89,6 @@ def after_comparing(
     """
     kept = [trace for path, trace in traces.items() if path in responses]
     lowest_hz = 2.0 / gate_s
-    clipped_or_flat = {trace.source for trace in kept if tops_notes(trace, clipped=False)}
     takes: list[QualityNote] = []
     for setting in (*settings, *again):
         whole = take_notes(setting, low_hz=200.0, high_hz=5000.0)
@@ -81,6 +105,11 @@ def after_comparing(
         takes += local
     # A loud disturbance can pass for the sound's arrival.
     disturbed = {note.capture for note in takes if note.code == "noise-burst"}
+    moved = [note for note in moved_notes(session, responses) if note.capture not in disturbed]
+    automatic = gain_notes(
+        short, settings=settings, traces=traces, reference_counts=session.reference_counts
+    )
+    touched = touched_notes(session, short, settings=settings) if not moved else []
     return [
         *level_notes(short.baseline),
         *step_notes(short.steps, sources=[setting.takes[0].source for setting in settings[1:]]),
@@ -93,20 +122,8 @@ def after_comparing(
         ),
         *hum_notes(kept, baseline=short.baseline, full_scale_db=full_scale_db),
         *noise_notes(tuple(responses.values())),
-        *(
-            note
-            for note in overload_notes(
-                short, settings=settings, traces=traces, sample_rate_hz=sample_rate_hz
-            )
-            if note.capture not in clipped_or_flat
-        ),
-        *gain_notes(
-            short,
-            settings=settings,
-            traces=traces,
-            reference_counts=session.reference_counts,
-        ),
-        *(note for note in moved_notes(session, responses) if note.capture not in disturbed),
+        *(automatic or touched),
+        *moved,
         *temperature_notes(session),
         *outcome_notes(short, again=bool(session.baseline_again)),
     ]

@@ -91,15 +91,21 @@ KINDS: tuple[Kind, ...] = (
     ),
     _kind(
         "clipped",
-        "w",
+        "wr",
         "Samples stand at full scale: the recorder clipped.",
         "Lower the input gain and record this level again.",
     ),
     _kind(
         "flat-tops",
-        "w",
+        "wr",
         "The waveform is cut flat below full scale: a stage before the recorder clipped.",
         "Lower the level ahead of that stage and record this level again.",
+    ),
+    _kind(
+        "dropout",
+        "wr",
+        "The recording stands still in the middle of the sweep: samples were lost.",
+        "Use a larger buffer, close other programs, and record this level again.",
     ),
     _kind(
         "dc-offset",
@@ -134,7 +140,7 @@ KINDS: tuple[Kind, ...] = (
     ),
     _kind(
         "takes-differ",
-        "w",
+        "wr",
         "Takes of one level differ as a whole.",
         "Check gain and microphone, and take this level again.",
     ),
@@ -186,6 +192,12 @@ KINDS: tuple[Kind, ...] = (
         "w",
         "It looks like automatic gain control in the chain.",
         "Switch automatic level, limiter and noise reduction off in recorder and player.",
+    ),
+    _kind(
+        "gain-touched",
+        "wr",
+        "All bands together stand off from the levels beside: an input gain, or another file.",
+        "Leave every gain alone from the baseline on, note input_gain_db where one was changed.",
     ),
     _kind(
         "level-left-out",

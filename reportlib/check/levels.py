@@ -17,12 +17,11 @@ from reportlib.measure.compression import Setting
 from reportlib.measure.levels import db, moving_octave_mean
 from reportlib.measure.records import Response
 from reportlib.measure.sweep import SweepLaw
-from reportlib.measure.uncertainty import noise_db
+from reportlib.measure.uncertainty import TAKES_APART_DB, noise_db
 from reportlib.numbers import frequency, number
 from reportlib.session.day import Session
 from reportlib.session.records import FloatArray, QualityNote
 
-TAKES_APART_DB = 0.5
 LOCAL_DB, LOCAL_NOISES = 0.4, 6.0
 """Largest local difference that takes may show: this, or so many standard deviations of what
 noise explains (common practice, no source)."""
@@ -158,6 +157,111 @@ def _bursts(
         time_s = (float(block) + 1.0) * known[0].block_s
         result[take] = (time_s, float(excess[block, octave]), float(middle_hz[octave]))
     return result
+
+
+WHOLE = ("clipped", "flat-tops", "dropout")
+"""Codes of what befalls one take, so that its sister is the level's."""
+ODD_DB = 3.0
+
+
+def _sisters(session: Session) -> list[tuple[str, ...]]:
+    """Takes of one level and one moment."""
+    entries = [entry.captures for entry in (*session.short_term, *session.baseline_again)]
+    return [*entries, *(entry.before for entry in session.long_term)]
+
+
+def sister_notes(
+    session: Session, responses: Mapping[str, Response], *, told: Sequence[QualityNote]
+) -> list[QualityNote]:
+    """Leave a take out that clipped or lost samples in its sweep, where another is whole.
+
+    Parameters
+    ----------
+    told : what was said of the recordings, of which that is known
+    """
+    faults = {
+        note.capture: note
+        for note in told
+        if note.code in WHOLE and note.capture in responses and any(responses[note.capture].untold)
+    }
+    notes = []
+    for takes in _sisters(session):
+        known = [path for path in takes if path in responses]
+        if not set(known) - set(faults):
+            continue
+        notes += [
+            found(
+                faults[path].code,
+                "refused",
+                capture=path,
+                message=f"Left out, as another take of this level is whole. {faults[path].message}",
+            )
+            for path in known
+            if path in faults
+        ]
+    return notes
+
+
+def odd_notes(captures: Sequence["Placed"], *, session: Session) -> list[QualityNote]:
+    """Leave out what a touched gain moved: a take, or a level between two others.
+
+    A take where another of its level agrees with the levels beside; all of a level where both the
+    level below and the one above say otherwise, as no loudspeaker does. What begins at one level
+    and stays is for `chain.touched_notes` to tell.
+    """
+    off = {one.source: one.heard_db - one.drive_db for one in captures}
+    if not session.reference_counts:
+        off = {one.source: one.heard_db - one.asked_db for one in captures}
+    groups = [
+        [path for path in entry.captures if path in off]
+        for entry in (*session.short_term, *session.baseline_again)
+    ]
+    groups = [group for group in groups if group]
+    notes = []
+    for place, group in enumerate(groups):
+        beside = [path for near in groups[max(0, place - 1) : place] for path in near]
+        beside += [path for near in groups[place + 1 : place + 2] for path in near]
+        if len(group) < 2 or not beside:
+            continue
+        usual_db = float(np.median([off[path] for path in beside]))
+        apart = {path: off[path] - usual_db for path in group}
+        if not min(abs(one) for one in apart.values()) < MISFIT_DB:
+            continue
+        notes += [
+            found(
+                "takes-differ",
+                "refused",
+                capture=path,
+                message=f"It stands {_signed(one)} dB off from the levels beside it as a whole, "
+                "and another take of its level does not: a gain was touched. It is left out. "
+                "Take this level again.",
+            )
+            for path, one in apart.items()
+            if abs(one) > ODD_DB
+        ]
+    gone = {note.capture for note in notes}
+    levels = [
+        (entry, [path for path in entry.captures if path in off and path not in gone])
+        for entry in session.short_term
+    ]
+    levels = [(entry, takes) for entry, takes in levels if takes]
+    mean = [float(np.median([off[path] for path in takes])) for _, takes in levels]
+    for place in range(1, len(levels) - 1):
+        below, above = mean[place] - mean[place - 1], mean[place] - mean[place + 1]
+        if min(abs(below), abs(above)) > ODD_DB and (below > 0.0) == (above > 0.0):
+            entry, takes = levels[place]
+            notes += [
+                found(
+                    "gain-touched",
+                    "refused",
+                    capture=path,
+                    message=f"At {entry.level_db:g} dB it stands {_signed(below)} dB off from the "
+                    f"level below and {_signed(above)} dB from the one above: a gain was touched. "
+                    "It is left out. Take this level again, or write its input_gain_db down.",
+                )
+                for path in takes
+            ]
+    return notes
 
 
 MISFIT_DB = 1.5

@@ -44,6 +44,7 @@ def once_deconvolved(
     return [
         *late_notes(one, law=law, stimulus=stimulus),
         *tops_notes(trace, clipped=clipped),
+        *dropout_notes(one),
     ]
 
 
@@ -142,6 +143,26 @@ def late_notes(one: Deconvolved, *, law: SweepLaw, stimulus: bool) -> list[Quali
 def drive_start_s(one: Deconvolved) -> float:
     """Return where the drive's sweep starts in the recording."""
     return one.sweep_start_s - one.peak_lag / one.sample_rate_hz
+
+
+def dropout_notes(one: Deconvolved) -> list[QualityNote]:
+    """Say that samples were lost while the sweep ran."""
+    stretches = one.dropped_hz
+    if not stretches.size:
+        return []
+    count = stretches.size // 2
+    times = "once" if count == 1 else f"{count} times"
+    return [
+        found(
+            "dropout",
+            "warning",
+            capture=one.source,
+            message=f"The recording stands still {times} in the middle of the sweep: samples were "
+            f"lost. What that touches, between {frequency(float(stretches[0]))} and "
+            f"{frequency(float(stretches[-1]))}, is left out. Use a larger buffer, close other "
+            "programs, and record this level again.",
+        )
+    ]
 
 
 def tops_notes(trace: Trace, *, clipped: bool) -> list[QualityNote]:

@@ -14,7 +14,7 @@ from scipy import fft
 
 from reportlib.measure.noise import hann
 from reportlib.measure.sweep import SweepLaw
-from reportlib.session.records import Capture, FloatArray, freeze, same_length
+from reportlib.session.records import BoolArray, Capture, FloatArray, freeze, same_length
 
 FRAME_OCTAVES = 1.0 / 6.0
 BLOCK_S = 0.08
@@ -42,6 +42,8 @@ class Trace:
     frame_hz : shape (m,), frequency that the sweep passes in the middle of each frame
     level_db, kurtosis, skewness : shape (m,), of the microphone in each frame, dB re full
         scale (rms); NaN where the frame lies outside the recording or holds too few periods
+    frame_tops : shape (m,), how near each frame comes to the recording's largest sample of
+        either side, 1 where it reaches it; NaN outside
     blocks : shape (b, 8), power of the microphone in octaves, block by block of `block_s`,
         half overlapping, from the sweep's start on
     block_dof : shape (8,), degrees of freedom of one value of it
@@ -61,6 +63,7 @@ class Trace:
     level_db: FloatArray
     kurtosis: FloatArray
     skewness: FloatArray
+    frame_tops: FloatArray
     blocks: FloatArray
     block_dof: FloatArray
     block_s: float
@@ -75,9 +78,23 @@ class Trace:
 
     def __post_init__(self) -> None:
         freeze(self, (field.name for field in fields(self) if field.type is FloatArray))
-        same_length(self, ("frame_hz", "level_db", "kurtosis", "skewness"))
+        same_length(self, ("frame_hz", "level_db", "kurtosis", "skewness", "frame_tops"))
         same_length(self, ("blocks", "block_dof"))
         same_length(self, ("hum_power", "hum_around"))
+
+    @property
+    def cut_hz(self) -> FloatArray:
+        """What the sweep passed while the microphone reached its largest sample; shape (2k,)."""
+        return self.frames_hz(self.frame_tops >= _TOP)
+
+    def frames_hz(self, chosen: BoolArray) -> FloatArray:
+        """Return lowest and highest frequency of each chosen frame and two beside it; shape (2k,).
+
+        A waveform that begins to bend is heard for a while around that moment.
+        """
+        wide = 2.0 ** (2.5 * FRAME_OCTAVES)
+        middle = self.frame_hz[chosen]
+        return np.asarray(np.stack((middle / wide, middle * wide), axis=1).ravel())
 
 
 def listen(capture: Capture, *, law: SweepLaw, sweep_start_s: float) -> Trace:
@@ -90,7 +107,7 @@ def listen(capture: Capture, *, law: SweepLaw, sweep_start_s: float) -> Trace:
     fs, sound = capture.sample_rate_hz, capture.microphone
     start = round(sweep_start_s * fs)
     end = start + round(law.duration_s * fs)
-    frame_hz, level, kurtosis, skewness = _frames(sound, fs=fs, start=start, law=law)
+    frame_hz, level, kurtosis, skewness, tops = _frames(sound, fs=fs, start=start, law=law)
     blocks, dof, block_s = _blocks(sound, fs=fs, start=start, end=end)
     before = sound[: max(0, start - round(0.02 * fs))]
     # The last part of what follows, so that a room's tail has had time to die.
@@ -109,6 +126,7 @@ def listen(capture: Capture, *, law: SweepLaw, sweep_start_s: float) -> Trace:
         level_db=level,
         kurtosis=kurtosis,
         skewness=skewness,
+        frame_tops=tops,
         blocks=blocks,
         block_dof=dof,
         block_s=block_s,
@@ -125,13 +143,13 @@ def listen(capture: Capture, *, law: SweepLaw, sweep_start_s: float) -> Trace:
 
 def _frames(
     sound: FloatArray, *, fs: int, start: int, law: SweepLaw
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     step = law.rate_s * math.log(2.0) * FRAME_OCTAVES
     count = int(law.duration_s / step)
     edges = start + np.round(np.arange(count + 1) * step * fs).astype(np.intp)
     frame_hz = law.start_hz * np.exp((np.arange(count) + 0.5) * step / law.rate_s)
     inside = (edges[:-1] >= 0) & (edges[1:] <= sound.size)
-    moments = np.full((4, count), np.nan)
+    moments, tops = np.full((4, count), np.nan), np.full(count, np.nan)
     clipped = np.clip(edges, 0, sound.size)
     first, last = int(clipped[0]), int(clipped[-1])
     piece = sound[first:last]
@@ -141,13 +159,16 @@ def _frames(
         square = piece * piece
         for row, values in enumerate((piece, square, square * piece, square * square)):
             moments[row] = np.add.reduceat(values, cuts) / length
+        high, low = max(float(sound.max()), 1e-12), min(float(sound.min()), -1e-12)
+        of_side = np.maximum.reduceat(piece, cuts) / high, np.minimum.reduceat(piece, cuts) / low
+        tops = np.where(inside, np.maximum(*of_side), np.nan)
     mean, second, third, fourth = (np.where(inside, row, np.nan) for row in moments)
     told = frame_hz * step >= _FEWEST_CYCLES
     with np.errstate(divide="ignore", invalid="ignore"):
         level = np.where(inside, 10.0 * np.log10(second), np.nan)
         kurtosis = np.where(told, fourth / second**2, np.nan)
         skewness = np.where(told, (third - 3.0 * mean * second) / second**1.5, np.nan)
-    return frame_hz, level, kurtosis, skewness
+    return frame_hz, level, kurtosis, skewness, tops
 
 
 def _blocks(

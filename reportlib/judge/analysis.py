@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reportlib.check import day, kinds, over_the_day, setup
+from reportlib.check import chain, day, kinds, over_the_day, setup
 from reportlib.check import levels as check_levels
 from reportlib.judge.causes.table import find_causes
 from reportlib.judge.exposure import Basis, day_dose, exposures, programme_dba
 from reportlib.judge.grades import band_results
 from reportlib.judge.heard import audible_changes
 from reportlib.judge.limits import drive_units, limits_of
-from reportlib.judge.measuring import Measured, measure_captures, sweep_law
+from reportlib.judge.measuring import Measured, measure_captures, short_term_test, sweep_law
 from reportlib.judge.need import NEEDS, abilities, answer_need
 from reportlib.judge.records import (
     Analysis,
@@ -42,7 +42,7 @@ from reportlib.judge.seat import (
     span,
     starts_at,
 )
-from reportlib.measure.compression import Setting, ShortTerm, long_term, short_term
+from reportlib.measure.compression import Setting, ShortTerm, long_term
 from reportlib.measure.levels import BANDS, db, pink_weighted_db
 from reportlib.measure.records import BaselineCurve, ChangeCurve, DriveStep, HarmonicCurves
 from reportlib.measure.stress.coil import coil_track
@@ -58,17 +58,6 @@ from reportlib.measure.stress.tracks import (
 from reportlib.session.day import LongTermEntry, Session, Space
 from reportlib.session.parameters import ReportParameters
 from reportlib.session.records import BoolArray, QualityNote
-
-
-def short_term_test(measured: Measured) -> ShortTerm:
-    """Compare every short-term level with the baseline."""
-    session = measured.session
-    return short_term(
-        measured.setting(session.baseline),
-        [measured.setting(entry) for entry in session.short_term[1:]],
-        again=[measured.setting(entry) for entry in session.baseline_again],
-        rules=measured.rules,
-    )
 
 
 def long_term_test(measured: Measured, *, short: ShortTerm) -> tuple[ChangeCurve, ...]:
@@ -178,6 +167,7 @@ def _compared_notes(
                 for setting in (*levels, *again)
                 for note in check_levels.take_notes(setting, low_hz=200.0, high_hz=5000.0)
             ),
+            *chain.touched_notes(session, short, settings=levels),
             *over_the_day.outcome_notes(short, again=bool(again)),
         ]
     return day.after_comparing(
@@ -190,7 +180,6 @@ def _compared_notes(
         law=sweep_law(session),
         gate_s=measured.gate.length_s,
         full_scale_db=measured.rules.full_scale_db,
-        sample_rate_hz=measured.sample_rate_hz,
     )
 
 

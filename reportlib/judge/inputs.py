@@ -7,7 +7,7 @@ Stress recordings that cannot be used are left out and said so.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from reportlib.check import day, setup
 from reportlib.check.setup import correction_notes, text_notes
 from reportlib.errors import CaptureError
 from reportlib.judge.shelf import Shelf, record
-from reportlib.measure.clock_within import multitone_drift
+from reportlib.measure.clock_within import Drift, multitone_drift
 from reportlib.measure.compression import Rules
 from reportlib.measure.levels import grid_hz, tone_amplitude
 from reportlib.measure.records import Response
@@ -329,3 +329,26 @@ class _Reader:
         heard = first_periods(blocks, played=self.played, count=_DRIFT_PERIODS)
         found = multitone_drift(heard, period=self.period)
         return 0.0 if found is None else found.ppm
+
+
+def sweep_captures(session: Session) -> tuple[str, ...]:
+    """List the paths of all sweep recordings of a session, the baseline's first."""
+    entries: list[Sequence[str]] = [entry.captures for entry in session.short_term]
+    entries += [entry.captures for entry in session.baseline_again]
+    for level in session.long_term:
+        entries += [level.before, *(stage.after for stage in level.stages)]
+    return tuple(path for paths in entries for path in paths)
+
+
+def stress_drift(
+    session: Session, *, sample_rate_hz: int, faults: Container[str]
+) -> tuple[str, Drift | None]:
+    """Path of the day's first stress recording and the drift of its clock, where it tells one."""
+    paths = [path for path, _ in stress_recordings(session) if path not in faults]
+    if not paths or session.multitone is None:
+        return "", None
+    period = captures.read_stimulus(
+        session, session.multitone.stimulus, sample_rate_hz=sample_rate_hz
+    )
+    blocks = captures.open_blocks(session, paths[0])
+    return paths[0], multitone_drift(blocks, period=period)

@@ -5,7 +5,7 @@ used again; clocks that differ are brought together. What comes out is one froze
 """
 
 import os
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
@@ -13,19 +13,21 @@ from typing import Any
 
 import numpy as np
 
-from reportlib.check import day, recordings, setup
+from reportlib.check import chain, day, recordings, setup
 from reportlib.check import trace as check_trace
 from reportlib.errors import AnalysisError, CaptureError, SessionError, one_line
 from reportlib.judge.inputs import (
     full_scale_db,
     microphone_on_grid,
     read_stress,
+    stress_drift,
     stress_recordings,
+    sweep_captures,
     text_inputs,
 )
 from reportlib.judge.shelf import Shelf, record
 from reportlib.measure import clock_between, clock_within
-from reportlib.measure.compression import Rules, Setting
+from reportlib.measure.compression import Rules, Setting, ShortTerm, short_term
 from reportlib.measure.deconvolution import Deconvolved, deconvolve
 from reportlib.measure.levels import grid_hz
 from reportlib.measure.records import Response
@@ -82,15 +84,6 @@ class Measured:
         )
 
 
-def sweep_captures(session: Session) -> tuple[str, ...]:
-    """List the paths of all sweep recordings of a session, the baseline's first."""
-    entries: list[Sequence[str]] = [entry.captures for entry in session.short_term]
-    entries += [entry.captures for entry in session.baseline_again]
-    for level in session.long_term:
-        entries += [level.before, *(stage.after for stage in level.stages)]
-    return tuple(path for paths in entries for path in paths)
-
-
 def measure_captures(
     session: Session, *, parameters: ReportParameters, keep: bool = True
 ) -> Measured:
@@ -131,13 +124,15 @@ def measure_captures(
     stress = read_stress(session, sample_rate_hz=rate, shelf=reader.shelf)
     notes += stress.notes
     reader.shelf.tidy()
-    notes += day.before_comparing(remaining, responses)
+    responses = chain.cut_flat(responses, traces=traces, fraction=fraction)
+    notes += day.before_comparing(remaining, responses, told=notes)
+    notes = day.without_repeats(notes)
     remaining, missing = day.without(session, notes)
     responses = {path: responses[path] for path in sweep_captures(remaining)}
     shortest = min(responses.values(), key=lambda one: one.tail_s)
     microphone, microphone_notes = microphone_on_grid(session, grid=reader.grid_hz)
     notes += [*missing, *setup.session_wide_notes(session, gate=gate, shortest=shortest)]
-    return Measured(
+    measured = Measured(
         session=remaining,
         parameters=parameters,
         sample_rate_hz=rate,
@@ -157,6 +152,27 @@ def measure_captures(
         traces=traces,
         notes=(*session_notes(session), *notes, *microphone_notes),
         stress=stress.tones,
+    )
+    responses, overloaded = chain.overloaded(
+        remaining,
+        responses,
+        traces=traces,
+        short=short_term_test(measured),
+        settings=[measured.setting(entry) for entry in remaining.short_term],
+        rules=measured.rules,
+        sample_rate_hz=rate,
+    )
+    return replace(measured, responses=responses, notes=(*measured.notes, *overloaded))
+
+
+def short_term_test(measured: Measured) -> ShortTerm:
+    """Compare every short-term level with the baseline."""
+    session = measured.session
+    return short_term(
+        measured.setting(session.baseline),
+        [measured.setting(entry) for entry in session.short_term[1:]],
+        again=[measured.setting(entry) for entry in session.baseline_again],
+        rules=measured.rules,
     )
 
 
@@ -385,7 +401,7 @@ def _compared_clocks(
     own = clock_between.own_drift(deconvolved[0])
     heard, common = deconvolved[0].source, own
     if common is None:
-        heard, common = _stress_drift(
+        heard, common = stress_drift(
             reader.session, sample_rate_hz=reader.sample_rate_hz, faults=reader.faults
         )
     clocks = clock_between.compare_clocks(
@@ -393,20 +409,6 @@ def _compared_clocks(
     )
     notes = recordings.clock_notes(clocks, heard=heard, twice=own is not None)
     return clocks.to_take_off_ppm(deconvolved), list(notes)
-
-
-def _stress_drift(
-    session: Session, *, sample_rate_hz: int, faults: Container[str]
-) -> tuple[str, clock_within.Drift | None]:
-    """Path of the day's first stress recording and the drift of its clock, where it tells one."""
-    paths = [path for path, _ in stress_recordings(session) if path not in faults]
-    if not paths or session.multitone is None:
-        return "", None
-    period = captures.read_stimulus(
-        session, session.multitone.stimulus, sample_rate_hz=sample_rate_hz
-    )
-    blocks = captures.open_blocks(session, paths[0])
-    return paths[0], clock_within.multitone_drift(blocks, period=period)
 
 
 def sweep_law(session: Session) -> SweepLaw:

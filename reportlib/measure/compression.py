@@ -169,7 +169,7 @@ def short_term(
     )
     u_base = np.sqrt(
         np.square(base.noise_db)
-        + (spread.broadband_db**2 + np.square(spread.local_db[0])) / base.takes
+        + (spread.broadband_db**2 + np.square(spread.of_setting(0)[0])) / base.takes
     )
     u95 = expanded(u_base, dof=effective_dof(_own_parts(base, spread=spread, index=0)))
     _, reason = _judge(
@@ -238,9 +238,10 @@ def _mean_drive(setting: Setting) -> FloatArray:
 def _own_parts(known: Known, *, spread: Repeatability, index: int) -> list[Part]:
     """Uncertainty components of one setting's mean, with their degrees of freedom."""
     root = np.sqrt(known.takes)
+    local_db, local_dof = spread.of_setting(index)
     return [
         (known.noise_db, known.noise_dof),
-        (spread.local_db[index] / root, spread.local_dof[index]),
+        (local_db / root, local_dof),
     ]
 
 
@@ -351,7 +352,7 @@ def _drift(
 
 def _untold(takes: Sequence[Response]) -> NDArray[np.str_]:
     """Why a point can't be told from these takes, by the first that can't; shape (n,)."""
-    reason = np.full(takes[0].frequency_hz.shape, "", dtype="U7")
+    reason = np.full(takes[0].frequency_hz.shape, "", dtype="U8")
     for take in takes:
         if take.untold:
             reason = np.where(reason == "", np.array(take.untold), reason)

@@ -25,6 +25,10 @@ from reportlib.session.records import Capture, FloatArray
 LONGEST_GATE_S = 0.5
 HIGHEST_HARMONIC = 5
 _CLIPPED_AROUND_S = 0.02
+_DROPPED_BEFORE, _DROPPED_AFTER = 10.0, 5.0
+"""Times √(L/f), the time in which a sweep stays within its own resolution: of up to 1,000 lost
+samples no more than 0.1 dB is left outside (simulated: sweeps of 1.5 and 4 s, 130 Hz to 14 kHz)."""
+_FADED_S = 0.005  # at its ends a sweep stands still by itself
 """The sound of a moment that carries weight reaches the microphone within this (common practice,
 no source): what clips touches the frequencies that the sweep passed so shortly before."""
 _LATE_S = 0.01  # what a drive's start is uncertain by, and what a sweep's fade leaves of its start
@@ -47,8 +51,8 @@ class Deconvolved:
     during_broad, during_lines, before_broad, before_lines : the impulse response's noise, from
         the record outside every window and from the silence before the sweep; the other fields
         of `noise.Parted` beside them
-    clipped_hz : shape (2k,), what the sweep passed while the recording clipped: lowest and
-        highest frequency of each stretch
+    clipped_hz, dropped_hz : shape (2k,), what the sweep passed while the recording clipped, and
+        what it loses where samples were lost: lowest and highest frequency of each stretch
     own_clock_ppm : shape (2,), the recording's clock drift and its u, where two sweeps in it told
         them; else shape (0,)
     sweep_start_s, tail_s : see `records.Response`
@@ -72,6 +76,7 @@ class Deconvolved:
     before_segments: float
     before_length_s: float
     clipped_hz: FloatArray
+    dropped_hz: FloatArray
     own_clock_ppm: FloatArray
     sweep_start_s: float
     tail_s: float
@@ -240,6 +245,7 @@ def deconvolve(
         before_segments=parted[1].segments,
         before_length_s=parted[1].length_s,
         clipped_hz=_clipped_hz(capture, starts_s=(drive_start_s, sweep_start_s), law=law),
+        dropped_hz=_dropped_hz(capture, starts_s=(drive_start_s, sweep_start_s), law=law),
         own_clock_ppm=np.empty(0),
         sweep_start_s=sweep_start_s,
         tail_s=microphone.size / fs - sweep_start_s - law.duration_s,
@@ -266,6 +272,22 @@ def _clipped_hz(capture: Capture, *, starts_s: tuple[float, ...], law: SweepLaw)
     late = last - min(starts_s) + _CLIPPED_AROUND_S
     hit = (late > 0.0) & (early < law.duration_s)
     time_s = np.clip(np.stack((early[hit], late[hit]), axis=1).ravel(), 0.0, law.duration_s)
+    return np.asarray(law.start_hz * np.exp(time_s / law.rate_s))
+
+
+def _dropped_hz(capture: Capture, *, starts_s: tuple[float, ...], law: SweepLaw) -> FloatArray:
+    """What loses where samples were lost: a hole is a click, which is heard around its moment."""
+    first, last = capture.dropped_s[::2], capture.dropped_s[1::2]
+    if capture.reference is None:
+        starts_s = starts_s[1:]
+    early, late = first - max(starts_s), last - min(starts_s)
+    hit = (late > _FADED_S) & (early < law.duration_s - _FADED_S)
+    early, late = (np.clip(one[hit], 0.0, law.duration_s) for one in (early, late))
+    early, late = (
+        one + share * np.sqrt(law.rate_s / (law.start_hz * np.exp(one / law.rate_s)))
+        for one, share in ((early, -_DROPPED_BEFORE), (late, _DROPPED_AFTER))
+    )
+    time_s = np.clip(np.stack((early, late), axis=1).ravel(), 0.0, law.duration_s)
     return np.asarray(law.start_hz * np.exp(time_s / law.rate_s))
 
 

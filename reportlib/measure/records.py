@@ -14,7 +14,10 @@ import numpy as np
 from reportlib.session.day import Test
 from reportlib.session.records import BoolArray, FloatArray, freeze, same_length
 
-Reason = Literal["", "noise", "gate", "range", "gap", "clipped"]
+Reason = Literal["", "noise", "gate", "range", "gap", "clipped", "overload", "dropout"]
+
+CHAIN_FAULTS: tuple[Reason, ...] = ("clipped", "overload", "dropout")
+"""Reasons that lie with microphone, preamplifier or recorder: what they touch says nothing."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

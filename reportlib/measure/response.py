@@ -23,8 +23,9 @@ from reportlib.errors import AnalysisError
 from reportlib.measure import noise
 from reportlib.measure.deconvolution import HIGHEST_HARMONIC, LONGEST_GATE_S, Deconvolved
 from reportlib.measure.levels import G, cell_edges_hz, cell_mean
-from reportlib.measure.records import Reason, Response
+from reportlib.measure.records import Response
 from reportlib.measure.sweep import SweepLaw
+from reportlib.measure.untold import untold
 from reportlib.session.records import FloatArray
 
 _SHORTEST_GATE_S = 0.001
@@ -391,18 +392,8 @@ def measure_response(
         arrival_s=arrival_s,
         sweep_start_s=capture.sweep_start_s,
         tail_s=capture.tail_s,
-        untold=_clipped(capture, fraction=fraction),
+        untold=untold(capture, fraction=fraction),
     )
-
-
-def _clipped(capture: Deconvolved, *, fraction: int) -> tuple[Reason, ...]:
-    """Which points a clipped stretch touches: those whose cell it reaches into."""
-    if not capture.clipped_hz.size:
-        return ()
-    low, high = cell_edges_hz(capture.frequency_hz, fraction=fraction)
-    first, last = capture.clipped_hz[::2, np.newaxis], capture.clipped_hz[1::2, np.newaxis]
-    touched = np.any((first < high) & (last > low), axis=0)
-    return tuple("clipped" if one else "" for one in touched.tolist())
 
 
 def _noise_seen(

@@ -4,8 +4,9 @@ Everything is a standard uncertainty in dB until :func:`expanded` makes it the h
 95 % coverage interval (JCGM 100:2008, GUM, section 5 and annex G).
 """
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.special import chdtri, stdtrit
@@ -19,6 +20,9 @@ DB_PER_NOISE_RATIO = 20.0 / np.log(10.0) / np.sqrt(2.0)
 
 STEP_FLOOR_DB = 0.02
 """What even a clean reference leaves open of a volume step (common practice, no source)."""
+
+TAKES_APART_DB = 0.5
+"""Takes that differ by more as a whole had something befall them (common practice, no source)."""
 
 LOWEST_SIGNAL = 4.0
 """A point whose |H|² is below this many σ² is not used."""
@@ -58,6 +62,8 @@ class Repeatability:
     broadband_db, broadband_dof : what they differ by as a whole, pooled over the day
     local_db, local_dof : shape (settings, n), what is left, over 1/3 octave
     assumed : nothing was repeated, so that `broadband_db` is the assumed value
+    accident_db, accident_dof : shape (settings,), what takes differ by as a whole where something
+        befell one of them, 0 elsewhere; empty where no setting has any
     """
 
     broadband_db: float
@@ -65,6 +71,16 @@ class Repeatability:
     local_db: FloatArray
     local_dof: FloatArray
     assumed: bool
+    accident_db: FloatArray = field(default_factory=lambda: np.empty(0))
+    accident_dof: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def of_setting(self, index: int) -> Part:
+        """Return what the takes of one setting differ by of their own, each shape (n,)."""
+        local, dof = self.local_db[index], self.local_dof[index]
+        if not self.accident_db.size or not self.accident_db[index]:
+            return local, dof
+        together = np.hypot(local, self.accident_db[index])
+        return together, np.full(dof.shape, self.accident_dof[index])
 
 
 def noise_db(response: Response) -> FloatArray:
@@ -109,7 +125,8 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
     takes and 1/3 octave, each cell against its own noise, with the share that noise explains taken
     off. The local part counts only beyond the 90 % point of what noise alone would do: a floor at
     zero would add noise's lucky half to every point. A setting with one take gets the mean of the
-    others' local part.
+    others' local part. Takes farther apart than `TAKES_APART_DB` tell of an
+    accident to their own setting, and nothing of the others while any of those were repeated.
 
     Parameters
     ----------
@@ -120,7 +137,8 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
     shape = (len(settings), grid.size)
     local = np.full(shape, np.nan)
     dof = np.zeros(shape)
-    between, between_dof = 0.0, 0
+    own, own_dof = np.zeros(len(settings)), np.zeros(len(settings))
+    accident = np.zeros(len(settings), dtype=bool)
     for index, takes in enumerate(settings):
         n = len(takes)
         if n < 2:
@@ -138,9 +156,10 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
         offset = np.nansum(weight * apart, axis=1) / weight.sum()
         # Neighbours on the grid share half their noise, so half as many are independent.
         from_noise = 2.0 * np.sum(np.square(weight) * np.where(clear, explained, 0.0))
-        between += float(np.sum(np.square(offset - offset.mean())))
-        between -= (n - 1) * float(from_noise / weight.sum() ** 2)
-        between_dof += n - 1
+        own[index] = float(np.sum(np.square(offset - offset.mean())))
+        own[index] -= (n - 1) * float(from_noise / weight.sum() ** 2)
+        own_dof[index] = n - 1
+        accident[index] = np.ptp(offset) > TAKES_APART_DB
         rest = apart - offset[:, np.newaxis]
         # Each cell against its own noise: a hum line's cell must not speak for its neighbours.
         known = np.where(clear, explained + STEP_FLOOR_DB**2, np.nan)
@@ -158,7 +177,7 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
         beyond_chance = spread > expected * (1.0 - width + 1.2816 * np.sqrt(width)) ** 3
         excess = (spread - expected) / mean(1.0 / known)
         local[index] = np.sqrt(np.where(beyond_chance, np.maximum(excess, 0.0), 0.0))
-    if between_dof == 0:
+    if not own_dof.any():
         return Repeatability(
             broadband_db=assumed_db,
             broadband_dof=np.inf,
@@ -166,16 +185,22 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
             local_dof=frozen_array(np.full(shape, np.inf)),
             assumed=True,
         )
+    accident &= bool(np.any((own_dof > 0) & ~accident))  # else the only ones that tell anything
+    apart = np.where(accident, np.sqrt(np.maximum(own, 0.0) / np.maximum(own_dof, 1.0)), 0.0)
+    apart_dof, own, own_dof = own_dof, own[~accident], own_dof[~accident]
+    between, between_dof = max(float(own.sum()), 0.0), float(own_dof.sum())
     repeated = np.isfinite(local[:, 0])
     pooled = np.sqrt(np.mean(np.square(local[repeated]), axis=0))
     local[~repeated] = pooled
     dof[~repeated] = np.sum(dof[repeated], axis=0)
     return Repeatability(
-        broadband_db=float(np.sqrt(max(between, 0.0) / between_dof)),
-        broadband_dof=float(between_dof),
+        broadband_db=math.sqrt(between / between_dof),
+        broadband_dof=between_dof,
         local_db=frozen_array(local),
         local_dof=frozen_array(dof),
         assumed=False,
+        accident_db=frozen_array(apart),
+        accident_dof=frozen_array(apart_dof),
     )
 
 

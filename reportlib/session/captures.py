@@ -36,6 +36,10 @@ from reportlib.session.records import Capture, FloatArray
 from reportlib.session.schema import is_column_text
 
 _CLIPPED_RUN = 3
+_DROPPED_RUN = 16
+_DROPPED_STEPS = 32
+"""A sine that stands still at its top for n samples moves by up to 8 steps in the n on either side
+(its parabola); four times as much is no sine."""
 
 
 def read_capture(session: Session, path: str) -> Capture:
@@ -89,6 +93,7 @@ def read_capture(session: Session, path: str) -> Capture:
         rate_hz = file.samplerate
         limit = full_scale(file.subtype)
     clipped: NDArray[np.intp] = np.empty(0, dtype=np.intp)
+    dropped: NDArray[np.intp] = np.empty(0, dtype=np.intp)
     offset = 0.0
     for role, channel in zip(roles, channels, strict=True):
         if role in scales:
@@ -104,6 +109,7 @@ def read_capture(session: Session, path: str) -> Capture:
             raise file_fault(full, text=text, code="silent")
         if max(-low, high) >= limit:
             clipped = np.union1d(clipped, _held(channel, limit=limit))
+        dropped = np.union1d(dropped, _dropped(channel, step=1.0 - limit))
         mean = float(channel.mean())
         channel -= mean
         offset = max(offset, mean, key=abs)
@@ -117,6 +123,7 @@ def read_capture(session: Session, path: str) -> Capture:
         current=read.get("current"),
         clipped_samples=clipped.size,
         clipped_s=_stretches(clipped, apart=rate_hz // 100) / rate_hz,
+        dropped_s=_stretches(dropped, apart=rate_hz // 100) / rate_hz,
         dc_offset=offset,
     )
 
@@ -262,6 +269,36 @@ def _held(channel: FloatArray, *, limit: float) -> NDArray[np.intp]:
     breaks = np.flatnonzero((np.diff(at) > 1) | (np.diff(channel[at]) != 0.0)) + 1
     lengths = np.diff(np.concatenate(([0], breaks, [at.size])))
     return at[np.repeat(lengths >= _CLIPPED_RUN, lengths)]
+
+
+def _dropped(channel: FloatArray, *, step: float) -> NDArray[np.intp]:
+    """Return the samples of runs that stand still while the sound before and after them moves.
+
+    A converter's own steps, silence and tops that are cut flat stand still as well: with nothing
+    moving on one side, or at the highest value around.
+
+    Parameters
+    ----------
+    step : of the recording's format, full scale at 1
+    """
+    at = np.flatnonzero(channel[1:] == channel[:-1])
+    if not at.size:
+        return at
+    breaks = np.flatnonzero(np.diff(at) > 1)
+    first = at[np.concatenate(([0], breaks + 1))]
+    last = at[np.concatenate((breaks, [at.size - 1]))] + 1
+    long = last - first >= _DROPPED_RUN - 1
+    found = [np.empty(0, dtype=np.intp)]
+    for start, end in zip(first[long].tolist(), last[long].tolist(), strict=True):
+        size, value = end - start + 1, channel[start]
+        sides = channel[max(0, start - size) : start], channel[end + 1 : end + 1 + size]
+        if not all(side.size for side in sides):
+            continue
+        apart = [np.abs(side - value).max() for side in sides]
+        highest = max(np.abs(side).max() for side in sides)
+        if min(apart) >= _DROPPED_STEPS * step and abs(value) < 0.9 * highest:
+            found.append(np.arange(start, end + 1))
+    return np.concatenate(found)
 
 
 def _stretches(samples: NDArray[np.intp], *, apart: int) -> FloatArray:

@@ -65,6 +65,7 @@ class Capture:
     voltage, current : shape (n,), V and A, DC removed, or None where not recorded or not scaled
     clipped_samples : samples in runs of three or more at full scale, microphone or reference
     clipped_s : shape (2k,), first and last moment of each clipped stretch, in order
+    dropped_s : shape (2k,), of each stretch that stands still amid sound, where samples were lost
     dc_offset : mean that was taken off, of the channel where it was larger; full scale at 1
     """
 
@@ -76,6 +77,7 @@ class Capture:
     current: FloatArray | None = None
     clipped_samples: int = 0
     clipped_s: FloatArray = field(default_factory=lambda: np.empty(0))
+    dropped_s: FloatArray = field(default_factory=lambda: np.empty(0))
     dc_offset: float = 0.0
 
     def __post_init__(self) -> None:

@@ -7,7 +7,8 @@ name is an error. In Markdown a quoted fact is an ordinary link,
 Names are dotted and lower case: test, band, level, then what it is.
 
 =============================== ============================================================
-``test.baseline``, ``test.top`` quietest and loudest short-term level, dB
+``test.baseline``, ``test.top`` quietest and loudest short-term level, dB; not one of which a
+                                fault of microphone or recorder took a band
 ``test.lowest``                 lowest frequency that the bands tell of, Hz
 ``short.<band>.<level>.mean``   mean change of a band at a level; ``.shortfall`` its negative,
                                 ``.u95`` its interval rounded up, ``.worst``, ``.worst-at``
@@ -65,6 +66,7 @@ from reportlib.judge.records import (
 from reportlib.judge.seat import ROOM_METHOD, TRADE_METHOD
 from reportlib.judge.thresholds import BEHIND_DB
 from reportlib.measure.levels import BANDS, SLUGS
+from reportlib.measure.records import CHAIN_FAULTS
 from reportlib.measure.stress.records import (
     CoilTrack,
     GroupTrack,
@@ -127,8 +129,7 @@ def collect(analysis: Analysis) -> FactTable:
             Fact(name="test.sweep", value=analysis.session.sweep.duration_s, unit="s", digits=1)
         )
     if analysis.short_term:
-        top = analysis.short_term[-1].level_db
-        facts.append(Fact(name="test.top", value=top, unit="dB", digits=0))
+        facts.append(Fact(name="test.top", value=_top_db(analysis), unit="dB", digits=0))
     for result in analysis.bands:
         facts += _band_facts(result)
     for step in analysis.drive_steps:
@@ -149,6 +150,21 @@ def collect(analysis: Analysis) -> FactTable:
     facts += stress_facts(analysis)
     facts += judged_facts(analysis)
     return FactTable(facts)
+
+
+def _top_db(analysis: Analysis) -> float:
+    faulty = {
+        curve.level_db
+        for curve in analysis.short_term
+        if not set(CHAIN_FAULTS).isdisjoint(curve.reason)
+    }
+    short = [one for one in analysis.bands if one.test == "short_term"]
+    told = {one.band for one in short if one.grade != "can't tell"}
+    spoilt = {
+        one.level_db for one in short if one.grade == "can't tell" and one.band in told
+    } & faulty
+    levels = [curve.level_db for curve in analysis.short_term]
+    return max((level for level in levels if level not in spoilt), default=levels[-1])
 
 
 def _band_facts(result: BandResult) -> list[Fact]:

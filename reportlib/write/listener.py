@@ -90,7 +90,9 @@ def in_short_at_seat(writer: Writer) -> str:
     if top is None:
         return writer.say("in-short/seat-level-cant-tell", place=where, clauses=clauses)
     low, high = writer.quote(f"{top}.low"), writer.quote(f"{top}.high")
-    return writer.say("in-short/seat", low=low, high=high, place=where, clauses=clauses)
+    return writer.say(
+        "in-short/seat", low=low, high=high, place=where, tested=tested(writer), clauses=clauses
+    )
 
 
 def place(seat: Seat) -> str:
@@ -236,10 +238,19 @@ def _deciding(writer: Writer, one: NeedAnswer) -> str:
     )
 
 
+def top_db(writer: Writer) -> float:
+    """Return the loudest level that can be told, as ``test.top`` quotes it."""
+    return float(writer.facts["test.top"].value)
+
+
+def tested(writer: Writer) -> str:
+    """Say what that level is the loudest of: not of those tested where a fault took one of them."""
+    return "tested" if top_db(writer) == writer.short.levels_db[-1] else "that can be told"
+
+
 def top_key(writer: Writer) -> str | None:
     """Name the facts of what the loudest setting gives at the seat; None where not known."""
-    levels = writer.short.levels_db
-    key = f"seat.{level_key(levels[-1])}" if levels else ""
+    key = f"seat.{level_key(top_db(writer))}" if writer.short.levels_db else ""
     return key if f"{key}.low" in writer.facts else None
 
 
@@ -248,15 +259,15 @@ def _arriving(writer: Writer, key: str | None) -> list[str]:
         return [writer.say("at-your-seat/nothing")]
     arrives = writer.say(
         "at-your-seat/arrives",
+        tested=tested(writer),
         top=writer.quote("test.top"),
         low=writer.quote(f"{key}.low"),
         high=writer.quote(f"{key}.high"),
     )
-    top_db = writer.short.levels_db[-1]
     lost = [
         one
         for one in writer.analysis.bands
-        if one.test == "short_term" and one.level_db == top_db
+        if one.test == "short_term" and one.level_db == top_db(writer)
         if (is_loss(one) or may_lose(one)) and not at_a_point(one)
     ]
     if len(lost) > 2:
@@ -319,7 +330,11 @@ _IN_PASSING = {
 
 def turned_up_heard(writer: Writer) -> str:
     """Return the paragraph on the loudest level that can be told; empty where none can."""
-    every = [one for one in writer.analysis.audible if one.test == "short_term"]
+    every = [
+        one
+        for one in writer.analysis.audible
+        if one.test == "short_term" and one.level_db <= top_db(writer)
+    ]
     if not every:
         return ""
     loudest = max(one.level_db for one in every)

@@ -20,7 +20,9 @@ REASON_WORDS: dict[Reason, str] = {
     "gate": "below what the gate resolves",
     "range": "outside the sweep",
     "gap": "no data",
-    "clipped": "recording overloaded",
+    "clipped": "recording clipped",
+    "overload": "microphone overloaded",
+    "dropout": "samples lost",
 }
 _HALF_CELL = G ** (0.5 / GRID_PER_OCTAVE)
 _BRIDGED = G ** (1.0 / 6.0)

@@ -26,10 +26,11 @@ from reportlib.write.listener import (
     heard_note,
     heard_values,
     in_short_at_seat,
-    top_key,
+    tested,
 )
 from reportlib.write.quotes import FactTable
 from reportlib.write.turned_up import first_behind, gives_first, turned_up, why
+from reportlib.write.untold import chain_faults
 from reportlib.write.writer import (
     Story,
     Writer,
@@ -192,7 +193,9 @@ def _first(writer: Writer) -> str:
             wording = "first-deep" if every else "first-deep-told"
             return writer.say(f"in-short/{wording}", **below)
         wording = "first-none" if every else "first-none-told"
-        return writer.say(f"in-short/{wording}", top=writer.quote("test.top"))
+        return writer.say(
+            f"in-short/{wording}", top=writer.quote("test.top"), tested=tested(writer)
+        )
     most = min(first, key=_mean)
     told = [one.band for one in story.bands if one.told]
     surely = [one.band for one in first if not may_lose(one)]
@@ -270,8 +273,10 @@ def verdict_sentences(writer: Writer) -> list[str]:
     if len(story.untested) == len(story.bands):
         covered = hz_range_text(*writer.analysis.sweep_range_hz)
         return [writer.say("in-short/no-band-tested", range=covered)]
+    faults = chain_faults(writer)
     if not told:
-        return [writer.say("in-short/cant-tell")]
+        wording = "cant-tell-chain" if faults else "cant-tell"
+        return [writer.say(f"in-short/{wording}"), *faults]
     sentences = [_main_verdict(writer, story=story)]
     gain = story.largest_gain
     if gain is not None and story.worst_loss is not None:
@@ -295,7 +300,7 @@ def verdict_sentences(writer: Writer) -> list[str]:
                 rest=", ".join(clauses),
             )
         )
-    return sentences
+    return [*sentences, *faults]
 
 
 def _highest(writer: Writer, *, story: Story) -> str:
@@ -312,6 +317,7 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
             "in-short/holds",
             lowest=writer.quote("test.lowest"),
             highest=_highest(writer, story=story) or "up",
+            tested=tested(writer),
             top=writer.quote("test.top"),
         )
     if worst is None and gain is not None:
@@ -415,7 +421,7 @@ def care(writer: Writer) -> str:
 
 
 def _at_seat(writer: Writer) -> str:
-    if top_key(writer) is None:
+    if f"{_SEAT}.level" not in writer.facts:
         return ""
     level = writer.quote(f"{_SEAT}.level")
     day, week = writer.facts[f"{_SEAT}.day"].value, writer.facts[f"{_SEAT}.week"].value

@@ -8,10 +8,11 @@ from reportlib.judge.causes.table import CAUSE_NAMES, INSTRUMENTS, NONE_SHOWN
 from reportlib.judge.limits import kind_of
 from reportlib.judge.records import BandResult, Finding, Limit
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import frequency, hz_range_text, listed
+from reportlib.numbers import hz_range_text, listed
 from reportlib.write.facts import limit_key
-from reportlib.write.listener import turned_up_heard
+from reportlib.write.listener import top_db, turned_up_heard
 from reportlib.write.readings_sweeps import band_limits, limit_text
+from reportlib.write.untold import why_untold
 from reportlib.write.writer import (
     BandStory,
     Writer,
@@ -42,7 +43,9 @@ def turned_up(writer: Writer) -> list[str]:
     story = writer.short
     paragraphs = []
     holding = [
-        one.band for one in story.bands if one.holds and one.holds_to_db == story.levels_db[-1]
+        one.band
+        for one in story.bands
+        if one.holds and one.holds_to_db is not None and one.holds_to_db >= top_db(writer)
     ]
     if holding:
         everything = len(holding) == len(story.bands)
@@ -74,7 +77,7 @@ def turned_up(writer: Writer) -> list[str]:
             writer.say(
                 "turned-up/untold",
                 bands=listed([spoken(band) for band in story.untold]),
-                why=_why_untold(writer, story.untold),
+                why=why_untold(writer, story.untold),
             )
         )
     return [*paragraphs, *filter(None, (behind(writer), turned_up_heard(writer)))]
@@ -148,30 +151,6 @@ def _alone(writer: Writer, change: _Change) -> str:
         worst_at=writer.worst_at(worst),
         **name,
     )
-
-
-def _why_untold(writer: Writer, bands: Sequence[str]) -> str:
-    """Give the most frequent reason of the points in these bands, in words."""
-    counted: dict[str, int] = {}
-    edges = [(one.low_hz, one.high_hz) for one in writer.analysis.bands if one.band in bands]
-    for curve in writer.analysis.short_term:
-        for point, reason in enumerate(curve.reason):
-            hz = float(curve.frequency_hz[point])
-            if reason and any(low <= hz < high for low, high in edges):
-                counted[reason] = counted.get(reason, 0) + 1
-    most = max(counted, key=lambda reason: counted[reason], default="")
-    lowest = frequency(writer.analysis.lowest_hz)
-    return writer.say(f"turned-up/{_UNTOLD[most]}", lowest=lowest)
-
-
-_UNTOLD = {
-    "": "untold-interval",
-    "gate": "untold-gate",
-    "noise": "untold-noise",
-    "range": "untold-range",
-    "gap": "untold-gap",
-    "clipped": "untold-clipped",
-}
 
 
 _REACHED = ("at", "between", "by")

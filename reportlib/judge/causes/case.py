@@ -330,6 +330,21 @@ def wrong_step(evidence: Evidence) -> list[Case]:
 def microphone_overload(evidence: Evidence) -> list[Case]:
     """The microphone or its preamplifier bends the waveform once the sound is loud enough."""
     found = []
+    touched = evidence.overloaded
+    if touched is not None:
+        seen = Seen()
+        seen.marks("The recorded waveform is flattened there.")
+        seen.fits("frequency", "It takes most where the sound is loudest, whatever plays there.")
+        seen.fits("level", "It is there once a level is passed.")
+        return [
+            Case(
+                low_hz=touched.low_hz,
+                high_hz=touched.high_hz,
+                levels_db=touched.levels_db,
+                size_db=min(touched.worst_db, 0.0),
+                **seen.all,  # type: ignore[arg-type]
+            )
+        ]
     told = bool({"overload", "clipped", "flat-tops"} & evidence.severe)
     law = evidence.law
     mine = [

@@ -10,6 +10,7 @@ import numpy as np
 from reportlib.judge.causes.evidence import (
     Evidence,
     Missing,
+    Overloaded,
     Point,
     Ripple,
     Run,
@@ -32,7 +33,7 @@ from reportlib.judge.causes.growth import (
     while_playing,
 )
 from reportlib.judge.records import Analysis
-from reportlib.measure.levels import GRID_PER_OCTAVE, moving_octave_mean
+from reportlib.measure.levels import GRID_PER_OCTAVE, G, moving_octave_mean
 from reportlib.measure.records import ChangeCurve
 from reportlib.session.records import BoolArray, FloatArray
 
@@ -90,6 +91,25 @@ def evidence_of(analysis: Analysis) -> Evidence:
         ),
         drift_db=_drift_db(analysis),
         severe=frozenset(one.code for one in analysis.quality if one.severity != "note"),
+        overloaded=_overloaded(short),
+    )
+
+
+def _overloaded(curves: Sequence[ChangeCurve]) -> Overloaded | None:
+    marked = [
+        (curve, np.isin(curve.reason, ("clipped", "overload")) & np.isfinite(curve.change_db))
+        for curve in curves
+    ]
+    marked = [(curve, points) for curve, points in marked if points.any()]
+    if not marked:
+        return None
+    hz = np.concatenate([curve.frequency_hz[points] for curve, points in marked])
+    half = G ** (0.5 / GRID_PER_OCTAVE)
+    return Overloaded(
+        low_hz=float(hz.min()) / half,
+        high_hz=float(hz.max()) * half,
+        levels_db=tuple(curve.level_db for curve, _ in marked),
+        worst_db=min(float(curve.change_db[points].min()) for curve, points in marked),
     )
 
 

@@ -210,6 +210,16 @@ class Ripple:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Overloaded:
+    """Where the recording clipped or its microphone was overloaded, and at which levels."""
+
+    low_hz: float
+    high_hz: float
+    levels_db: tuple[float, ...]
+    worst_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Evidence:
     """All that the rules of `causes.table` may look at.
 
@@ -233,6 +243,7 @@ class Evidence:
     drift_db : the most that the baseline moved by over the day, beyond its own interval
     codes : code of each quality note → the captures that it is about
     severe : codes that are warnings, or captures left out
+    overloaded : what that took from the short-term test, None where nothing
     """
 
     drive: Literal["passive", "active"]
@@ -255,6 +266,7 @@ class Evidence:
     hints: bool
     drift_db: float
     severe: frozenset[str]
+    overloaded: Overloaded | None = None
 
 
 LEAST_DB = 0.3

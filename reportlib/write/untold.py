@@ -1,0 +1,57 @@
+"""Why something can't be told, in words: for bands, and for what a fault took from a level."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from reportlib.measure.records import Reason
+from reportlib.numbers import frequency
+from reportlib.write.readings_curves import cell_edges
+from reportlib.write.writer import Writer, decibels
+
+CHAIN: tuple[Reason, ...] = ("clipped", "overload", "dropout")
+"""Faults of microphone or recorder."""
+
+
+def why_untold(writer: Writer, bands: Sequence[str]) -> str:
+    """Give the most frequent reason of the points in these bands, in words; a chain's fault first.
+
+    Where a take clipped, what else is missing may be due to that.
+    """
+    counted: dict[Reason, int] = {}
+    edges = [(one.low_hz, one.high_hz) for one in writer.analysis.bands if one.band in bands]
+    for curve in writer.analysis.short_term:
+        for point, reason in enumerate(curve.reason):
+            hz = float(curve.frequency_hz[point])
+            if reason and any(low <= hz < high for low, high in edges):
+                counted[reason] = counted.get(reason, 0) + 1
+    counted = {reason: counted[reason] for reason in CHAIN if reason in counted} or counted
+    most = max(counted, key=lambda reason: counted[reason], default="interval")
+    lowest = frequency(writer.analysis.lowest_hz)
+    return writer.say(f"turned-up/untold-{most}", lowest=lowest)
+
+
+def chain_faults(writer: Writer) -> list[str]:
+    """Say of every level what a fault of microphone or recorder took from it, and which fault."""
+    sentences = []
+    for curve in writer.analysis.short_term:
+        for fault in CHAIN:
+            hz = curve.frequency_hz[[reason == fault for reason in curve.reason]]
+            if not hz.size:
+                continue
+            low, high = cell_edges(
+                curve.frequency_hz,
+                first=int(np.searchsorted(curve.frequency_hz, hz[0])),
+                last=int(np.searchsorted(curve.frequency_hz, hz[-1])),
+                range_hz=writer.analysis.sweep_range_hz,
+            )
+            sentences.append(
+                writer.say(
+                    "in-short/chain-fault",
+                    level=decibels(curve.level_db),
+                    low=frequency(low),
+                    high=frequency(high),
+                    why=writer.say(f"turned-up/untold-{fault}"),
+                )
+            )
+    return sentences
