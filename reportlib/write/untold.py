@@ -11,6 +11,16 @@ from reportlib.write.writer import Writer, decibels
 
 CHAIN: tuple[Reason, ...] = ("clipped", "overload", "dropout")
 """Faults of microphone or recorder."""
+_WORDINGS: dict[Reason, str] = {
+    "": "turned-up/untold-interval",
+    "gate": "turned-up/untold-gate",
+    "noise": "turned-up/untold-noise",
+    "range": "turned-up/untold-range",
+    "gap": "turned-up/untold-gap",
+    "clipped": "turned-up/untold-clipped",
+    "overload": "turned-up/untold-overload",
+    "dropout": "turned-up/untold-dropout",
+}
 
 
 def why_untold(writer: Writer, bands: Sequence[str]) -> str:
@@ -26,9 +36,9 @@ def why_untold(writer: Writer, bands: Sequence[str]) -> str:
             if reason and any(low <= hz < high for low, high in edges):
                 counted[reason] = counted.get(reason, 0) + 1
     counted = {reason: counted[reason] for reason in CHAIN if reason in counted} or counted
-    most = max(counted, key=lambda reason: counted[reason], default="interval")
+    most: Reason = max(counted, key=lambda reason: counted[reason], default="")
     lowest = frequency(writer.analysis.lowest_hz)
-    return writer.say(f"turned-up/untold-{most}", lowest=lowest)
+    return writer.say(_WORDINGS[most], lowest=lowest)
 
 
 def chain_faults(writer: Writer) -> list[str]:
@@ -51,7 +61,7 @@ def chain_faults(writer: Writer) -> list[str]:
                     level=decibels(curve.level_db),
                     low=frequency(low),
                     high=frequency(high),
-                    why=writer.say(f"turned-up/untold-{fault}"),
+                    why=writer.say(_WORDINGS[fault]),
                 )
             )
     return sentences

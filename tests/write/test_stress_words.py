@@ -142,7 +142,9 @@ def test_what_was_heard_of_a_coil_names_its_tones():
     coil = DAYS["coil"].playing[0].coil
     tones = hz_range_text(coil.low_hz, coil.high_hz)
     assert f"from the tones that tell it, {tones}, [" in drafts(DAYS["coil"])["left-playing"]
-    assert f"dB was heard from its tones, {tones}, which fits." in caption_coil(DAYS["coil"])
+    assert f"dB was heard from its tones, {tones}, which fits." in caption_coil(
+        DAYS["coil"], said=said
+    )
 
 
 @pytest.mark.parametrize("day", ["cold unknown", "no fit"])
