@@ -325,7 +325,7 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         "worst_band": names,
         "worst_verb": verb_of(most, names=names, one="arrives", many="arrive"),
         "worst_level": decibels(worst.level_db),
-        "shortfall": _up_to(writer, worst, most=most),
+        "shortfall": ("up to " if len(most) > 1 else "") + writer.of(worst, "shortfall"),
         "u95": writer.of(max(most, key=lambda one: one.u95_db or 0.0), "u95"),
         "point_loss": writer.of(worst, "worst"),
         "point_at": writer.worst_at(worst),
@@ -355,11 +355,6 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         first_verb=verb_of(first, names=first_bands, one="begins", many="begin"),
         **values,
     )
-
-
-def _up_to(writer: Writer, worst: BandResult, *, most: Sequence[BandResult]) -> str:
-    """Quote the largest loss; several bands that are put in no order lose up to that."""
-    return ("up to " if len(most) > 1 else "") + writer.of(worst, "shortfall")
 
 
 def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
