@@ -36,6 +36,7 @@ from reportlib.write.writer import (
     at_a_point,
     decibels,
     may_lose,
+    named_bands,
     no_less,
     plain,
     spoken,
@@ -355,16 +356,6 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         first_verb=verb_of(first, names=first_bands, one="begins", many="begin"),
         **values,
     )
-
-
-def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
-    """Name several bands: all of them, all but one, or each."""
-    others = [band for band in told if band not in bands]
-    if len(bands) > 2 and not others:
-        return "every band"
-    if len(bands) > 2 and len(others) == 1:
-        return f"everything but the {spoken(others[0])}"
-    return f"the {listed([spoken(band) for band in bands])}"
 
 
 def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:

@@ -12,7 +12,16 @@ from reportlib.numbers import frequency, hz_range_text, listed
 from reportlib.write.facts import limit_key
 from reportlib.write.listener import turned_up_heard
 from reportlib.write.readings_sweeps import band_limits, limit_text
-from reportlib.write.writer import BandStory, Writer, at_a_point, decibels, spoken, verb, verb_of
+from reportlib.write.writer import (
+    BandStory,
+    Writer,
+    at_a_point,
+    decibels,
+    may_lose,
+    spoken,
+    verb,
+    verb_of,
+)
 
 _COUNTED = {2: "two bands", 3: "three bands", 4: "four bands", 5: "all five bands"}
 _TOGETHER = ("loses", "gains")
@@ -90,7 +99,7 @@ def _alike_changes(changes: Sequence[_Change]) -> list[list[_Change]]:
     """Put together what several bands do alike at one level, each where its first band stands."""
     groups: dict[object, list[_Change]] = {}
     for index, one in enumerate(changes):
-        alike = (one.wording, one.worst.level_db, one.worst.grade == "holds")  # may lose, or does
+        alike = (one.wording, one.worst.level_db, may_lose(one.worst))
         groups.setdefault(alike if one.wording in _TOGETHER else index, []).append(one)
     return list(groups.values())
 
