@@ -9,7 +9,6 @@ tells of it, so that the verdict must), and care: what the loudest setting is to
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from jinja2 import Environment
