@@ -9,7 +9,6 @@ tells of it, so that the verdict must), and care: what the loudest setting is to
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from jinja2 import Environment
@@ -37,6 +36,7 @@ from reportlib.write.writer import (
     at_a_point,
     decibels,
     may_lose,
+    named_bands,
     no_less,
     plain,
     spoken,
@@ -331,7 +331,7 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         "worst_band": names,
         "worst_verb": verb_of(most, names=names, one="arrives", many="arrive"),
         "worst_level": decibels(worst.level_db),
-        "shortfall": _up_to(writer, worst, most=most),
+        "shortfall": ("up to " if len(most) > 1 else "") + writer.of(worst, "shortfall"),
         "u95": writer.of(max(most, key=lambda one: one.u95_db or 0.0), "u95"),
         "point_loss": writer.of(worst, "worst"),
         "point_at": writer.worst_at(worst),
@@ -361,21 +361,6 @@ def _main_verdict(writer: Writer, *, story: Story) -> str:
         first_verb=verb_of(first, names=first_bands, one="begins", many="begin"),
         **values,
     )
-
-
-def _up_to(writer: Writer, worst: BandResult, *, most: Sequence[BandResult]) -> str:
-    """Quote the largest loss; several bands that are put in no order lose up to that."""
-    return ("up to " if len(most) > 1 else "") + writer.of(worst, "shortfall")
-
-
-def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
-    """Name several bands: all of them, all but one, or each."""
-    others = [band for band in told if band not in bands]
-    if len(bands) > 2 and not others:
-        return "every band"
-    if len(bands) > 2 and len(others) == 1:
-        return f"everything but the {spoken(others[0])}"
-    return f"the {listed([spoken(band) for band in bands])}"
 
 
 def _gain_values(writer: Writer, gain: BandResult) -> dict[str, str]:

@@ -21,7 +21,7 @@ from reportlib.judge.thresholds import (
     WORST_LIMITS_DB,
 )
 from reportlib.measure.levels import BANDS, GRID_PER_OCTAVE, G
-from reportlib.numbers import level_text
+from reportlib.numbers import level_text, listed
 from reportlib.session.day import Test
 from reportlib.session.parameters import ReportParameters
 from reportlib.write.quotes import FactTable, band_key, quoted
@@ -339,6 +339,16 @@ def verb_of(results: Sequence[BandResult], *, names: str, one: str, many: str) -
 def spoken(band: str) -> str:
     """Return a band's name as a sentence says it, e.g. ``presence range``."""
     return _SPOKEN.get(band, band)
+
+
+def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
+    """Name several bands: all of them, all but one, or each."""
+    others = [band for band in told if band not in bands]
+    if len(bands) > 2 and not others:
+        return "every band"
+    if len(bands) > 2 and len(others) == 1:
+        return f"everything but the {spoken(others[0])}"
+    return f"the {listed([spoken(band) for band in bands])}"
 
 
 def decibels(level_db: float) -> str:

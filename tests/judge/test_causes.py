@@ -16,7 +16,7 @@ from stressed import make_playing
 from reportlib.draw import tables
 from reportlib.judge.causes.distil import evidence_of
 from reportlib.judge.causes.evidence import Point
-from reportlib.judge.causes.growth import coil_rise_k, growth, level_law
+from reportlib.judge.causes.growth import coil_rise_k, growth, level_law, most_with_power
 from reportlib.judge.causes.table import CAUSE_NAMES, CAUSES, NONE_SHOWN, find_causes
 from reportlib.measure.records import HarmonicCurves
 from reportlib.publish import results
@@ -72,6 +72,11 @@ def test_growth_of_known_laws(losses, kind, onset):
 
 def test_growth_is_that_of_gains_as_well():
     assert growth(points((-0.1, -0.3, -0.8, -2.2, -3.1)))[0] == "smooth"
+
+
+def test_what_grows_with_power_is_bounded_by_the_levels_below():
+    # 0.1 ± 0.1 dB at 90 dB is 0.8 dB at most 6 dB on (power of four), and 1.6 dB 9 dB on.
+    assert most_with_power(points((0.0, 0.0, 0.1, 2.0, 4.0))) == pytest.approx(0.4, abs=0.01)
 
 
 @pytest.mark.parametrize(("loss", "kelvin"), [(0.5, 15), (1, 31), (2, 66), (3, 105), (4.5, 173)])

@@ -268,6 +268,11 @@ class Evidence:
     severe: frozenset[str]
     overloaded: Overloaded | None = None
 
+    @property
+    def may_have_a_port(self) -> bool:
+        """Whether the box has a port, or nobody wrote down how it is built."""
+        return self.enclosure in (None, "vented")
+
 
 LEAST_DB = 0.3
 """Below this a change is not looked at, however well it is known (a judgement)."""

@@ -77,6 +77,19 @@ def growth(points: Sequence[Point]) -> tuple[Growth, float, float]:
     return "unclear", onset, last
 
 
+def most_with_power(points: Sequence[Point]) -> float:
+    """Return which share of the loss at the top can at most be one that grows with power.
+
+    Each level below bounds it: the most that was lost there, ten times as much 10 dB on.
+    """
+    top = points[-1]
+    bounds_db = [
+        (max(-one.change_db, 0.0) + one.u95_db) * 10.0 ** ((top.rise_db - one.rise_db) / 10.0)
+        for one in points[:-1]
+    ]
+    return float(min(bounds_db, default=np.inf) / max(-top.change_db, 1e-9))
+
+
 def _onset(points: Sequence[Point], *, shows: np.ndarray) -> float:
     """Lowest level from which on every level shows it; the largest's where it is not so."""
     hidden = np.flatnonzero(~shows)

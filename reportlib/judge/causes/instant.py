@@ -15,6 +15,7 @@ from reportlib.judge.causes.case import (
     where,
 )
 from reportlib.judge.causes.evidence import Evidence, Law, Stretch, octaves_of
+from reportlib.judge.causes.growth import most_with_power
 from reportlib.numbers import frequency, share_text
 
 BASS_HZ = 250.0
@@ -41,8 +42,6 @@ LIMITER_SLOPE = 0.85
 thirds at most, turbulent air half (their laws for large drive)."""
 WORTH_SAYING = 0.9
 """A share above it bounds next to nothing."""
-PER_POWER_DB = 10.0
-"""A small loss that grows with power is ten times as large so much on (`growth`)."""
 BROAD_OCTAVES = 3.0
 ONE_BAND_OCTAVES = 4.0
 """More than the bands that limiters act on by themselves (judgement)."""
@@ -76,22 +75,13 @@ def _turned_down(evidence: Evidence, one: Stretch) -> bool:
 
 
 def _rest_of(one: Stretch) -> str:
-    """Say how much of the loss at the top can be one that grows with power; ends a sentence.
-
-    Each level below bounds it: the most that was lost there, carried up with the drive's power.
-    """
-    top = one.points[-1]
-    bounds_db = [
-        (max(-below.change_db, 0.0) + below.u95_db)
-        * 10.0 ** ((top.rise_db - below.rise_db) / PER_POWER_DB)
-        for below in one.points[:-1]
-    ]
-    share = min(bounds_db, default=math.inf) / max(-top.change_db, 1e-9)
+    """Say how much of the loss at the top can be one that grows with power; ends a sentence."""
+    share = most_with_power(one.points)
     if share >= WORTH_SAYING:
         return "."
     return (
         f"; what grows with power carries {share_text(share)} at most of what is missing at "
-        f"{top.level_db:g} dB, by what the levels below lost."
+        f"{one.points[-1].level_db:g} dB, by what the levels below lost."
     )
 
 
@@ -230,7 +220,7 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         _no_law(seen, evidence)
         _one_of_many(seen, one, evidence=evidence)
         deep = _deep(one) and one.worst_hz <= PORT_HZ and one.core_octaves <= PORT_OCTAVES
-        if deep and _may_have_a_port(evidence):
+        if deep and evidence.may_have_a_port:
             seen.doubts("With steps as wide as these a port would look the same.")
         if _deep(one) and _bass_gain(evidence) is not None:
             seen.contradicts("The bass gains beside it, as no limiter makes it.")
@@ -299,9 +289,7 @@ def _both_ends(one: Stretch) -> bool:
 def port(evidence: Evidence) -> list[Case]:
     """Turbulence in the port: half an octave to one around the box's tuning, ever more."""
     found = []
-    if not _may_have_a_port(evidence):
-        return []
-    for one in evidence.short:
+    for one in evidence.short if evidence.may_have_a_port else ():
         if not _deep(one) or one.worst_hz > PORT_HZ or one.growth in ("offset", "lone", "share"):
             continue
         seen = Seen()
@@ -335,10 +323,6 @@ def port(evidence: Evidence) -> list[Case]:
         _not_turned_down(seen, one, evidence=evidence)
         found.append(case_of(one, **seen.all))
     return found
-
-
-def _may_have_a_port(evidence: Evidence) -> bool:
-    return evidence.enclosure in (None, "vented")
 
 
 def _where_tuned(seen: Seen, one: Stretch, *, tuning_hz: Sequence[float]) -> None:
