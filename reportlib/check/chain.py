@@ -54,7 +54,7 @@ def cut_flat(
     """Mark as clipped what a sweep passed while the microphone's tops were cut."""
     return {
         path: _marked(one, fault="clipped", stretches_hz=traces[path].cut_hz, fraction=fraction)
-        if traces[path].microphone_tops > FLAT_SHARE
+        if traces[path].microphone_tops > FLAT_SHARE and "clipped" not in one.untold
         else one
         for path, one in responses.items()
     }

@@ -279,7 +279,7 @@ def _dropped(channel: FloatArray, *, step: float) -> NDArray[np.intp]:
 
     Parameters
     ----------
-    step : of the recording's format, full scale at 1
+    step : of the recording's format, full scale at 1; the converter's own may be larger
     """
     at = np.flatnonzero(channel[1:] == channel[:-1])
     if not at.size:
@@ -288,6 +288,10 @@ def _dropped(channel: FloatArray, *, step: float) -> NDArray[np.intp]:
     first = at[np.concatenate(([0], breaks + 1))]
     last = at[np.concatenate((breaks, [at.size - 1]))] + 1
     long = last - first >= _DROPPED_RUN - 1
+    if not long.any():
+        return at[:0]
+    moves = np.abs(np.diff(channel))
+    step = max(step, float(np.min(moves, where=moves > 0.0, initial=np.inf)))
     found = [np.empty(0, dtype=np.intp)]
     for start, end in zip(first[long].tolist(), last[long].tolist(), strict=True):
         size, value = end - start + 1, channel[start]
