@@ -13,8 +13,8 @@ import pytest
 import soundfile
 from faults import ASKED, RATE, clipped, day, everywhere, only, softened
 
+from reportlib.draw import wordings
 from reportlib.judge.analysis import analyse
-from reportlib.publish import memory
 from reportlib.session.day import Entry, Rig, Session, Speaker
 from reportlib.write import facts, report
 
@@ -52,7 +52,7 @@ def drafts(analysis):
     return report.draft(
         analysis,
         facts=facts.collect(analysis),
-        templates=memory.narrative_templates(),
+        templates=wordings.narrative_templates(),
         parameters=ASKED,
     )
 

@@ -13,6 +13,7 @@ from sample_notebook import narrative_cell, notebook_of, shown_cell
 from stressed import LOSSES, make_playing
 
 from reportlib.draw import figures, tables
+from reportlib.draw.wordings import narrative_templates
 from reportlib.publish import results
 from reportlib.publish.notebook import for_readers
 from reportlib.session.files import notebooks_folder
@@ -86,7 +87,7 @@ def report_of(analysis):
     drafts = report.draft(
         analysis,
         facts=facts.collect(analysis),
-        templates=results.narrative_templates(),
+        templates=narrative_templates(),
         parameters=parameters,
     )
     names = {

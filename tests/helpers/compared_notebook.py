@@ -5,13 +5,13 @@ from builders import make_analysis
 from invented import vented_loss
 from nbformat import NotebookNode, v4
 
+from reportlib.draw.wordings import narrative_templates
 from reportlib.judge.records import Analysis
 from reportlib.many import figures, tables
 from reportlib.many.comparison import about_comparison, compare
 from reportlib.many.facts import comparison_facts
 from reportlib.many.words import draft_comparison
 from reportlib.publish.notebook import for_readers
-from reportlib.publish.results import narrative_templates
 
 
 def three_days() -> tuple[Analysis, ...]:

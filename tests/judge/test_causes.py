@@ -14,12 +14,12 @@ from invented import bump, no_change
 from stressed import make_playing
 
 from reportlib.draw import tables
+from reportlib.draw.wordings import narrative_templates
 from reportlib.judge.causes.distil import evidence_of
 from reportlib.judge.causes.evidence import Point
 from reportlib.judge.causes.growth import coil_rise_k, growth, level_law, most_with_power
 from reportlib.judge.causes.table import CAUSE_NAMES, CAUSES, NONE_SHOWN, find_causes
 from reportlib.measure.records import HarmonicCurves
-from reportlib.publish import results
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.records import QualityNote
 from reportlib.write import data
@@ -350,7 +350,7 @@ def said(analysis):
         Writer(
             analysis=analysis,
             facts=collect(analysis),
-            templates=results.narrative_templates(),
+            templates=narrative_templates(),
             parameters=checked_parameters(session="."),
         )
     )

@@ -13,7 +13,7 @@ from builders import make_analysis
 from side_by_side import CASES, comparison
 from stressed import make_playing
 
-from reportlib.draw.wordings import said
+from reportlib.draw.wordings import narrative_templates, said
 from reportlib.many import tables as many_tables
 from reportlib.many.drawing import caption_at_equal_output, caption_beside_limits
 from reportlib.many.facts import band_verdicts, comparison_facts
@@ -21,7 +21,6 @@ from reportlib.many.tables import CSV_COLUMNS, comparison_csv, comparison_json
 from reportlib.many.tracks import needs_of
 from reportlib.many.words import SLOTS, draft_comparison
 from reportlib.measure.levels import BANDS
-from reportlib.publish import results
 from reportlib.write import quotes
 from reportlib.write.data import results_schema
 
@@ -41,9 +40,7 @@ _QUOTE = re.compile(r"\[([^\]]+)\]\(#fact-([^)]+)\)")
 @cache
 def drafts(case):
     report = comparison(case)
-    return draft_comparison(
-        report, facts=comparison_facts(report), templates=results.narrative_templates()
-    )
+    return draft_comparison(report, facts=comparison_facts(report), templates=narrative_templates())
 
 
 @cache

@@ -155,7 +155,6 @@ def test_a_notebook_that_is_no_report_is_named():
         (PICTURE_MIME, {"width_px": 5e-324}),
         (PICTURE_MIME, {"width_px": 1e300}),
         (PICTURE_MIME, {"width_px": 10**400}),
-        (PICTURE_MIME, {"ladder": {"levels": ["9"], "bands": ["a"], "shares": [[10**400]]}}),
         (PICTURE_MIME, {"read_out": [[]]}),
         (TABLE_MIME, {"rows": ...}),
         (TABLE_MIME, {"rows": [["one cell"]], "anchors": [""]}),

@@ -9,8 +9,8 @@ from builders import make_analysis
 from invented import no_change
 
 from reportlib.draw import ladder
+from reportlib.draw.wordings import narrative_templates
 from reportlib.judge.limits import kind_of
-from reportlib.publish import results
 from reportlib.session.parameters import checked_parameters
 from reportlib.write import facts, report
 
@@ -21,7 +21,7 @@ def drafted(analysis):
     found = report.draft(
         analysis,
         facts=facts.collect(analysis),
-        templates=results.narrative_templates(),
+        templates=narrative_templates(),
         parameters=checked_parameters(session="."),
     )
     return {slot: re.sub(r"\[([^\]]+)\]\(#[^)]*\)", r"\1", text) for slot, text in found.items()}

@@ -14,8 +14,8 @@ import side_by_side
 from builders import judged, make_analysis
 from full_report import full_analysis
 
+from reportlib.draw.wordings import narrative_templates
 from reportlib.judge.grades import band_results, grade_of
-from reportlib.publish import results
 from reportlib.session import files
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.records import QualityNote
@@ -30,7 +30,7 @@ def drafts(analysis):
     return report.draft(
         analysis,
         facts=facts.collect(analysis),
-        templates=results.narrative_templates(),
+        templates=narrative_templates(),
         parameters=PARAMETERS,
     )
 

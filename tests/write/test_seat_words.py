@@ -8,9 +8,9 @@ import pytest
 from builders import make_analysis
 
 from reportlib.draw import tables
+from reportlib.draw.wordings import narrative_templates
 from reportlib.judge.analysis import listeners
 from reportlib.judge.exposure import exposures
-from reportlib.publish import results
 from reportlib.session.parameters import checked_parameters, merged_parameters
 from reportlib.write import facts, report
 
@@ -34,7 +34,7 @@ def drafts(analysis, parameters):
     made = report.draft(
         analysis,
         facts=facts.collect(analysis),
-        templates=results.narrative_templates(),
+        templates=narrative_templates(),
         parameters=parameters,
     )
     return {slot: re.sub(r"\]\(#[^)]+\)", "]", text) for slot, text in made.items()}
@@ -137,7 +137,7 @@ def test_every_quoted_fact_of_the_slots_has_its_row():
     made = report.draft(
         analysis,
         facts=facts.collect(analysis),
-        templates=results.narrative_templates(),
+        templates=narrative_templates(),
         parameters=parameters,
     )
     anchors = " ".join(
