@@ -49,8 +49,9 @@ def test_a_kernel_that_dies_is_said_in_one_line(tmp_path, template, capfd, numbe
 
 
 def test_a_kernel_that_died_before_it_was_asked_is_too(tmp_path, template, capfd):
+    before = set(psutil.Process().children())
     with kernels.started(tmp_path) as handed_out:
-        (process,) = psutil.Process().children()
+        (process,) = set(psutil.Process().children()) - before
         process.kill()
         line = said(tmp_path, notebook_that(template, ""), kernel=handed_out)
     assert "the kernel that ran it ended" in line
