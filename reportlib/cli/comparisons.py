@@ -51,7 +51,7 @@ def compare(
 
     \b
     Example:
-      upheld compare my-demo/marram-12 my-demo/trivet-6
+      upheld compare my-demo/marram-12 my-demo/samphire-3
     """
     done = make_comparison(
         sessions,
