@@ -1,9 +1,9 @@
 """Kill runs of the command line at random times, and look at what is left after the next run.
 
 ``python kill_runs.py FOLDER VERB ROUNDS SEED`` with VERB publish, intake, report or refresh, and
-``tests/plan`` on the path. A round is a run that is killed (SIGKILL), alone or with all that it started, at a random time, half
-of them late; after it comes a run that nobody kills. Then nothing may be lost, and nothing be
-there that a run without kills doesn't leave.
+``tests/plan`` on the path. A round is a run that is killed (SIGKILL), alone or with all that it
+started, at a random time, half of them late; after it comes a run that nobody kills. Then nothing
+may be lost, and nothing be there that a run without kills doesn't leave.
 """
 
 import multiprocessing
