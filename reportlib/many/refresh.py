@@ -17,6 +17,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import tempfile
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -25,12 +26,14 @@ from contextlib import suppress
 from functools import partial
 from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
+from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import Any, Protocol
 
 from reportlib.errors import one_line
 from reportlib.many.making import Job, Outcome, make
 from reportlib.publish import kernels as publish_kernels
+from reportlib.session import lock
 
 Say = Callable[[str, str], None]
 _LOOK_S = 0.2  # Ctrl-C is seen so soon
@@ -173,6 +176,19 @@ _ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 """Small matrices gain nothing by threads, and a process that has none can be forked."""
 
 
+def _serve(preload: Sequence[str]) -> None:
+    """Start the server, whose socket lies where the next run clears it should this be killed."""
+    held = contextlib.ExitStack()
+    folder = held.enter_context(lock.own_folder())
+    Finalize(None, held.close, exitpriority=-200)  # when multiprocessing has left it, at -100
+    forkserver.set_forkserver_preload(list(preload))
+    before, tempfile.tempdir = tempfile.tempdir, str(folder)
+    try:
+        forkserver.ensure_running()
+    finally:
+        tempfile.tempdir = before
+
+
 class Children:
     """Has sessions made, each in a process of its own; safe to share by threads.
 
@@ -190,8 +206,7 @@ class Children:
         for name, value in _ONE_THREAD.items():
             os.environ.setdefault(name, value)
         if publish_kernels.POSSIBLE:
-            forkserver.set_forkserver_preload(["reportlib.many.preloaded", *preload])
-            forkserver.ensure_running()
+            _serve(["reportlib.many.preloaded", *preload])
         # A Dask worker is marked as one that must have no children, since they might outlive it.
         # Ours don't (`_end_with_parent`).
         multiprocessing.current_process().daemon = False

@@ -13,9 +13,9 @@ from reportlib.many.making import Outcome
 def fake(job, *, say, kernels=None):
     del kernels
     folder = Path(job.session)
-    say("measuring")
     with (folder / "begun").open("a") as file:
         print(os.getpid(), file=file)
+    say("measuring")
     if (folder / "dies").exists():
         os._exit(9)
     if (folder / "dies once").exists():
