@@ -9,7 +9,7 @@ from reportlib.publish.quick_imports import without_address_grammar
 from reportlib.simulate.demo import make_demo
 
 with without_address_grammar():
-    import nbformat  # noqa: F401  # as the command line imports it
+    import nbformat  # as the command line imports it
 
 # The same examples at every run, however slow the machine; `--hypothesis-profile long` for more.
 settings.register_profile("suite", max_examples=50, derandomize=True, deadline=None)
@@ -48,4 +48,15 @@ def reported(trivet, tmp_path_factory):
     folder = shutil.copytree(trivet, tmp_path_factory.mktemp("reported") / "trivet-6")
     result = CliRunner().invoke(main, ["report", str(folder)])
     assert result.exit_code == 0, result.output
+    return folder
+
+
+@pytest.fixture(scope="session")
+def undrawn(reported, tmp_path_factory):
+    """The same, but that the reviewer deleted figures and tables: a run of it draws nothing."""
+    folder = shutil.copytree(reported, tmp_path_factory.mktemp("undrawn") / "trivet-6")
+    notebook = nbformat.read(folder / "report.ipynb", as_version=4)
+    drawing = ("figures.", "tables.", "seat_calculator(")
+    notebook.cells = [cell for cell in notebook.cells if not cell.source.startswith(drawing)]
+    nbformat.write(notebook, folder / "report.ipynb")
     return folder

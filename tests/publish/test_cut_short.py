@@ -2,7 +2,6 @@
 
 import copy
 import shutil
-import signal
 
 import nbformat
 import psutil
@@ -39,10 +38,8 @@ def said(folder, notebook, *, error=NotebookError, **given):
     return line
 
 
-@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSEGV])
-def test_a_kernel_that_dies_is_said_in_one_line(tmp_path, template, capfd, number):
-    code = f"import os\nos.kill(os.getpid(), {int(number)})"
-    line = said(tmp_path, notebook_that(template, code))
+def test_a_kernel_that_dies_is_said_in_one_line(tmp_path, template, capfd):
+    line = said(tmp_path, notebook_that(template, "import os\nos.kill(os.getpid(), 9)"))
     assert "the kernel that ran it ended" in line
     assert "upheld report" in line
     assert capfd.readouterr() == ("", "")
@@ -61,7 +58,6 @@ def test_a_kernel_that_died_before_it_was_asked_is_too(tmp_path, template, capfd
 @pytest.mark.parametrize(
     "code",
     [
-        "os.rename(here, here + '-moved')",
         "shutil.rmtree(here)",
         "os.rename(here, here + '-moved'); os.mkdir(here)",
         "shutil.rmtree(here); os._exit(1)",
@@ -77,10 +73,10 @@ def test_a_folder_that_goes_away_is_said_in_one_line(tmp_path, template, code):
 
 
 @pytest.mark.parametrize("verb", ["report", "publish"])
-def test_a_folder_that_goes_away_while_pages_are_made_is(reported, tmp_path, monkeypatch, verb):
+def test_a_folder_that_goes_away_while_pages_are_made_is(undrawn, tmp_path, monkeypatch, verb):
     from reportlib.publish import outputs
 
-    session = shutil.copytree(reported, tmp_path / "trivet-6")
+    session = shutil.copytree(undrawn, tmp_path / "trivet-6")
     written = outputs.write_outputs
 
     def moved(*given, **named):

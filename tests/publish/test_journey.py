@@ -27,9 +27,9 @@ from reportlib.write.data import results_schema
 
 
 @pytest.fixture
-def mine(reported, tmp_path):
+def mine(undrawn, tmp_path):
     """A reported session that a test may change."""
-    return shutil.copytree(reported, tmp_path / "trivet-6")
+    return shutil.copytree(undrawn, tmp_path / "trivet-6")
 
 
 def read(page):
@@ -136,8 +136,8 @@ def test_what_publish_renders_is_the_notebook_as_edited_not_as_drafted(mine):
     assert "names no cause" not in page
 
 
-def test_the_executed_notebook_holds_no_path_of_the_machine(mine):
-    assert str(mine.parent) not in (mine / "report.ipynb").read_text("utf-8")
+def test_the_executed_notebook_holds_no_path_of_the_machine(reported):
+    assert str(reported.parent) not in (reported / "report.ipynb").read_text("utf-8")
 
 
 def test_the_paper_asked_for_once_is_remembered_and_needs_no_analysis(mine):
@@ -218,7 +218,6 @@ def test_history_lists_and_puts_back_also_from_a_damaged_notebook(mine):
     edit(mine, "care", words)
     run("report", mine)
     edit(mine, "care", "## Care\n\nOther words.")
-    run("report", mine)
     listed = json.loads(run("history", mine, "--json").output)
     assert {one["why"] for one in listed} == {"as it was before a run", "as a run left it"}
     kept = mine / ".upheld/history"
@@ -242,18 +241,19 @@ def test_history_lists_and_puts_back_also_from_a_damaged_notebook(mine):
     assert written(mine, "care") == ["## Care\n\nOther words."]
 
 
-def test_code_and_a_caption_of_the_reviewers_own_run_with_the_report(mine):
+def test_code_and_a_caption_of_the_reviewers_own_run_with_the_report(mine, reported):
+    drawn = nbformat.read(reported / "report.ipynb", as_version=4)
+    (figure,) = (cell for cell in drawn.cells if cell_name(cell) == "turned-up-figure")
+    figure.source += '.captioned("At 99 dB the low mids lose 9.5 dB, as I read it.")'
     path = mine / "report.ipynb"
     notebook = nbformat.read(path, as_version=4)
-    places = {cell_name(cell): index for index, cell in enumerate(notebook.cells)}
-    notebook.cells[
-        places["turned-up-figure"]
-    ].source += '.captioned("At 99 dB the low mids lose 9.5 dB, as I read it.")'
+    names = [cell_name(cell) for cell in notebook.cells]
+    after = names.index("turned-up") + 1
     own = [
         nbformat.v4.new_code_cell("print('levels', len(report.short_term))"),
         nbformat.v4.new_code_cell("1 / 0"),
     ]
-    notebook.cells[places["turned-up-figure"] : places["turned-up-figure"]] = own
+    notebook.cells[after:after] = [*own, figure]
     nbformat.write(notebook, path)
     sign(nbformat.read(path, as_version=4))  # as JupyterLab does on saving
     said = run("publish", mine, code=2).output

@@ -119,9 +119,9 @@ def test_parameters_that_are_no_python_are_said_in_one_line(tmp_path):
 
 
 def test_report_and_refresh_leave_a_strangers_cell_out_and_jupyter_does_not_sign_it(
-    reported, tmp_path, at_home
+    undrawn, tmp_path, at_home
 ):
-    session = shutil.copytree(reported, tmp_path / "trivet-6")
+    session = shutil.copytree(undrawn, tmp_path / "trivet-6")
     ran = tmp_path / "ran"
     put_in(session, new_code_cell(f"open({str(ran)!r}, 'a').close()"))
     at_home("mine")
