@@ -14,6 +14,7 @@ loudspeaker whose own response differs by some decibels over frequency shows it.
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from reportlib.judge.causes.evidence import (
     Coil,
@@ -306,18 +307,24 @@ def _largest_step(track_db: FloatArray, elapsed_s: FloatArray) -> tuple[float, f
     time unless its time constant is that of a few periods, so that what the neighbours on
     either side still move by is taken off.
     """
-    size, best = track_db.size, (0.0, 0.0)
+    size = track_db.size
     if size < 8:
-        return best
+        return 0.0, 0.0
     noise = 1.4826 * float(np.median(np.abs(np.diff(track_db)))) + 0.02
-    for place in range(3, size - 3):
-        before = track_db[max(0, place - 4) : place]
-        after = track_db[place + 1 : place + 5]
-        step = float(np.median(after) - np.median(before))
-        drift = max(abs(float(before[-1] - before[0])), abs(float(after[-1] - after[0])))
-        if abs(step) > 6.0 * noise and abs(step) > 3.0 * drift and abs(step) > abs(best[0]):
-            best = (step, float(elapsed_s[place]))
-    return best
+    place = np.arange(3, size - 3)
+    # the first and the last place have three periods on their outer side
+    fours = sliding_window_view(np.pad(track_db, 1, constant_values=np.nan), 4)
+    before, after = fours[: size - 6], fours[5:]
+    step = np.nanmedian(after, axis=1) - np.nanmedian(before, axis=1)
+    drift = np.maximum(
+        np.abs(track_db[place - 1] - track_db[np.maximum(place - 4, 0)]),
+        np.abs(track_db[np.minimum(place + 4, size - 1)] - track_db[place + 1]),
+    )
+    stays = (np.abs(step) > 6.0 * noise) & (np.abs(step) > 3.0 * drift)
+    if not stays.any():
+        return 0.0, 0.0
+    largest = int(np.argmax(np.where(stays, np.abs(step), 0.0)))
+    return float(step[largest]), float(elapsed_s[place[largest]])
 
 
 LEAST_SPREAD_DB = 1.5
