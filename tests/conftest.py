@@ -1,6 +1,8 @@
 """Shared sessions: simulated once, copied where a test writes."""
 
 import shutil
+import sqlite3
+from contextlib import closing
 
 import pytest
 from hypothesis import settings
@@ -26,10 +28,33 @@ def jupyter(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def trivet(tmp_path_factory):
+def once(tmp_path_factory, worker_id):
+    """Make a folder once for all worker processes; only to be read or copied."""
+    top = tmp_path_factory.getbasetemp()
+    if worker_id != "master":
+        top = top.parent
+
+    def made(name, make):
+        folder = top / name
+        lock = sqlite3.connect(top / f"{name}.lock", timeout=600.0, isolation_level=None)
+        with closing(lock):
+            lock.execute("BEGIN EXCLUSIVE")  # for which other processes wait, on every system
+            if not folder.exists():
+                make(top / f"{name}.half").parent.rename(folder)
+        return folder
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def trivet(once):
     """A simulated Trivet 6 with one take of each level; only to be read or copied."""
-    folder = tmp_path_factory.mktemp("demo") / "trivet-6"
-    return make_demo(folder, speaker="trivet-6", stages_s=(2.0, 3.0), takes=1, record_stress=False)
+
+    def make(folder):
+        about = {"stages_s": (2.0, 3.0), "takes": 1, "record_stress": False}
+        return make_demo(folder / "trivet-6", speaker="trivet-6", **about)
+
+    return once("demo", make) / "trivet-6"
 
 
 @pytest.fixture
@@ -39,16 +64,22 @@ def session(trivet, tmp_path):
 
 
 @pytest.fixture(scope="session")
-def reported(trivet, tmp_path_factory):
+def reported(trivet, once):
     """The same with its report made; only to be read or copied."""
     from click.testing import CliRunner
 
     from reportlib.cli import main
+    from reportlib.publish.execution import sign
 
-    folder = shutil.copytree(trivet, tmp_path_factory.mktemp("reported") / "trivet-6")
-    result = CliRunner().invoke(main, ["report", str(folder)])
-    assert result.exit_code == 0, result.output
-    return folder
+    def make(folder):
+        session = shutil.copytree(trivet, folder / "trivet-6")
+        result = CliRunner().invoke(main, ["report", str(session)])
+        assert result.exit_code == 0, result.output
+        return session
+
+    session = once("reported", make) / "trivet-6"
+    sign(nbformat.read(session / "report.ipynb", as_version=4))  # whichever worker made it
+    return session
 
 
 @pytest.fixture(scope="session")
