@@ -72,7 +72,7 @@ def heard(loudspeaker, *, ppm, seed, noise_db=60.0, latency_s=0.0):
 
 @pytest.mark.parametrize(
     ("loudspeaker", "ppm"),
-    [(HOT, ppm) for ppm in (5.0, -40.0, 150.0)] + [(THREE_WAY, 300.0)],
+    [(HOT, ppm) for ppm in (5.0, -40.0)] + [(THREE_WAY, 300.0)],
     ids=lambda value: f"{value:g}" if isinstance(value, float) else "",
 )
 def test_a_multitone_tells_drift_to_a_twentieth_of_a_ppm(loudspeaker, ppm):
@@ -174,7 +174,7 @@ def test_a_drift_that_all_captures_share_cancels():
     assert max(level_db, change_db) < 0.01
 
 
-@pytest.mark.parametrize("ppm", [5.0, 40.0, 150.0])
+@pytest.mark.parametrize("ppm", [5.0, 150.0])
 def test_captures_whose_clocks_differ_give_the_same_change(ppm):
     """The baseline's as it should be, one level's fast, the other's slow."""
     raw = [
@@ -194,7 +194,7 @@ def test_captures_whose_clocks_differ_give_the_same_change(ppm):
         assert moved_db(day, gate_ms=gate_ms)[1] < 0.01
 
 
-@pytest.mark.parametrize("noises", [4, pytest.param(12, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("noises", [2, pytest.param(12, marks=pytest.mark.slow)])
 def test_a_loudspeaker_without_drift_is_never_corrected(noises):
     """Three loudspeakers whose phase moves with level, at three drives, in several noises each."""
     true_ppm, found_ppm = [], []

