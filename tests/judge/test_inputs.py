@@ -18,6 +18,7 @@ from days import GRID, TWO_WAY
 
 from reportlib import simulate
 from reportlib.cli import main
+from reportlib.draw.wordings import narrative_templates
 from reportlib.errors import CaptureError
 from reportlib.judge.analysis import analyse
 from reportlib.judge.records import Analysis
@@ -26,6 +27,8 @@ from reportlib.session.day import SweepFacts
 from reportlib.session.parameters import ReportParameters
 from reportlib.session.reading import read_session
 from reportlib.write.data import compression_csv, results_document, results_schema
+from reportlib.write.facts import collect
+from reportlib.write.report import draft
 
 SWEEP = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=1.0)
 CHAIN = simulate.Chain(full_scale_db=120.0, reference_full_scale_v=80.0)
@@ -493,11 +496,15 @@ def test_without_calibration_the_mean_is_the_asked_for_level_whatever_the_microp
 def test_the_report_says_its_levels_were_measured(tmp_path):
     folder = audio_day(tmp_path / "marram-12", tables=RECORDED, distance=2.0)
     calibrator(folder)
-    result = CliRunner().invoke(main, ["report", str(folder)])
-    assert result.exit_code == 0, result.output
-    page = (folder / "out/report.html").read_text("utf-8")
-    assert "Levels are calibrated." in page
-    document = json.loads((folder / "out/data/results.json").read_text("utf-8"))
-    measured_db = document["measured"]["baseline_level_db"]
+    analysis = analysed(folder)
+    drafts = draft(
+        analysis,
+        facts=collect(analysis),
+        templates=narrative_templates(),
+        parameters=ReportParameters(session="."),
+    )
+    assert "Levels are calibrated." in "\n".join(drafts.values())
+    measured_db = analysis.baseline.mean_level_db
     assert abs(measured_db - BASELINE_DB) > 1.0  # else nothing would be said about it
-    assert f"measured {number(measured_db, 1)} dB" in page
+    said = "\n".join(note.message for note in analysis.quality)
+    assert f"measured {number(measured_db, 1)} dB" in said

@@ -427,8 +427,8 @@ def kills(folder, verb, count, *, seed):
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="kills forked processes")
-def test_of_a_killed_run_nothing_is_left_after_the_next(reported, tmp_path):
-    shutil.copytree(reported, tmp_path / "sessions/trivet-6")
+def test_of_a_killed_run_nothing_is_left_after_the_next(undrawn, tmp_path):
+    shutil.copytree(undrawn, tmp_path / "sessions/trivet-6")
     kills(tmp_path, "publish", 1, seed=1)
 
 
