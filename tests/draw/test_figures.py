@@ -1,5 +1,6 @@
 """The figures: nothing collides or leaves the frame, bytes repeat, settings stay alone."""
 
+import functools
 import io
 import logging
 import re
@@ -78,7 +79,7 @@ DRAWN = ("level_ladder", "turned_up", "left_playing", "distortion", "asked_and_g
 OVER_FREQUENCY = {"turned_up", "left_playing"}
 """What every case draws otherwise; the rest only changes where names, levels or steps do."""
 EVERYWHERE = {
-    "plain", "one level", "eight levels", "a very long name", "everything 25 dB short",
+    "one level", "eight levels", "a very long name", "everything 25 dB short",
     "all in noise", "text", "fourteen levels",
 }  # fmt: skip
 EMPTY = {
@@ -92,6 +93,11 @@ def pictures():
     """Return every picture of the plain analysis, by the name of its function."""
     analysis = make_analysis()
     return {figure: getattr(figures, figure)(analysis) for figure in DRAWN}
+
+
+@functools.cache
+def day(case):
+    return make_analysis(**CASES[case])
 
 
 @pytest.mark.parametrize("paper", [PAGE, PHONE], ids=["page", "phone"])
@@ -108,7 +114,7 @@ def pictures():
     ],
 )
 def test_no_text_leaves_the_frame_or_touches_another(case, figure, paper):
-    analysis = make_analysis(**CASES[case])
+    analysis = day(case)
     if (case, figure) in EMPTY:
         assert getattr(figures, figure)(analysis) is None
         return
