@@ -28,8 +28,8 @@ def analysed(*, seed=4711, levels_db=LEVELS_DB, **of_day):
 
 
 @cache
-def clean(*, takes=2, reference=True):
-    return analysed(takes=takes, reference=reference)
+def clean(**of_day):
+    return analysed(**of_day)
 
 
 def alarms(analysis):
@@ -86,7 +86,7 @@ def test_what_an_overloaded_microphone_touches_is_not_used(one_sided):
     touched = np.array(top.reason) == "overload"
     assert touched.sum() > 200
     assert not top.usable[touched].any()
-    whole = analysed(levels_db=levels_db)
+    whole = clean(levels_db=levels_db)
     for level_db in levels_db[1:]:
         assert worst_beyond(got, level_db, than=whole) < 0.1
     # one range for the warning and the cause, to half a frame of a sixth of an octave

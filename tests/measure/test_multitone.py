@@ -61,7 +61,7 @@ def test_they_do_for_evenly_spaced_tones():
 
 
 @pytest.mark.parametrize("spectrum", ["pink", "programme"])
-@pytest.mark.parametrize("asked_db", [10.0, 11.0, 12.0, 13.0, 14.0])
+@pytest.mark.parametrize("asked_db", [10.0, 12.0, 14.0])
 def test_crest_factor_is_met(spectrum, asked_db):
     made = make_multitone(spectrum=spectrum, crest_factor_db=asked_db, seed=[11, 7])
     assert crest_db(made.samples) == pytest.approx(asked_db, abs=0.1)

@@ -104,7 +104,8 @@ def test_memory_and_records_are_not_written_through_a_link(folder, outside):
     assert listing(outside) == before
 
 
-def test_results_are_not_kept_through_a_link(session, outside):
+def test_results_are_not_kept_through_a_link(session, undrawn, outside):
+    shutil.copy(undrawn / "report.ipynb", session)
     (session / ".upheld").mkdir()
     (session / ".upheld/results").symlink_to(outside)
     before = listing(outside)
