@@ -210,10 +210,10 @@ def gate_db(upper: Known, lower: Known, *, frequency_hz: FloatArray) -> FloatArr
 
     The change is taken behind the gate, behind 0.6 times its length, and behind one that rises
     sooner; each difference less what noise alone makes of it (which would be counted twice), and
-    averaged over 1/3 octave. Of the length it is a bound, so that it counts over √3. Of the rise it
-    counts in full: a change that is local in frequency is in time on both sides of the arrival,
-    and on loudspeakers integrated in time (`tests/studies/integrated.md`) what comes in sooner is the
-    error itself, and near the start of the sweep not all of it.
+    averaged over 1/3 octave. That of the length is a bound, so that it counts over √3. That of the
+    rise counts in full: what is local in frequency lies on both sides of the arrival in time, and
+    on loudspeakers integrated in time (`tests/studies/integrated.md`) what comes in sooner is the
+    error itself, and within half an octave of the sweep's start not all of it.
     """
     with np.errstate(invalid="ignore"):
         difference = (db(upper.power) - db(lower.power)) - (
