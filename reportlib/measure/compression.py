@@ -173,7 +173,12 @@ def short_term(
     )
     u95 = expanded(u_base, dof=effective_dof(_own_parts(base, spread=spread, index=0)))
     _, reason = _judge(
-        u95, known=(base,), frequency_hz=grid, rules=rules, untold=_untold(baseline.takes)
+        u95,
+        but_for_gate_db=u95,
+        known=(base,),
+        frequency_hz=grid,
+        rules=rules,
+        untold=_untold(baseline.takes),
     )
     heard = base.power if rules.microphone_db is None else base.power / power(rules.microphone_db)
     if rules.full_scale_db is None:
@@ -284,11 +289,14 @@ def _change(
     parts += _own_parts(below, spread=spread, index=indices[1])
     broadband = spread.broadband_db * np.sqrt(1 / above.takes + 1 / below.takes)
     gate = gate_db(above, below, frequency_hz=grid)
-    exact = np.sqrt(np.square(gate) + np.square(drift_db) + (step.u95_db / 1.96) ** 2)
+    exact = np.sqrt(np.square(drift_db) + (step.u95_db / 1.96) ** 2)
     parts += [(broadband, spread.broadband_dof), (exact, np.inf)]
-    dof, u95 = _interval(parts)
+    of_gate: Part = (gate, np.inf)
+    dof, u95 = _interval([*parts, of_gate])
+    surely = [*_surely(parts[:4]), *parts[4:]]
     usable, reason = _judge(
-        _interval([*_surely(parts[:4]), *parts[4:]])[1],
+        _interval([*surely, of_gate])[1],
+        but_for_gate_db=_interval(surely)[1],
         known=(above, below),
         frequency_hz=grid,
         rules=rules,
@@ -362,21 +370,27 @@ def _untold(takes: Sequence[Response]) -> NDArray[np.str_]:
 def _judge(
     u95_db: FloatArray,
     *,
+    but_for_gate_db: FloatArray,
     known: Sequence[Known],
     frequency_hz: FloatArray,
     rules: Rules,
     untold: NDArray[np.str_],
 ) -> tuple[BoolArray, tuple[Reason, ...]]:
-    """Return which points may be used, and why the others may not."""
+    """Return which points may be used, and why the others may not.
+
+    `but_for_gate_db` is the interval without what the gate leaves open.
+    """
     low, high = cell_edges_hz(frequency_hz, fraction=rules.fraction)
     start, stop = rules.sweep_range_hz
     outside = (low < start) | (high > stop)
     if rules.source == "text":  # a file says itself where it ends
         outside = np.zeros_like(outside)
-    clear = np.all([u95_db <= rules.usable_u95_db, *(one.clear for one in known)], axis=0)
+    heard = np.all([one.clear for one in known], axis=0)
+    in_noise = np.logical_not(heard & (but_for_gate_db <= rules.usable_u95_db))
+    below_gate = frequency_hz < rules.lowest_hz
     reason = np.select(
-        [untold != "", outside, frequency_hz < rules.lowest_hz, np.logical_not(clear)],
-        [untold, "range", "gate", "noise"],
+        [untold != "", outside, below_gate, in_noise, ~(u95_db <= rules.usable_u95_db)],
+        [untold, "range", "gate", "noise", "gate"],
         default="",
     )
     return reason == "", tuple(reason.tolist())

@@ -29,12 +29,12 @@ class Response:
     source : path in the session folder
     frequency_hz : shape (n,), the 1/24-octave grid
     power : shape (n,), smoothed |H|² with the noise's own power taken off; may be ≤ 0 in noise
-    power_short_gate : shape (n,), the same behind a gate of 0.6 times the length
+    power_moved_gate : shape (2, n), the same behind the gates of `response.Gate.moved`
     noise_power : shape (n,), variance σ² of the gated H
     noise_dof : shape (n,), degrees of freedom behind σ²
     cells : shape (n,), K, how many independent values one smoothed value averages
-    gate_noise_share : shape (n,), variance that noise alone gives the difference between the
-        two gates, over the variance it gives the level itself
+    gate_noise_share : shape (2, n), variance that noise alone gives the difference that moving
+        the gate makes, over the variance it gives the level itself
     drive_amplitude : peak amplitude of the drive's sweep, full scale at 1
     drive_power : shape (n,), smoothed |X|²
     drive_noise : shape (n,), noise power over signal power in the smoothed reference; 0 without
@@ -53,7 +53,7 @@ class Response:
     source: str
     frequency_hz: FloatArray
     power: FloatArray
-    power_short_gate: FloatArray
+    power_moved_gate: FloatArray
     noise_power: FloatArray
     noise_dof: FloatArray
     cells: FloatArray

@@ -13,7 +13,7 @@ cross-correlation, to a part of a sample.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -29,6 +29,8 @@ from reportlib.measure.untold import untold
 from reportlib.session.records import FloatArray
 
 _SHORTEST_GATE_S = 0.001
+_BEFORE_HARMONIC = 0.4
+"""How far a gate rises at most into the time since the second harmonic, as a share of it."""
 _FINER = 8
 _ALIKE = 0.7
 """Two takes of one level are 0.99 alike and more where noise does not drown them (simulated)."""
@@ -52,9 +54,17 @@ class Gate:
         """2/length: below it a local change cannot be told."""
         return 2.0 / self.length_s
 
-    def shortened(self, factor: float) -> "Gate":
-        """Return the gate with its length (not its rising edge) multiplied by `factor`."""
-        return Gate(before_s=self.before_s, length_s=self.length_s * factor)
+    def moved(self, *, law: SweepLaw) -> "tuple[Gate, Gate]":
+        """Return the gates that show what either edge does: one ends sooner, one rises sooner.
+
+        The first has 0.6 times the length. The second rises as long before the arrival as the
+        gate lasts after it, or as long as the second harmonic leaves.
+        """
+        before_s = min(_BEFORE_HARMONIC * law.lead_s(2), self.length_s)
+        return (
+            replace(self, length_s=0.6 * self.length_s),
+            replace(self, before_s=max(self.before_s, before_s)),
+        )
 
     def weights(self, time_s: FloatArray) -> FloatArray:
         """Return the window at times after the arrival; shape of `time_s`."""
@@ -95,7 +105,7 @@ def session_gate(captures: Sequence[Recorded], *, law: SweepLaw, gate_ms: float 
     length_s = min(LONGEST_GATE_S, shortest.tail_s)
     if gate_ms is not None:
         length_s = min(length_s, gate_ms / 1e3)
-    before_s = min(0.4 * law.lead_s(2), max(0.002, length_s / 10.0))
+    before_s = min(_BEFORE_HARMONIC * law.lead_s(2), max(0.002, length_s / 10.0))
     return Gate(before_s=before_s, length_s=length_s)
 
 
@@ -167,10 +177,6 @@ def _shift(capture: Deconvolved, *, to: Deconvolved, in_noise: bool = False) -> 
     energy = float(np.sqrt(np.dot(ours, ours) * np.dot(theirs, theirs)))
     alike = float(near[best]) / energy if energy > 0.0 else 0.0
     return capture.peak_lag - to.peak_lag + (best + part) / _FINER - search, alike
-
-
-SHORT_GATE = 0.6
-"""The second gate, which shows what the gate itself does, as a share of the first."""
 
 
 def independent_cells(
@@ -260,7 +266,7 @@ class SmoothingCells:
     ----------
     cells : shape (m,), K on the grid
     harmonic_cells : shape (4, m), K in the harmonics' own windows
-    gate_noise_share : shape (m,), see `records.Response`
+    gate_noise_share : shape (2, m), see `records.Response`
     noise_taper : the gate as noise spectra see it, of `noise.taper`
     """
 
@@ -290,16 +296,23 @@ def smoothing_cells(
     if not spread:
         energy[arrival] = 1.0
     low, high = cell_edges_hz(capture.frequency_hz, fraction=fraction)
-    time_s = (np.arange(piece.size) - arrival) / capture.sample_rate_hz
-    cut_off = weights - gate.shortened(SHORT_GATE).weights(time_s)
 
     def cells(window: FloatArray) -> FloatArray:
+        before = window.size - energy.size
         return independent_cells(
-            window, energy, sample_rate_hz=capture.sample_rate_hz, width_hz=high - low
+            window,
+            np.pad(energy, (before, 0)),
+            sample_rate_hz=capture.sample_rate_hz,
+            width_hz=high - low,
         )
 
-    own, late = cells(weights), cells(cut_off)
-    share = np.sum(np.square(cut_off)) / late / (np.sum(np.square(weights)) / own)
+    own = cells(weights)
+    shorter, sooner = gate.moved(law=law)
+    first = -round(sooner.before_s * capture.sample_rate_hz)
+    time_s = np.arange(min(first, -arrival), piece.size - arrival) / capture.sample_rate_hz
+    differences = (one.weights(time_s) - gate.weights(time_s) for one in (shorter, sooner))
+    share = [np.sum(np.square(one)) / cells(one) for one in differences]
+    share = np.array(share) * own / np.sum(np.square(weights))
     harmonic = []
     for order in range(2, HIGHEST_HARMONIC + 1):
         window = _harmonic_gate(order, law=law, gate=gate)
@@ -351,18 +364,15 @@ def measure_response(
     grid, cells = capture.frequency_hz, smoothing.cells
     common: dict[str, Any] = {"arrival_s": arrival_s, "centre_hz": grid, "fraction": fraction}
     common["lowest_hz"] = max(gate.lowest_hz, law.start_hz)
-    power, weights = _gated_power(capture, gate=gate, oversampling=4, **common)
-    shorter, short_weights = _gated_power(
-        capture,
-        gate=gate.shortened(SHORT_GATE),
-        oversampling=4,
-        **common,
+    (power, weights), *moved = (
+        _gated_power(capture, gate=one, oversampling=4, **common)
+        for one in (gate, *gate.moved(law=law))
     )
     density, dof, excess_db = _noise_seen(
         capture, law=law, fraction=fraction, gate_taper=smoothing.noise_taper
     )
     noise_power = density * np.sum(np.square(weights))
-    short_noise = density * np.sum(np.square(short_weights))
+    off = (1.0 - 1.0 / cells) * density
     power = power - (1.0 - 1.0 / cells) * noise_power
     harmonics, harmonic_noise = _harmonics(
         capture,
@@ -378,7 +388,7 @@ def measure_response(
         source=capture.source,
         frequency_hz=grid,
         power=power,
-        power_short_gate=shorter - (1.0 - 1.0 / cells) * short_noise,
+        power_moved_gate=np.array([found - off * np.sum(window**2) for found, window in moved]),
         noise_power=noise_power,
         noise_dof=dof,
         cells=cells,

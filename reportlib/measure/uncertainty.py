@@ -38,14 +38,15 @@ class Known:
 
     Attributes
     ----------
-    power, power_short_gate : shape (n,), mean over takes
+    power : shape (n,), mean over takes
+    power_moved_gate, gate_noise_share : shape (2, n), see `records.Response`
     noise_db, noise_dof : shape (n,), of the mean
     clear : shape (n,), |H|² ≥ 4σ², of the takes' means: one more take never hides a point
     takes : how many
     """
 
     power: FloatArray
-    power_short_gate: FloatArray
+    power_moved_gate: FloatArray
     noise_db: FloatArray
     noise_dof: FloatArray
     gate_noise_share: FloatArray
@@ -108,7 +109,7 @@ def known_level(takes: Sequence[Response]) -> Known:
     noise_power = np.mean([take.noise_power for take in takes], axis=0)
     return Known(
         power=power,
-        power_short_gate=np.mean([take.power_short_gate for take in takes], axis=0),
+        power_moved_gate=np.mean([take.power_moved_gate for take in takes], axis=0),
         noise_db=np.sqrt(np.sum(np.square(each), axis=0)) / n,
         noise_dof=np.sum([take.noise_dof for take in takes], axis=0),
         gate_noise_share=takes[0].gate_noise_share,
@@ -207,18 +208,22 @@ def repeatability(settings: Sequence[Sequence[Response]], *, assumed_db: float) 
 def gate_db(upper: Known, lower: Known, *, frequency_hz: FloatArray) -> FloatArray:
     """Return what the gate leaves open of ``upper`` against ``lower``, in dB; shape (n,).
 
-    The change is taken behind the gate and behind 0.6 times its length; the difference, less
-    what noise alone makes of it (which would be counted twice), over √3 and averaged over 1/3
-    octave.
+    The change is taken behind the gate, behind 0.6 times its length, and behind one that rises
+    sooner; each difference less what noise alone makes of it (which would be counted twice), and
+    averaged over 1/3 octave. That of the length is a bound, so that it counts over √3. That of the
+    rise counts in full: what is local in frequency lies on both sides of the arrival in time, and
+    on loudspeakers integrated in time (`tests/studies/integrated.md`) what comes in sooner is the
+    error itself, and within half an octave of the sweep's start not all of it.
     """
     with np.errstate(invalid="ignore"):
         difference = (db(upper.power) - db(lower.power)) - (
-            db(upper.power_short_gate) - db(lower.power_short_gate)
+            db(upper.power_moved_gate) - db(lower.power_moved_gate)
         )
         noise = upper.gate_noise_share * (np.square(upper.noise_db) + np.square(lower.noise_db))
         beyond = np.square(difference) - noise
     mean = moving_octave_mean(beyond, frequency_hz=frequency_hz, octaves=1 / 3)
-    return np.sqrt(np.maximum(np.nan_to_num(mean, nan=0.0), 0.0) / 3.0)
+    length, rise = np.maximum(np.nan_to_num(mean, nan=0.0), 0.0)
+    return np.asarray(np.sqrt(length / 3.0 + rise))
 
 
 def lowest_spread(spread_db: FloatArray | float, *, dof: FloatArray | float) -> FloatArray:

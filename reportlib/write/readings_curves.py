@@ -17,7 +17,7 @@ from reportlib.write.readings_stress import levels_played, timeline
 REASON_WORDS: dict[Reason, str] = {
     "": "too uncertain",
     "noise": "lost in noise",
-    "gate": "below what the gate resolves",
+    "gate": "beyond what the gate resolves",
     "range": "outside the sweep",
     "gap": "no data",
     "clipped": "recording clipped",

@@ -285,7 +285,7 @@ def test_a_point_without_neighbours_is_a_dot():
 def test_what_cannot_be_told_is_named_in_words():
     analysis = make_analysis(gate_s=0.006, noise_above_hz=dict.fromkeys(LEVELS, 8000.0))
     words = [words for words, _, _ in written(drawn("turned_up", analysis))]
-    assert "below what the gate resolves" in words
+    assert "beyond what the gate resolves" in words
     assert "lost in noise" in words
 
 

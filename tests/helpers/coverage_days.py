@@ -242,11 +242,11 @@ def study(seeds, *, noises=NOISES, references=(True, False), workers=2):
                 table[stratum].append(counts)
                 by_day[seed] += counts
     generator = np.random.default_rng(5)
-    result = {stratum: _covered(rows, generator=generator) for stratum, rows in table.items()}
-    return result, _covered(list(by_day.values()), generator=generator)
+    result = {stratum: coverage_of(rows, generator=generator) for stratum, rows in table.items()}
+    return result, coverage_of(list(by_day.values()), generator=generator)
 
 
-def _covered(rows, *, generator):
+def coverage_of(rows, *, generator):
     hits, usable, size = np.array(rows).T
     if usable.sum() == 0:
         return Covered(np.nan, np.nan, np.nan, 0.0, len(rows))

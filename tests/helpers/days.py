@@ -80,7 +80,9 @@ def capture(name, played, *, chain, seed):
     )
 
 
-def responses(captures, *, gate_ms=None, stimulus=None, fraction=12, law=LAW, grid=GRID):
+def responses(
+    captures, *, gate_ms=None, stimulus=None, fraction=12, law=LAW, grid=GRID, spread=False
+):
     """Take captures through deconvolution, the common gate and smoothing."""
     found = [
         deconvolution.deconvolve(
@@ -91,7 +93,7 @@ def responses(captures, *, gate_ms=None, stimulus=None, fraction=12, law=LAW, gr
     gate = response.session_gate(found, law=law, gate_ms=gate_ms)
     arrival = response.find_arrival_s(found[0], law=law)
     smoothing = response.smoothing_cells(
-        found[0], law=law, gate=gate, arrival_s=arrival, fraction=fraction, spread=False
+        found[0], law=law, gate=gate, arrival_s=arrival, fraction=fraction, spread=spread
     )
     return gate, [
         response.measure_response(

@@ -113,6 +113,32 @@ def test_the_gate_is_half_hann_flat_half_hann():
     assert gate.lowest_hz == pytest.approx(20.0)
 
 
+def test_the_moved_gates_end_sooner_or_rise_as_soon_as_harmonics_allow():
+    # the second harmonic stands L·ln 2 before: 2/ln(1000)·ln 2 = 0.2007 s
+    for length_s, before_s in ((0.5, 0.0803), (0.05, 0.05)):
+        shorter, sooner = response.Gate(before_s=0.005, length_s=length_s).moved(law=LAW)
+        assert (shorter.before_s, shorter.length_s) == (0.005, pytest.approx(0.6 * length_s))
+        assert (sooner.before_s, sooner.length_s) == (pytest.approx(before_s, abs=1e-4), length_s)
+
+
+def test_noise_makes_the_difference_of_the_gates_that_is_said():
+    # the variance of |H|² over many noises alone, by the gates' own powers
+    generator = np.random.default_rng(8)
+    one = _capture()
+    level = 1e-3 * np.abs(one.microphone).max()
+    noisy = [
+        _capture(microphone=one.microphone + level * generator.standard_normal(one.microphone.size))
+        for _ in range(40)
+    ]
+    _, found = responses(noisy)
+    inside = (GRID > 300.0) & (GRID < 3000.0)
+    level_db = np.array([10.0 * np.log10(take.power[inside]) for take in found])
+    moved_db = np.array([10.0 * np.log10(take.power_moved_gate[:, inside]) for take in found])
+    apart = np.var(level_db[:, np.newaxis] - moved_db, axis=0, ddof=1).mean(axis=1)
+    share = apart / np.var(level_db, axis=0, ddof=1).mean()
+    np.testing.assert_allclose(found[0].gate_noise_share[:, inside].mean(axis=1), share, rtol=0.3)
+
+
 def test_the_regularisation_is_a_millionth_inside_and_one_outside():
     hz = np.array([0.0, 10.0, 20.0 * 2 ** (-1 / 12), 20.0, 1000.0, 20000.0, 23000.0])
     kappa = deconvolution.regularisation(hz, start_hz=20.0, stop_hz=20000.0)

@@ -2,24 +2,26 @@
 
 import numpy as np
 import pytest
+from days import rules
 
-from reportlib.measure import uncertainty
+from reportlib.measure import compression, uncertainty
 from reportlib.measure.levels import grid_hz
 from reportlib.measure.records import Response
+from reportlib.measure.response import Gate
 
 GRID = grid_hz(start_hz=100.0, stop_hz=10000.0)
 
 
-def make_response(*, power=1.0, noise=1e-4, cells=1.0, dof=1e6, source="a", short=None):
+def make_response(*, power=1.0, noise=1e-4, cells=1.0, dof=1e6, source="a", moved=(None, None)):
     """Return a response with the same signal and noise everywhere."""
     ones = np.ones(GRID.size)
     nothing = np.full((4, GRID.size), np.nan)
     power = power * ones
     return Response(
         source=source, frequency_hz=GRID, power=power,
-        power_short_gate=power if short is None else short * ones,
+        power_moved_gate=np.stack([power if one is None else one * ones for one in moved]),
         noise_power=noise * ones, noise_dof=dof * ones, cells=cells * ones,
-        gate_noise_share=0.0 * ones, drive_power=ones, drive_noise=0.0 * ones,
+        gate_noise_share=np.zeros((2, GRID.size)), drive_power=ones, drive_noise=0.0 * ones,
         harmonic_power=nothing, harmonic_noise=nothing, noise_excess_db=0.0 * ones,
         drive_amplitude=1.0, arrival_s=0.003, sweep_start_s=0.5, tail_s=0.5,
     )  # fmt: skip
@@ -111,11 +113,32 @@ def test_averaging_takes_divides_noise_by_their_root():
     assert four.noise_db[0] == pytest.approx(one.noise_db[0] / 2.0)
 
 
-def test_the_gate_counts_what_shortening_it_changes():
-    upper = uncertainty.known_level([make_response(noise=0.0, short=10**0.03)])
+def test_the_gate_counts_what_moving_its_edges_changes():
     lower = uncertainty.known_level([make_response(noise=0.0)])
-    found = uncertainty.gate_db(upper, lower, frequency_hz=GRID)
-    np.testing.assert_allclose(found, 0.3 / np.sqrt(3.0), rtol=1e-6)
+    for moved, expected in (
+        ((10**0.03, None), 0.3 / np.sqrt(3.0)),
+        ((None, 10**-0.04), 0.4),
+        ((10**0.03, 10**-0.04), np.hypot(0.3 / np.sqrt(3.0), 0.4)),
+    ):
+        upper = uncertainty.known_level([make_response(noise=0.0, moved=moved)])
+        found = uncertainty.gate_db(upper, lower, frequency_hz=GRID)
+        np.testing.assert_allclose(found, expected, rtol=1e-6)
+
+
+def test_what_the_gate_alone_makes_too_wide_is_not_said_to_be_lost_in_noise():
+    low = GRID < 300.0
+    baseline = compression.Setting(level_db=72.0, drive_db=0.0, takes=(make_response(),))
+    moved = (None, np.where(low, 10**0.1, 1.0))
+    loud = make_response(source="b", moved=moved)
+    level = compression.Setting(level_db=78.0, drive_db=6.0, takes=(loud,))
+    known = rules(Gate(before_s=0.01, length_s=0.1), lowest_hz=0.0)
+    (curve,) = compression.short_term(baseline, [level], again=[], rules=known).curves
+    assert set(np.array(curve.reason)[GRID < 260.0]) == {"gate"}
+    assert curve.usable[GRID > 350.0].all()
+    noisy = make_response(source="b", noise=1.0, moved=moved)
+    level = compression.Setting(level_db=78.0, drive_db=6.0, takes=(noisy,))
+    (curve,) = compression.short_term(baseline, [level], again=[], rules=known).curves
+    assert set(curve.reason) == {"noise"}
 
 
 def test_lowest_spread_of_a_handbook_s_chi_squares():
