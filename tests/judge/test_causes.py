@@ -236,6 +236,7 @@ def bent(day):
                 frequency_hz=f,
                 orders=(2, 3),
                 relative_db=harmonics(one),
+                floor_db=np.full((2, f.size), -100.0),
             )
             for one in day.short_term
         ),
