@@ -47,6 +47,8 @@ _HARMONICS_PX, _HARMONICS_PHONE_PX = 190.0, 160.0
 _CHANGE_PX, _CHANGE_PHONE_PX = 120.0, 90.0
 _ORDER_LABEL_PX = 46.0
 _PERCENT_PX = 52.0
+_NAMED = 0.1
+"""Of the frequencies: a harmonic that is told at fewer has no line that a name could stand at."""
 _DASHES = ("solid", (0, (6, 1.8)), (0, (6, 1.8, 1.5, 1.8)), (0, (1.5, 1.5)))
 
 
@@ -122,6 +124,11 @@ def _draw_harmonics(ax: Axes, harmonics: HarmonicCurves, *, range_hz: tuple[floa
     count = len(harmonics.orders)
     colours, widths = style.ramp(count)[::-1], style.weights(count)[::-1]
     f = harmonics.frequency_hz
+    floor = np.min(np.nan_to_num(harmonics.floor_db, nan=np.inf), axis=0)
+    looked = np.isfinite(floor)
+    bottom, _ = ax.get_ylim()
+    ax.fill_between(f[looked], np.maximum(floor[looked], bottom), y2=bottom,
+                    facecolor=style.WATER, linewidth=0.0, zorder=0.5)  # fmt: skip
     ends = []
     for index, order in enumerate(harmonics.orders):
         values = harmonics.relative_db[index]
@@ -132,11 +139,12 @@ def _draw_harmonics(ax: Axes, harmonics: HarmonicCurves, *, range_hz: tuple[floa
             "linestyle": dashes,
         }
         line = draw_line(ax, f, y=values, zorder=3.0 - 0.1 * index, **looks)
-        if (np.isfinite(values) & (f <= range_hz[1])).any():
+        told = np.isfinite(values) & (f <= range_hz[1])
+        if np.count_nonzero(told) > _NAMED * np.count_nonzero(looked):
             ends.append(LineEnd(text=ordinal(order), at=line, leader=style.RULE))
-    if not ends:
+    if not np.isfinite(harmonics.relative_db).any():
         looks = {"size": style.TEXT_PX, "color": style.MUTED, "ha": "center"}
-        ax.text(0.5, 0.5, "can't tell", va="center_baseline", transform=ax.transAxes, **looks)
+        ax.text(0.5, 0.5, "lost in noise", va="center_baseline", transform=ax.transAxes, **looks)
     name_ends(ax, ends, out=10.0, gap=15.0)
     say_leaving(ax)
 

@@ -154,13 +154,22 @@ def _within(frequency_hz: np.ndarray, range_hz: tuple[float, float]) -> np.ndarr
 
 
 def harmonic_scale(harmonics: Sequence[HarmonicCurves], *, range_hz: tuple[float, float]) -> Scale:
-    """Choose a scale for harmonics re the fundamental, in steps of 10 dB; not below −100 dB."""
-    values = np.concatenate(
-        [h.relative_db[:, _within(h.frequency_hz, range_hz)].ravel() for h in harmonics]
+    """Choose a scale for harmonics re the fundamental, in steps of 10 dB; not below −100 dB.
+
+    It holds where noise usually covers them.
+    """
+    inside = [_within(h.frequency_hz, range_hz) for h in harmonics]
+    values, floors = (
+        np.concatenate(
+            [getattr(h, name)[:, at].ravel() for h, at in zip(harmonics, inside, strict=True)]
+        )
+        for name in ("relative_db", "floor_db")
     )
     values = values[np.isfinite(values)]
-    highest = float(np.max(values, initial=-40.0))
-    lowest = float(np.min(values, initial=highest - 40.0))
+    floors = floors[np.isfinite(floors)]
+    highest = float(np.max(values if values.size else floors, initial=-40.0))
+    usual = float(np.median(floors)) if floors.size else highest
+    lowest = min(float(np.min(values, initial=highest - 40.0)), usual)
     high = 10.0 * np.ceil((highest + 1.0) / 10.0)
     low = min(max(10.0 * np.floor((lowest - 1.0) / 10.0), -100.0), high - 40.0)
     return Scale(low_db=float(low), high_db=float(high))

@@ -211,6 +211,7 @@ def _harmonics(setting: Setting) -> HarmonicCurves:
         frequency_hz=take.frequency_hz,
         orders=tuple(range(2, 2 + take.harmonic_power.shape[0])),
         relative_db=db(take.harmonic_power),
+        floor_db=db(take.harmonic_noise),
     )
 
 

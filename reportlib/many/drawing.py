@@ -314,7 +314,12 @@ def _most(comparison: Comparison, question: Question, *, said: Said) -> str:
     ]
     return said(
         f"comparison/figures/{_PARTS_MOST[question]}",
-        band=spoken(lead.band),
+        where=said(
+            "comparison/in-short/most"
+            if lead.most_of(parted)
+            else "comparison/in-short/for-example",
+            where=f"in the {spoken(lead.band)}",
+        ),
         level=level_text(lead.ranking.at_db or 0.0),
         sessions=listed(told),
         between=said("comparison/figures/in-between", names=listed(lead.unsure))

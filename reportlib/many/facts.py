@@ -163,13 +163,15 @@ class BandVerdict:
 
     Attributes
     ----------
-    kind : ``"gives in"``: one surely loses more than another, by enough to name; ``"differs"``:
-        they part by as much, and none of them loses; ``"small"``: they part by less; ``"close"``:
-        no two part; ``"untold"``: nobody can be compared
+    kind : ``"gives in"``: one surely loses more than another, and may by enough to name;
+        ``"differs"``: they part as much, and none of them can lose so much; ``"small"``: they
+        surely part by less; ``"close"``: no two part; ``"untold"``: nobody can be compared
+    sure : whether it is enough to name for sure; else words say *may*
     worst : who surely loses the most, or shares that place; the first of them loses the most
     better : who surely loses less than every one of the worst, the best first
     unsure : who can be told from one side only
     apart_db : by how much the first of the worst and the best part
+    within_db : between which bounds that lies, with 95 % for a whole question
     """
 
     band: str
@@ -178,7 +180,14 @@ class BandVerdict:
     worst: tuple[str, ...] = ()
     better: tuple[str, ...] = ()
     unsure: tuple[str, ...] = ()
+    sure: bool = True
     apart_db: float = 0.0
+    within_db: tuple[float, float] = (0.0, 0.0)
+
+    def most_of(self, others: Sequence["BandVerdict"]) -> bool:
+        """Whether they surely part by more here than in every other band of these."""
+        rest = [one for one in others if one is not self]
+        return all(self.within_db[0] > one.within_db[1] for one in rest)
 
 
 def band_verdicts(comparison: Comparison, question: Question) -> tuple[BandVerdict, ...]:
@@ -196,8 +205,11 @@ def _verdict(band: str, *, rankings: Sequence[Ranking]) -> BandVerdict:
         return BandVerdict(band=band, kind="close", ranking=ranking)
     widest = ranking.partings[0]
     apart = widest.apart_db or 0.0
-    if round(apart, 1) < WORTH_NAMING_DB:
-        return BandVerdict(band=band, kind="small", ranking=ranking, apart_db=apart)
+    within = (widest.least_db, 2.0 * apart - widest.least_db)
+    if within[1] < WORTH_NAMING_DB:
+        return BandVerdict(
+            band=band, kind="small", ranking=ranking, apart_db=apart, within_db=within
+        )
     parted = {(pair.better, pair.worse) for pair in ranking.partings}
     better = [name for name in ranking.names if (name, widest.worse) in parted]
     alike = [
@@ -206,22 +218,31 @@ def _verdict(band: str, *, rankings: Sequence[Ranking]) -> BandVerdict:
         if name not in (*better, widest.worse) and all((other, name) in parted for other in better)
     ]
     placed = {*better, *alike, widest.worse}
-    value = ranking.standing(widest.worse).value_db or 0.0
+    least, most = _loss(ranking.standing(widest.worse))
+    gives_in = most >= WORTH_NAMING_DB
     return BandVerdict(
         band=band,
-        kind="gives in" if round(-value, 1) >= WORTH_NAMING_DB else "differs",
+        kind="gives in" if gives_in else "differs",
         ranking=ranking,
         worst=(widest.worse, *alike),
         better=tuple(better),
         unsure=tuple(name for name in ranking.names if name not in placed),
+        sure=within[0] >= WORTH_NAMING_DB and (least >= WORTH_NAMING_DB or not gives_in),
         apart_db=apart,
+        within_db=within,
     )
 
 
+def _loss(standing: Standing) -> tuple[float, float]:
+    """The least and the most that somebody is behind by."""
+    low, high = standing.low_db, standing.high_db
+    return -math.inf if high is None else -high, math.inf if low is None else -low
+
+
 def leading(verdicts: Sequence[BandVerdict]) -> BandVerdict | None:
-    """Return the band in which somebody gives in by most, None where nobody does."""
+    """Return the band in which somebody gives in by most, a sure one first; None without any."""
     found = [one for one in verdicts if one.kind == "gives in"]
-    return max(found, key=lambda one: one.apart_db, default=None)
+    return max(found, key=lambda one: (one.sure, one.apart_db), default=None)
 
 
 def bands_of(verdicts: Sequence[BandVerdict], kind: Verdict) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 Drafts are written with wordings from files and numbers as quoted facts.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -74,9 +75,10 @@ def _sentences(writer: ComparisonWriter, verdicts: Sequence[BandVerdict]) -> lis
     if lead is not None:
         compared = [one for one in verdicts if one.ranking is not None]
         if len(compared) > 1 and all(
-            one.kind == "gives in" and one.worst == lead.worst for one in compared
+            one.kind == "gives in" and (one.worst, one.sure) == (lead.worst, lead.sure)
+            for one in compared
         ):
-            found.append(_lead_in_all(writer, lead, bands=[one.band for one in compared]))
+            found.append(_lead_in_all(writer, lead, compared=compared))
         else:
             found.append(_lead(writer, lead, close=close))
             found += _further(writer, verdicts, lead=lead)
@@ -99,6 +101,7 @@ def _lead(writer: ComparisonWriter, lead: BandVerdict, *, close: Sequence[str]) 
         f"comparison/in-short/{wording}",
         where=sentence(where_text([lead.band])),
         worst=names_text(lead.worst),
+        gives_in=_gives_in(writer, lead),
         output=_output(writer, lead),
         losses=losses(writer, lead),
         better=better_ones(writer, lead),
@@ -107,14 +110,31 @@ def _lead(writer: ComparisonWriter, lead: BandVerdict, *, close: Sequence[str]) 
     )
 
 
-def _lead_in_all(writer: ComparisonWriter, lead: BandVerdict, *, bands: Sequence[str]) -> str:
+def _gives_in(writer: ComparisonWriter, one: BandVerdict) -> str:
+    """Say that somebody gives in first, or may."""
+    if not one.sure:
+        return writer.say("comparison/in-short/may-give-in-first")
+    wording = "gives-in-first" if len(one.worst) == 1 else "give-in-first"
+    return writer.say(f"comparison/in-short/{wording}")
+
+
+def _most(writer: ComparisonWriter, one: BandVerdict, *, of: Sequence[BandVerdict]) -> str:
+    """Say where the numbers are from: where they part the most, as far as that is sure."""
+    wording = "most" if one.most_of(of) else "for-example"
+    return writer.say(f"comparison/in-short/{wording}", where=where_text([one.band]))
+
+
+def _lead_in_all(
+    writer: ComparisonWriter, lead: BandVerdict, *, compared: Sequence[BandVerdict]
+) -> str:
     """Say who gives in first wherever anything is compared."""
     wording = "gives-in-all" if len(lead.worst) == 1 else "give-in-all"
     return writer.say(
         f"comparison/in-short/{wording}",
-        where=sentence(where_text(bands)),
+        where=sentence(where_text([one.band for one in compared])),
         worst=names_text(lead.worst),
-        most=where_text([lead.band]),
+        gives_in=_gives_in(writer, lead),
+        most=_most(writer, lead, of=compared),
         output=_output(writer, lead),
         losses=losses(writer, lead),
         better=better_ones(writer, lead),
@@ -127,22 +147,23 @@ def _further(
 ) -> list[str]:
     """Say where else somebody gives in first: the same in one sentence, another in its own."""
     others = [one for one in verdicts if one.kind == "gives in" and one is not lead]
-    same = [one.band for one in others if one.worst == lead.worst]
     found = []
-    wording = "too" if len(lead.worst) == 1 else "too-several"
-    if same:
-        found.append(
-            writer.say(
-                f"comparison/in-short/{wording}",
-                where=sentence(where_text(same)),
-                worst=names_text(lead.worst),
+    for sure in (True, False):
+        same = [one for one in others if (one.worst, one.sure) == (lead.worst, sure)]
+        if same:
+            found.append(
+                writer.say(
+                    "comparison/in-short/too",
+                    where=sentence(where_text([one.band for one in same])),
+                    worst=names_text(lead.worst),
+                    gives_in=_gives_in(writer, same[0]),
+                )
             )
-        )
-    by_worst: dict[tuple[str, ...], list[BandVerdict]] = {}
+    by_worst: dict[tuple[tuple[str, ...], bool], list[BandVerdict]] = {}
     for one in others:
         if one.worst != lead.worst:
-            by_worst.setdefault(one.worst, []).append(one)
-    for worst, alike in by_worst.items():
+            by_worst.setdefault((one.worst, one.sure), []).append(one)
+    for (worst, _), alike in by_worst.items():
         most = max(alike, key=lambda one: one.apart_db)
         wording = "another" if len(alike) == 1 else "another-most"
         found.append(
@@ -150,7 +171,8 @@ def _further(
                 f"comparison/in-short/{wording}",
                 where=sentence(where_text([one.band for one in alike])),
                 worst=names_text(worst),
-                most=where_text([most.band]),
+                gives_in=_gives_in(writer, most),
+                most=_most(writer, most, of=alike),
                 output=_output(writer, most),
                 losses=losses(writer, most),
                 better=better_ones(writer, most),
@@ -201,7 +223,7 @@ def _differs(writer: ComparisonWriter, verdicts: Sequence[BandVerdict]) -> list[
                 better=plain(better),
                 worse=plain(worse),
                 apart=writer.quote(key),
-                most=where_text([most.band]),
+                most=_most(writer, most, of=alike),
                 output=_output(writer, most),
             )
         )
@@ -272,15 +294,21 @@ def why_not(writer: ComparisonWriter, question: Question) -> str:
 
 
 def behind_line(writer: ComparisonWriter) -> str:
-    """Say where somebody is 1 dB behind at the lowest level, and where the others are there."""
+    """Say where somebody is 1 dB behind at the lowest level, and where the others are there.
+
+    Where brackets overlap, no band is called the first alone.
+    """
     limits = writer.comparison.limits
     reached = [one for one in limits if one.limit.level_db is not None or one.limit.high_db]
     if not reached:
         told = any(one.limit.reached is not None for one in limits)
         wording = "limit-none" if told else "limit-untold"
         return writer.say(f"comparison/in-short/{wording}")
-    first = min(reached, key=lambda one: one.limit.level_db or one.limit.high_db or 0.0)
-    band = first.limit.band
+    first = min(reached, key=lambda one: one.limit.level_db or one.limit.high_db or 0.0).limit
+    latest = math.inf if first.high_db is None else first.high_db
+    early = {one.limit.band for one in reached if (one.limit.low_db or -math.inf) <= latest}
+    bands = [one for one in _ORDER if one in {first.band, *early}]
+    band = first.band
     parts = [
         f"{plain(one.name)} "
         + limit_words(one.limit, slug=writer.slug(one.name), facts=writer.facts, write=quoted)
@@ -289,7 +317,12 @@ def behind_line(writer: ComparisonWriter) -> str:
     ]
     wording = "limit" if one_scale(writer.comparison.sessions) else "limit-own-scales"
     return writer.say(
-        f"comparison/in-short/{wording}", where=where_text([band]), limits="; ".join(parts)
+        f"comparison/in-short/{wording}",
+        where=where_text(bands),
+        close=writer.say("comparison/in-short/limit-close", where=where_text([band]))
+        if len(bands) > 1
+        else "",
+        limits="; ".join(parts),
     )
 
 
@@ -325,7 +358,7 @@ def left_playing_line(writer: ComparisonWriter) -> str:
             **values,
         )
     return writer.say(
-        "comparison/in-short/long-loses",
+        "comparison/in-short/long-loses" if lead.sure else "comparison/in-short/long-may-lose",
         where=where_text([lead.band]),
         worst=names_text(lead.worst),
         losses=losses(writer, lead),

@@ -6,6 +6,7 @@ negative for a loss (less output than asked for) and positive for a gain. Powers
 read-only float64 copies; records compare by identity, tests compare their fields.
 """
 
+import math
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -40,7 +41,7 @@ class Response:
     drive_noise : shape (n,), noise power over signal power in the smoothed reference; 0 without
     harmonic_power : shape (4, n), harmonics 2 to 5 over the fundamental (power) at the
         frequency that excited them; NaN where not shown
-    harmonic_noise : shape (4, n), what noise alone would give in their place
+    harmonic_noise : shape (4, n), the least that would be told from noise in their place
     arrival_s : arrival of the direct sound, seconds after the drive
     sweep_start_s : where the sweep starts in the recording
     tail_s : recorded time after the last of the sweep
@@ -167,17 +168,29 @@ class HarmonicCurves:
     level_db : asked-for level, dB SPL at 1 m
     frequency_hz : shape (n,), the exciting frequency
     orders : the harmonics' numbers, e.g. (2, 3, 4, 5)
-    relative_db : shape (len(orders), n), dB re the fundamental; NaN where not shown
+    relative_db : shape (len(orders), n), dB re the fundamental; NaN where noise may be all of it
+    floor_db : shape (len(orders), n), the least that is told from noise; NaN beyond what a
+        harmonic was looked for in
     """
 
     level_db: float
     frequency_hz: FloatArray
     orders: tuple[int, ...]
     relative_db: FloatArray
+    floor_db: FloatArray
 
     def __post_init__(self) -> None:
-        freeze(self, ("frequency_hz", "relative_db"))
-        same_length(self, ("frequency_hz", "relative_db"))
+        freeze(self, ("frequency_hz", "relative_db", "floor_db"))
+        same_length(self, ("frequency_hz", "relative_db", "floor_db"))
+
+    @property
+    def at_most_db(self) -> FloatArray:
+        """What a harmonic that is not told lies below, with 95 % and more; shape of `floor_db`.
+
+        Twice the floor's power: a harmonic as strong as that and noise, one taking from the other,
+        stay together above the floor.
+        """
+        return self.floor_db + 10.0 * math.log10(2.0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

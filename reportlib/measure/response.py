@@ -18,6 +18,7 @@ from typing import Any, Protocol
 
 import numpy as np
 from scipy import fft
+from scipy.special import fdtri
 
 from reportlib.errors import AnalysisError
 from reportlib.measure import noise
@@ -383,6 +384,7 @@ def measure_response(
         fundamental=power,
         smoothing=smoothing,
         density=density,
+        dof=dof,
     )
     return Response(
         source=capture.source,
@@ -429,6 +431,10 @@ def _noise_seen(
     return np.nan_to_num(density, nan=np.inf), np.maximum(dof, 1.0), excess_db
 
 
+_BY_CHANCE = 1e-5
+"""How often noise alone passes for a harmonic at a point; a day looks at some thousand points."""
+
+
 def _harmonics(
     capture: Deconvolved,
     *,
@@ -439,8 +445,13 @@ def _harmonics(
     fundamental: FloatArray,
     smoothing: SmoothingCells,
     density: FloatArray,
+    dof: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return harmonics 2 to 5 over the fundamental, and noise in their place; shape (4, m)."""
+    """Return harmonics 2 to 5 over the fundamental, and the least that is told; shape (4, m).
+
+    A smoothed power of noise over the density that it is held against follows Fisher's F with
+    2·K and the density's own degrees of freedom.
+    """
     fs, grid = capture.sample_rate_hz, capture.frequency_hz
     powers, noises = [], []
     for order, cells in enumerate(smoothing.harmonic_cells, start=2):
@@ -457,7 +468,8 @@ def _harmonics(
         _, high = cell_edges_hz(target, fraction=fraction)
         there = np.exp(np.interp(np.log(target), np.log(grid), np.log(np.maximum(density, 1e-300))))
         noise_power = there * np.sum(np.square(weights))
-        floor = 2.0 * noise_power / np.sqrt(cells)
+        known = np.interp(np.log(target), np.log(grid), dof)
+        floor = noise_power * (1.0 / fdtri(known, 2.0 * cells, _BY_CHANCE) - 1.0)
         power = power - noise_power
         shown = (
             # the whole cell, clear of the sweep's faded end

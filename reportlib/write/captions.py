@@ -160,6 +160,7 @@ def caption_distortion(analysis: Analysis, *, said: Said) -> str:
         "turned-up/caption-distortion",
         strongest=strongest(shown[-1], said=said),
         levels=levels_text([curves.level_db for curves in shown]),
+        floor=said("turned-up/noise-floor"),
         grey=grey(analysis, shown_beside(analysis, shown), said=said),
     )
 
@@ -400,13 +401,20 @@ def limits_read(analysis: Analysis, *, said: Said) -> str:
 
 
 def strongest(harmonics: HarmonicCurves, *, said: Said) -> str:
-    """Name the strongest harmonic of a level inside the graded bands, and where."""
+    """Name the strongest harmonic of a level inside the graded bands, and where.
+
+    Where none is told from noise, what all of them lie below, rounded up.
+    """
     low, high = BANDS[0].low_hz, BANDS[-1].high_hz
     inside = (harmonics.frequency_hz >= low) & (harmonics.frequency_hz <= high)
     shown = inside & np.isfinite(harmonics.relative_db)
     level = level_text(harmonics.level_db)
     if not shown.any():
-        return said("turned-up/strongest-untold", level=level)
+        most_db = float(np.nanmax(harmonics.at_most_db[:, inside], initial=-np.inf))
+        if not np.isfinite(most_db):
+            return said("turned-up/strongest-untold", level=level)
+        share = share_text(1.05 * 10.0 ** (most_db / 20.0))
+        return said("turned-up/strongest-below", level=level, share=share)
     values = np.where(shown, harmonics.relative_db, -np.inf)
     row, column = np.unravel_index(int(np.argmax(values)), values.shape)
     share = 10.0 ** (float(values[row, column]) / 20.0)

@@ -20,6 +20,7 @@ from reportlib.measure.stress.records import (
     ThermalTerm,
     band_ends,
     end_of,
+    fit_stays,
 )
 from reportlib.session.records import FloatArray
 
@@ -58,7 +59,7 @@ class Course:
     """One band at one level over time, thinned for drawing.
 
     `at_s`, `change_db`, `u95_db`: measured periods, a gap (NaN) where a stage ends; `knots_s`,
-    `fitted_db`: the fitted curve, empty where there is none.
+    `fitted_db`: the fitted curve, empty where there is none, or none that stays with the periods.
     """
 
     level_db: float
@@ -138,7 +139,8 @@ def course(playing: Playing, *, band: str) -> Course:
         curve = {"knots_s": nothing, "fitted_db": nothing}
         return Course(level_db=playing.level_db, end=None, **empty, **curve)
     points = _picked(playing, np.isfinite(track.change_db), most=_MOST_POINTS)
-    knots = _picked(playing, np.isfinite(track.fitted_db), most=_MOST_KNOTS)
+    fitted = np.isfinite(track.fitted_db) & fit_stays(playing, track)
+    knots = _picked(playing, fitted, most=_MOST_KNOTS)
     return Course(
         level_db=playing.level_db,
         end=end_of(playing, track),

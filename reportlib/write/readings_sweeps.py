@@ -290,7 +290,7 @@ def two_levels(analysis: Analysis) -> tuple[HarmonicCurves, ...]:
         (
             curves
             for curves in analysis.harmonics
-            if curves.level_db in driven and np.isfinite(curves.relative_db).any()
+            if curves.level_db in driven and np.isfinite(curves.floor_db).any()
         ),
         key=lambda curves: curves.level_db,
     )

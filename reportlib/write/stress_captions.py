@@ -1,8 +1,10 @@
 """Captions and alternative texts of the figures about the stress; rules as in `captions`."""
 
+import numpy as np
+
 from reportlib.judge.records import Analysis
 from reportlib.measure.levels import BANDS
-from reportlib.measure.stress.records import CoilTrack, End, Playing, band_ends
+from reportlib.measure.stress.records import CoilTrack, End, Playing, band_ends, fit_stays
 from reportlib.numbers import (
     change_words,
     counted,
@@ -36,12 +38,18 @@ def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
     if not levels:
         return ""
     loudest = levels[-1]
-    fitted = any(end.since_cold for end in band_ends(loudest))
+    fits = [
+        track
+        for end in band_ends(loudest)
+        if (track := loudest.group(end.name)) is not None and np.isfinite(track.fitted_db).any()
+    ]
+    left = [one.name for one in fits if not fit_stays(loudest, one)]
     swept_too = any(swept(loudest, band=band.name) for band in BANDS)
     return said(
         "left-playing/caption-minute-by-minute",
         largest=_largest(loudest, said=said),
-        dots=said("left-playing/dots-and-fit" if fitted else "left-playing/dots"),
+        dots=said("left-playing/dots-and-fit" if len(left) < len(fits) else "left-playing/dots"),
+        left=said("left-playing/no-curve", bands=listed(left)) if left else "",
         diamonds=said("left-playing/diamonds") if swept_too else "",
         pause="" if timeline(loudest).exact else said("left-playing/pause-unknown"),
         untold=_untold(loudest, said=said),

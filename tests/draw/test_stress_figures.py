@@ -288,3 +288,20 @@ def test_pictures_have_captions_and_alternative_texts(pictures):
         assert picture.caption.endswith(".")
         assert picture.alt.endswith(".")
         assert not re.search(r"nan|None", picture.caption + picture.alt)
+
+
+def test_curve_that_leaves_what_was_heard_is_not_drawn():
+    playing = make_playing(losses=LOSSES)
+    groups = [
+        replace(one, change_db=one.change_db + 0.08 * (playing.stage == 0))
+        if one.name == "mids"
+        else one
+        for one in playing.groups
+    ]
+    shifted = replace(playing, groups=tuple(groups))
+    assert course(playing, band="mids").fitted_db.size
+    assert not course(shifted, band="mids").fitted_db.size
+    assert course(shifted, band="bass").fitted_db.size
+    found = figures.minute_by_minute(day(shifted))
+    assert "No curve is drawn for the mids: the best fit leaves the dots." in found.caption
+    assert "No curve" not in figures.minute_by_minute(day(playing)).caption

@@ -374,8 +374,9 @@ def _harmonics(plan, change, *, level, rng, response):
     relative = np.array(rows)
     relative[:, GRID > 6000.0] = np.nan
     return HarmonicCurves(
-        level_db=level, frequency_hz=GRID, orders=(2, 3, 4, 5), relative_db=relative
-    )
+        level_db=level, frequency_hz=GRID, orders=(2, 3, 4, 5), relative_db=relative,
+        floor_db=relative - 20.0,
+    )  # fmt: skip
 
 
 def _long_term(plan, spread, rng):

@@ -45,5 +45,6 @@ def make_harmonics(level_db, *, frequency_hz, rise_db, stop_hz=20000.0) -> Harmo
         )
         rows.append(np.where(order * frequency_hz < 0.95 * stop_hz, row, np.nan))
     return HarmonicCurves(
-        level_db=level_db, frequency_hz=frequency_hz, orders=orders, relative_db=np.array(rows)
-    )
+        level_db=level_db, frequency_hz=frequency_hz, orders=orders, relative_db=np.array(rows),
+        floor_db=np.where(np.isfinite(rows), -85.0 - rise_db, np.nan),
+    )  # fmt: skip

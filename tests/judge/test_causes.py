@@ -236,6 +236,7 @@ def bent(day):
                 frequency_hz=f,
                 orders=(2, 3),
                 relative_db=harmonics(one),
+                floor_db=np.full((2, f.size), -100.0),
             )
             for one in day.short_term
         ),
@@ -261,6 +262,25 @@ def test_a_loss_that_grows_with_the_drive_is_a_limiters_whatever_the_harmonics(c
     assert not {"excursion", "motor-strength", "port"} & set(high)
     if centre_hz > 50.0:  # lower, where the cone moves farther, less is missing
         assert not {"excursion", "motor-strength", "port"} & set(named(findings))
+
+
+@pytest.mark.parametrize("leans_db", [0.0, 2.0])
+def test_a_limiter_on_everything_is_one_whatever_the_harmonics(leans_db):
+    """Of the last 3 dB 2.86 are lost in every band; the response leans, or does not."""
+
+    def limited(f, rise):
+        leaning = leans_db * np.sin(np.log2(f / 100.0))
+        return -0.95 * np.maximum(0.0, leaning + rise - 22.4) - 0.3 * 10.0 ** ((rise - 27.0) / 10.0)
+
+    day = bent(make_analysis(change=limited, warming=still, harmonics=False))
+    findings = built(day, drive="active")
+    assert findings[0].cause == "limiter-broad"
+    assert findings[0].confidence in ("fair", "high")
+    said = " ".join((*findings[0].evidence_for, *findings[0].evidence_against))
+    assert "cut, not turned down" not in said
+    share = float(re.search(r"grows with power carries (\d+) % at most of what is miss", said)[1])
+    assert share <= 45.0
+    assert "limiter-broad" not in named(built(day, drive="passive"))
 
 
 def test_what_bends_the_waveform_is_no_limiter():

@@ -162,6 +162,16 @@ def test_agreement(fit, seen_db, agreement):
     assert one.seen_db == pytest.approx(seen_db)
 
 
+@pytest.mark.parametrize(("seen_db", "agreement"), [(0.10, "can't tell"), (0.14, "disagrees")])
+def test_one_of_many_comparisons_may_be_off_by_chance(seen_db, agreement):
+    # Ten at 95 % each, ± 0.09 dB: normal quantile of 1 - 0.025/10, 2.81, to 1.96.
+    fit = fit_of(end_loss_db=0.0)
+    curves = [curve(seen_db, elapsed_s=elapsed_s) for elapsed_s in (90.0, 180.0)]
+    bands = [track(band, fit) for band in BANDS]
+    found = recoveries(bands, history=HISTORY, curves=curves, law=LAW, stages=STAGES)
+    assert {one.agreement for one in found} == {agreement}
+
+
 def test_nothing_is_said_where_there_is_nothing_to_compare():
     fit = fit_of((10.0, 2.0), end_loss_db=2.0)
     bands = [track(BANDS[2], fit)]

@@ -147,6 +147,41 @@ def test_pauses_tell_the_cooling():
     assert single.cooling_ratio is None
 
 
+def test_ends_hold_what_no_fit_of_two_terms_shows():
+    # Two drive units in one band, coil and magnet of each, a box that warms, a room that drifts.
+    inside = 0
+    for seed in range(20):
+        generator = np.random.default_rng((13, seed))
+        history = days.history_of(1.3, (generator.uniform(80.0, 500.0),))
+        tau_s = np.exp(
+            generator.uniform(np.log([4, 4, 100, 100, 1500]), np.log([30, 30, 900, 900, 5000]))
+        )
+        loss_db = generator.uniform(0.1, [1.2, 1.2, 0.4, 0.4, 0.2])
+        end_db = float(loss_db @ -np.expm1(-history.spans_s[-1, 1] / tau_s))
+        room_db = 0.01 * np.sin(history.centre_s / 150.0 + generator.uniform(0.0, 6.0))
+        track = exponential(history, *zip(tau_s, loss_db, strict=True)) + room_db
+        fit, _ = thermal_fit(track + generator.normal(0.0, 0.005, track.size), history=history)
+        assert fit.end_loss_u95_db < 0.5 * fit.end_loss_db
+        inside += abs(fit.end_loss_db - end_db) <= fit.end_loss_u95_db
+    assert inside >= 18
+
+
+@pytest.mark.parametrize("unseen_db", [0.06, -0.06])
+def test_null_has_an_interval(unseen_db):
+    # A slow change, too small beside the noise to be a term, either way.
+    history = days.history_of(1.37, (60.0,))
+    inside, widths = 0, []
+    for seed in range(20):
+        generator = np.random.default_rng((14, seed))
+        track = exponential(history, (1500.0, unseen_db * 25.5))
+        fit, _ = thermal_fit(track + generator.normal(0.0, 0.08, track.size), history=history)
+        assert fit.terms == ()
+        inside += abs(fit.end_loss_db - unseen_db) <= fit.end_loss_u95_db
+        widths.append(fit.end_loss_u95_db)
+    assert inside >= 18
+    assert np.median(widths) < 0.2
+
+
 def test_flat_track_has_no_terms_and_a_known_cold_level():
     history = days.history_of(1.37, (60.0,))
     for seed in range(20):
@@ -159,6 +194,7 @@ def test_flat_track_has_no_terms_and_a_known_cold_level():
         assert fit.cold_known
         assert fit.cold_db == pytest.approx(-31.0, abs=0.03)
         assert fit.end_loss_db == 0.0
+        assert 0.005 < fit.end_loss_u95_db < 0.15
         np.testing.assert_allclose(fitted, fit.cold_db)
 
 

@@ -64,6 +64,19 @@ def test_harmonics_leave_the_fundamental_alone_and_are_found_beside_it():
         assert np.abs(np.median((found - expected)[reach])) < 0.1
 
 
+def test_noise_is_no_harmonic():
+    told, looked = 0, 0
+    for seed in range(4):
+        played = sound(LINEAR, drive_db=0.0)
+        _, (found,) = responses([capture("linear", played, chain=QUIET, seed=(6, seed))])
+        told += np.count_nonzero(np.isfinite(found.harmonic_power))
+        looked += np.count_nonzero(np.isfinite(found.harmonic_noise))
+        floor_db = 10.0 * np.log10(found.harmonic_noise[:, (GRID > 100.0) & (GRID < 3000.0)])
+        assert np.nanmax(floor_db) < -60.0
+    assert looked > 2500
+    assert told <= 1
+
+
 def test_a_cubic_term_changes_the_fundamental_by_its_own_formula():
     # y = x + a·x³ on a sine of peak X: the fundamental grows by 1 + 3a·X²/4 (any textbook on
     # nonlinear circuits; here by sin³φ = (3·sin φ − sin 3φ)/4).

@@ -1,6 +1,7 @@
 """Captions and alternative texts: what they say is in the data, and in the words agreed."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -163,6 +164,20 @@ def test_harmonics_are_given_in_percent_of_their_tone():
     percent = 100.0 * 10.0 ** (strongest_db / 20.0)
     assert f"about {percent:.2g} % near" in caption("distortion", analysis)
     assert "At 99 dB the strongest harmonic" in alt("distortion", analysis)
+
+
+def test_harmonics_below_the_noise_are_no_values():
+    analysis = make_analysis()
+    below = tuple(
+        replace(one, relative_db=np.full_like(one.relative_db, np.nan))
+        for one in analysis.harmonics
+    )
+    said = caption("distortion", replace(analysis, harmonics=below))
+    assert "At 99 dB noise covers every harmonic; all lie below" in said
+    share = float(re.search(r"all lie below ([\d.]+) %", said)[1])
+    # twice the floor's power, rounded up
+    assert share >= 100.0 * np.sqrt(2.0) * 10.0 ** (np.nanmax(below[-1].floor_db) / 20.0)
+    assert "Grey: noise covers" in said
 
 
 def test_column_text_is_called_a_lower_bound():

@@ -327,6 +327,11 @@ def wrong_step(evidence: Evidence) -> list[Case]:
     return found
 
 
+LIMITER_SLOPE = 0.85
+"""dB of loss for each dB more of drive: what a ratio of 7 : 1 takes. A cubic spring takes two
+thirds at most, turbulent air half (their laws for large drive)."""
+
+
 def microphone_overload(evidence: Evidence) -> list[Case]:
     """The microphone or its preamplifier bends the waveform once the sound is loud enough."""
     found = []
@@ -375,6 +380,10 @@ def microphone_overload(evidence: Evidence) -> list[Case]:
             seen.fits("time", "It is there at once.")
         if one.bending is not None and one.bending < CLEAN:
             seen.contradicts("The waveform stays clean.")
+        if not told and law is not None and law.share >= LIMITER_SLOPE:
+            seen.contradicts(
+                "Cut as deep as that, the recorded waveform would be flat, and is not."
+            )
         found.append(case_of(one, **seen.all))
     return found
 

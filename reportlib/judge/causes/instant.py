@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from reportlib.judge.causes.case import (
     BENT,
     CLEAN,
+    LIMITER_SLOPE,
     Case,
     Seen,
     case_of,
@@ -37,9 +38,6 @@ A_THIRD = 0.3
 FOLLOWS = 0.3
 """dB of loss for each dB of response: what a ratio of 1.5 : 1 takes."""
 STEEP = 0.35
-LIMITER_SLOPE = 0.85
-"""dB of loss for each dB more of drive: what a ratio of 7 : 1 takes. A cubic spring takes two
-thirds at most, turbulent air half (their laws for large drive)."""
 WORTH_SAYING = 0.9
 """A share above it bounds next to nothing."""
 BROAD_OCTAVES = 3.0
@@ -122,7 +120,8 @@ def limiter_broad(evidence: Evidence) -> list[Case]:
         elif one.last_slope < 0.5 * STEEP and one.growth == "smooth":
             seen.contradicts("It grows slowly, without a threshold.", signature="level")
         _time(seen, one)
-        _how_clean(seen, one)
+        _as_a_limiter(seen, one, evidence=evidence)
+        _or_cut(seen, one, evidence=evidence)
         if evidence.drive == "passive":
             seen.contradicts("A passive loudspeaker has no limiter of its own.")
         found.append(case_of(one, **seen.all))
@@ -159,7 +158,8 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
     mine = [one for one in evidence.short if _falls(one)]
     for one in sorted(mine, key=lambda one: -one.octaves)[:1]:
         _time(seen, one)
-        _how_clean(seen, one)
+        _as_a_limiter(seen, one, evidence=evidence)
+        _or_cut(seen, one, evidence=evidence)
         if one.bending is not None and CLEAN <= one.bending < BENT:
             seen.marks("Harmonics are less than a waveform has that is cut so far.")
     if evidence.drive == "passive":
@@ -175,11 +175,22 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
     )
 
 
-def _how_clean(seen: Seen, one: Stretch) -> None:
+def _as_a_limiter(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
+    """What slope and waveform say of a limiter; harmonics speak against none with its slope."""
+    if _turned_down(evidence, one):
+        seen.fits("level", "It grows by nearly as many decibels as the drive.")
+        seen.marks(f"The output there hardly rises any more{_rest_of(one)}")
+        if not _clean(one):
+            return
     if _clean(one):
         seen.marks("The waveform stays clean: gain was turned down, nothing was cut.")
     elif _bent(one) and (one.bending_grows or (one.bending or 0.0) >= A_THIRD):
         seen.contradicts("Harmonics rise with it: a waveform is cut, not turned down.")
+
+
+def _or_cut(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
+    if _turned_down(evidence, one) and _bent(one) and evidence.reference != "terminals":
+        seen.doubts("Harmonics rise with it: an amplifier that cuts peaks would do the same.")
 
 
 def limiter_band(evidence: Evidence) -> list[Case]:
@@ -210,13 +221,9 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         elif one.growth == "smooth" and not turned_down:
             seen.contradicts("It grows smoothly, without a threshold.", signature="level")
         _time(seen, one)
-        if turned_down:
-            seen.fits("level", "It grows by nearly as many decibels as the drive.")
-            seen.marks(f"The output there hardly rises any more{_rest_of(one)}")
-            if _deep(one) and _lower_is_more(one, lowest_hz=evidence.lowest_hz):
-                seen.doubts("A cone that meets a hard stop would look the same.")
-        if not turned_down or _clean(one):
-            _how_clean(seen, one)
+        _as_a_limiter(seen, one, evidence=evidence)
+        if turned_down and _deep(one) and _lower_is_more(one, lowest_hz=evidence.lowest_hz):
+            seen.doubts("A cone that meets a hard stop would look the same.")
         _no_law(seen, evidence)
         _one_of_many(seen, one, evidence=evidence)
         deep = _deep(one) and one.worst_hz <= PORT_HZ and one.core_octaves <= PORT_OCTAVES

@@ -19,7 +19,7 @@ from reportlib.measure.stress.projection import (
     feedback,
     half_width,
     mixed_draws,
-    with_slow_heating,
+    with_unseen_heating,
 )
 from reportlib.measure.stress.records import ThermalFit, ThermalTerm
 from reportlib.measure.stress.weighing import (
@@ -88,7 +88,7 @@ def thermal_fit(track_db: FloatArray, *, history: History) -> tuple[ThermalFit, 
         grid=chosen.grid,
         own=draws[index],
         mixed=mixed_draws(draws, weights=np.exp(-0.5 * (np.array(scores) - min(scores)))),
-        unseen_db=with_slow_heating(
+        unseen=with_unseen_heating(
             chosen.track_db,
             history=history,
             estimate=estimate,
@@ -170,6 +170,10 @@ COLD_KNOWN_DB = 0.3
 WIDEST_DB = 0.5
 """A projection known no better is not given: as a point that is not usable (a judgement)."""
 
+DRIFT_DB = 0.02
+"""Half-width of what a room and a chain move by while it plays, which no fit can tell from heating
+(a judgement; no source)."""
+
 _RECORDS = 1.5  # a term is identifiable where the record is so many time constants
 _HALF_WIDTH = 0.3  # and the half-width of its interval at most so much of it
 _WORTH = 0.05  # of the loss at the end: a smaller term does not stand in a projection's way
@@ -184,7 +188,7 @@ def described(
     grid: Weighed,
     own: Draws,
     mixed: Draws,
-    unseen_db: FloatArray | None,
+    unseen: Sequence[Draws],
     history: History,
     lift_db: float,
     residual_db: FloatArray,
@@ -200,7 +204,7 @@ def described(
     Parameters
     ----------
     own, mixed : draws from this number of terms, and from all of them
-    unseen_db : shape (m,), draws of the loss after 10 min with slow heating that is not seen
+    unseen : draws that allow for heating that is not seen
     lift_db : by how much the cold level lies above the fit's intercept
     residual_db : shape (n,)
     effective : effective number of periods
@@ -214,10 +218,15 @@ def described(
     end = stage_states(history.spans_s, time_constant_s=tau, cooling=estimate.cooling)[1][-1]
     end_loss_db = float(losses @ end) + lift_db
     later_db = float(losses @ heated_state(PROJECTED_S, time_constant_s=tau)) + lift_db
+    end_u95_db = half_width(end_loss_db, mixed.end_loss_db)
     later_u95_db = half_width(later_db, mixed.projected_db)
-    if unseen_db is not None and history.stress_s < PROJECTED_S:
-        unseen_u95_db = half_width(later_db, unseen_db + lift_db) if unseen_db.size else np.inf
-        later_u95_db = max(later_u95_db, unseen_u95_db)
+    for one in unseen:
+        if one.projected_db.size:
+            end_u95_db = max(end_u95_db, half_width(end_loss_db, one.end_loss_db + lift_db))
+            later_u95_db = max(later_u95_db, half_width(later_db, one.projected_db + lift_db))
+        elif history.stress_s < PROJECTED_S:
+            later_u95_db = np.inf
+    end_u95_db, later_u95_db = (math.hypot(one, DRIFT_DB) for one in (end_u95_db, later_u95_db))
     cold_db = estimate.cold_db + lift_db
     cold_u95_db = half_width(cold_db, mixed.cold_db)
     told = history.stress_s >= PROJECTED_S or all(
@@ -239,7 +248,7 @@ def described(
         cold_u95_db=cold_u95_db,
         cold_known=cold_u95_db <= COLD_KNOWN_DB,
         end_loss_db=end_loss_db,
-        end_loss_u95_db=half_width(end_loss_db, mixed.end_loss_db),
+        end_loss_u95_db=end_u95_db,
         cooling_ratio=estimate.cooling if history.pause_measured and terms else None,
         projected_600_s_db=None if refusal else later_db,
         projected_u95_db=None if refusal else later_u95_db,

@@ -263,16 +263,18 @@ SLOW_S = 1800.0
 """Stands for all slow heating: within a record of 10 min its like is nearly a straight line."""
 
 _SLOWEST_SEEN_S = SLOW_S / 3.0
+_QUICKER = 3.0
+"""Times as quick as a fit's fastest term: a second coil in one band (a judgement; no source)."""
 _UNSEEN_SEED = 20241
 
 
-def with_slow_heating(
+def with_unseen_heating(
     track_db: FloatArray, *, history: History, estimate: Estimate, grid: Weighed, count: int
-) -> FloatArray | None:
-    """Draw the loss after 10 min from a fit that has a slow term of unknown size beside its own.
+) -> tuple[Draws, ...]:
+    """Draw from a fit that has one more term beside its own, a slow one or else a quick one.
 
-    Time constants are linearised around the fit's, the slow term's loss is positive and else as
-    likely as any.
+    The slow one is left out where the fit holds some, the quick one where it would be over within
+    a period.
 
     Parameters
     ----------
@@ -282,26 +284,53 @@ def with_slow_heating(
 
     Returns
     -------
-    shape (m,); empty where the periods are too few to tell, None where the fit holds a slow term
+    Each without `losses_db`; empty where the periods are too few to tell
+    """
+    tau = estimate.time_constants_s
+    unseen = [] if tau.size and tau[-1] > _SLOWEST_SEEN_S else [SLOW_S]
+    if tau.size and tau[0] > _QUICKER * history.period_s:
+        unseen.append(float(tau[0]) / _QUICKER)
+    return tuple(
+        _beside(one, track_db, history=history, estimate=estimate, grid=grid, count=count)
+        for one in unseen
+    )
+
+
+def _beside(
+    unseen_s: float,
+    track_db: FloatArray,
+    *,
+    history: History,
+    estimate: Estimate,
+    grid: Weighed,
+    count: int,
+) -> Draws:
+    """Draw from a fit that has a term of this time constant, and of any loss, beside its own.
+
+    Time constants are linearised around the fit's, the further term's loss is positive and else
+    as likely as any. Beside no term it may be a rise as well: that leaves open around "no change"
+    what the track's own scatter does.
     """
     tau, losses = estimate.time_constants_s, estimate.losses_db
-    if tau.size and tau[-1] > _SLOWEST_SEEN_S:
-        return None
-    rates = np.concatenate((tau, tau * np.exp(_STEP), [SLOW_S]))
+    rates = np.concatenate((tau, tau * np.exp(_STEP), [unseen_s]))
     states = period_states(history, time_constant_s=rates, cooling=estimate.cooling)
-    later = heated_state(PROJECTED_S, time_constant_s=rates)
     terms = tau.size
-    slopes = losses * (states[:, terms:-1] - states[:, :terms]) / _STEP
-    columns = np.column_stack([np.ones(track_db.size), -states[:, :terms], -slopes, -states[:, -1]])
-    wanted = np.concatenate(
-        ([0.0], later[:terms], losses * (later[terms:-1] - later[:terms]) / _STEP, later[-1:])
-    )
+
+    def parts(state: FloatArray) -> FloatArray:
+        """By cold level (0), losses, time constants, and the further loss; (…, 2 + 2·terms)."""
+        slopes = losses * (state[..., terms:-1] - state[..., :terms]) / _STEP
+        none = np.zeros_like(state[..., :1])
+        return np.concatenate((none, state[..., :terms], slopes, state[..., -1:]), axis=-1)
+
+    columns = -parts(states)
+    columns[:, 0] = 1.0
+    ends = stage_states(history.spans_s, time_constant_s=rates, cooling=estimate.cooling)[1]
+    later = heated_state(PROJECTED_S, time_constant_s=rates)
+    wanted = np.array([np.eye(columns.shape[1])[0], parts(ends[-1]), parts(later)])
     spare = track_db.size - columns.shape[1]
-    if spare < 3:
-        return np.empty(0)
+    found = [np.empty((3, 0))]
     generator = np.random.default_rng(_UNSEEN_SEED)
-    found = []
-    for correlation, share in grid.correlations():
+    for correlation, share in grid.correlations() if spare >= 3 else ():
         white = whitened(
             np.column_stack([columns, track_db]), correlation=correlation, follows=history.follows
         )
@@ -311,5 +340,8 @@ def with_slow_heating(
         noise_db = np.abs(upper[-1, -1]) / np.sqrt(generator.chisquare(spare, size))
         spread = inverse @ generator.standard_normal((columns.shape[1], size)) * noise_db
         drawn = inverse @ upper[:-1, -1:] + spread
-        found.append((wanted @ drawn)[drawn[-1] > 0.0])
-    return np.concatenate(found)
+        found.append((wanted @ drawn)[:, (drawn[-1] > 0.0) | (terms == 0)])
+    cold_db, end_db, later_db = np.concatenate(found, axis=1)
+    return Draws(
+        cold_db=cold_db, end_loss_db=end_db, projected_db=later_db, losses_db=np.zeros((0, 0))
+    )

@@ -309,6 +309,28 @@ def end_of(playing: Playing, track: GroupTrack | None) -> End | None:
     )
 
 
+LEAVES_DB = 0.02
+"""Misfits no larger are not seen beside a line (a judgement; no source)."""
+
+
+def fit_stays(playing: Playing, track: GroupTrack) -> bool:
+    """Return whether a group's fitted curve stays with what it was fitted to; False without one.
+
+    It does where its mean misfit over each quarter of a stage is at most half of the interval
+    that is drawn about the periods. A curve that leaves them still says where they end, within
+    the end's interval, but nobody should read a course from it.
+    """
+    misfit_db = track.change_db - track.fitted_db
+    told = np.isfinite(misfit_db)
+    for stage in np.unique(playing.stage[told]):
+        of_stage = np.flatnonzero(told & (playing.stage == stage))
+        for part in np.array_split(of_stage, min(4, max(1, of_stage.size // 5))):
+            most_db = max(LEAVES_DB, 0.5 * float(np.median(track.u95_db[part])))
+            if abs(float(np.mean(misfit_db[part]))) > most_db:
+                return False
+    return bool(told.any())
+
+
 def band_ends(playing: Playing) -> tuple[End, ...]:
     """Return where the bands that can be told had come to, bass first."""
     found = [end_of(playing, playing.group(band.name)) for band in BANDS]

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 import numpy as np
+from scipy.special import ndtri
 
 from reportlib.measure.records import Budget, ChangeCurve, Reason
 from reportlib.measure.stress.grid import History, stage_states
@@ -183,9 +184,11 @@ def recoveries(
     A/τ·e^(−t/τ)·u. What was seen is the mean over the band's usable points, with the mean of
     their half-widths: as if their errors were one, which is the most that they can add up to.
 
-    Nothing is said of bands that the sweep can't tell. *can't tell* where the cold level is not
-    known, where most of the loss is due to time constants below half of the wait, and where the
-    intervals are so wide that anything would agree.
+    Nothing is said of bands that the sweep can't tell. *disagrees* where they are apart by more
+    than all comparisons of a level together are by chance, one day in twenty (Bonferroni).
+    *can't tell* between that and agreement, where the cold level is not known, where most of the
+    loss is due to time constants below half of the wait, and where the intervals are so wide that
+    anything would agree.
 
     Parameters
     ----------
@@ -210,7 +213,13 @@ def recoveries(
         for curve in after[:1]:
             for band in bands:
                 one = _recovery(
-                    band, history=history, curve=curve, law=law, stage=stage, index=index
+                    band,
+                    history=history,
+                    curve=curve,
+                    law=law,
+                    stage=stage,
+                    index=index,
+                    family=len(bands) * len(stages),
                 )
                 if one is not None:
                     found.append(one)
@@ -225,6 +234,7 @@ def _recovery(
     law: SweepLaw,
     stage: Stage,
     index: int,
+    family: int,
 ) -> Recovery | None:
     frequency = curve.frequency_hz
     used = curve.usable & (frequency >= band.low_hz) & (frequency < band.high_hz)
@@ -244,8 +254,10 @@ def _recovery(
     after_s = float(np.mean(stage.pause_s)) + max(law.time_s(middle_hz), 0.0)
     apart_db, open_db = abs(seen_db - expected_db), math.hypot(expected_u95_db, seen_u95_db)
     agreement: Agreement = "agrees" if apart_db <= open_db else "disagrees"
+    surely_db = open_db * float(ndtri(1.0 - 0.025 / family)) / _NORMAL_95
     if (
-        not fit.cold_known
+        open_db < apart_db <= surely_db
+        or not fit.cold_known
         or open_db > max(_VAGUE_DB, 0.5 * loss_db)
         or _too_quick(fit, history=history, index=index, after_s=after_s)
     ):
