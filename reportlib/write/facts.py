@@ -36,7 +36,7 @@ Names are dotted and lower case: test, band, level, then what it is.
                                 after the stress, ``.left`` what should have been left by then
 ``….added-first``, ``….added``  distortion plus noise over the tones, early and at the end, %
 ``coil.<level>.rise``           how much hotter the coil got, ``.rise-u95``; the change that it
-                                predicts, ``.expected``, and that was heard, ``.heard``
+                                predicts, ``.expected``, ``.heard``; as losses: ``.cost``, ``.lost``
 ``limit.<band>.1``, ``….3``     level at which a band is 1 dB (3 dB) behind, turned up; its bracket
                                 ``.low``, ``.high``, rounded outwards; ``limit.<band>.tested``;
                                 ``limit.long.<band>.…`` left playing, ``limit.unit-40-401.…`` by
@@ -442,8 +442,10 @@ def _coil_facts(playing: Playing, coil: CoilTrack) -> Iterator[Fact]:
     rise_u95 = half_width(end.rise_u95_k, least=1.0)
     yield Fact(name=f"{key}.rise-u95", value=rise_u95, unit="°C", digits=0, row=row)
     yield _decibels(f"{key}.expected", end.expected_db, u95_db=0.0)
+    yield _decibels(f"{key}.cost", -end.expected_db, u95_db=0.0)
     if end.heard_db is not None and end.heard_u95_db is not None:
         yield _decibels(f"{key}.heard", end.heard_db, u95_db=end.heard_u95_db)
+        yield _decibels(f"{key}.lost", -end.heard_db, u95_db=end.heard_u95_db)
         yield _interval(f"{key}.heard-u95", end.heard_u95_db)
 
 

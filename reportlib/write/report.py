@@ -28,8 +28,9 @@ from reportlib.write.listener import (
     tested,
 )
 from reportlib.write.quotes import FactTable
-from reportlib.write.turned_up import first_behind, gives_first, turned_up, why
+from reportlib.write.turned_up import first_behind, gives_first, turned_up
 from reportlib.write.untold import chain_faults
+from reportlib.write.why import why
 from reportlib.write.writer import (
     Story,
     Writer,

@@ -52,7 +52,7 @@ GAIN_OVER_LOSS = 0.45
 
 def _time(seen: Seen, one: Stretch) -> None:
     if one.timing == "at once":
-        seen.fits("time", "It is there at once: playing on adds nothing to it.")
+        seen.fits("time", "It comes at once.")
     elif one.timing == "builds up":
         seen.contradicts("It builds up as the loudspeaker plays on.", signature="time")
 
@@ -80,8 +80,8 @@ def _rest_of(one: Stretch) -> str:
     if share >= WORTH_SAYING:
         return "."
     return (
-        f"; what grows with power carries {share_text(share)} at most of what is missing at "
-        f"{one.points[-1].level_db:g} dB, by what the levels below lost."
+        f". What grows with power carries {share_text(share)} at most of what is missing at "
+        f"{one.points[-1].level_db:g} dB."
     )
 
 
@@ -152,10 +152,8 @@ def _bass_only(evidence: Evidence) -> bool:
 
 def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
     seen = Seen()
-    seen.fits("frequency", "It takes what lies above one level, whatever the frequency.")
-    seen.fits(
-        "level", "Below that level nothing is missing; above it, the same share of each decibel."
-    )
+    seen.fits("frequency", "It takes what lies above one level, at any frequency.")
+    seen.fits("level", "Above that level the same share of each decibel is missing.")
     mine = [one for one in evidence.short if _falls(one)]
     for one in sorted(mine, key=lambda one: -one.octaves)[:1]:
         _time(seen, one)
@@ -272,7 +270,7 @@ def amplifier(evidence: Evidence) -> list[Case]:
             seen.marks("Harmonics rise with it everywhere, as where peaks are cut.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
-        seen.doubts("Only the voltage at the terminals could show it surely.")
+        seen.doubts("No sweep tells the voltage at the terminals.")
         found.append(case_of(one, **seen.all))
     return found
 
@@ -300,7 +298,7 @@ def port(evidence: Evidence) -> list[Case]:
         elif one.core_octaves <= PORT_OCTAVES and (_both_ends(one) or _turns_back(one)):
             seen.fits(
                 "frequency",
-                f"It takes a stretch around {frequency(one.worst_hz)} and leaves what lies below.",
+                f"It lies around {frequency(one.worst_hz)}, not below.",
             )
         elif one.core_octaves > PORT_OCTAVES:
             seen.contradicts(
@@ -308,13 +306,12 @@ def port(evidence: Evidence) -> list[Case]:
             )
         if one.low_edge == "open" and one.flat_octaves > MOST_FLAT_OCTAVES:
             seen.contradicts(
-                "It stays as large down to the lowest frequency that can be told, where a port "
-                "no longer works.",
+                "It stays as large below, where a port no longer works.",
                 signature="frequency",
             )
         _where_tuned(seen, one, tuning_hz=evidence.tuning_hz)
         if one.growth == "smooth" and one.last_slope < 0.55:
-            seen.fits("level", "It grows smoothly with level, without a threshold.")
+            seen.fits("level", "It grows smoothly with level.")
         elif one.growth == "knee":
             seen.contradicts("It sets in abruptly.", signature="level")
         _time(seen, one)
