@@ -7,16 +7,14 @@ name is an error. In Markdown a quoted fact is an ordinary link,
 Names are dotted and lower case: test, band, level, then what it is.
 
 =============================== ============================================================
-``test.baseline``, ``test.top`` quietest and loudest short-term level, dB; not one of which a
-                                fault of microphone or recorder took a band
+``test.baseline``, ``test.top`` quietest and loudest short-term level that no fault spoilt, dB
 ``test.lowest``                 lowest frequency that the bands tell of, Hz
 ``short.<band>.<level>.mean``   mean change of a band at a level; ``.shortfall`` its negative,
                                 ``.u95`` its interval rounded up, ``.worst``, ``.worst-at``
 ``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
 ``step.<level>.asked``          a volume step as asked for, and ``.measured``
-``seat.<level>.low``, ``.high`` the range at the reader's seat, by every method; ``.sum-low`` and
-                                ``.sum-high`` by the trade's sum, ``.room-low`` and
-                                ``.room-high`` by Hopkins–Stryker
+``seat.<level>.low``, ``.high`` the range at the reader's seat; ``.sum-low``, ``.sum-high`` by the
+                                trade's sum, ``.room-low``, ``.room-high`` by Hopkins–Stryker
 ``need.<need>.average-low``, …  what one loudspeaker must make at 1 m for a need at the reader's
                                 seat: ``.average-high``, ``.peak-low``, ``.peak-high``; what a
                                 band loses there: ``.<band>.least``, ``.<band>.most``
@@ -122,6 +120,8 @@ def collect(analysis: Analysis) -> FactTable:
         Fact(name="test.lowest", value=_speaks_from_hz(analysis), unit="Hz", digits=0),
         Fact(name="test.distance", value=analysis.session.rig.distance_m, unit="m", digits=1),
     ]
+    if analysis.drift_db is not None:
+        facts.append(Fact(name="test.drift", value=analysis.drift_db, unit="dB", digits=1))
     if math.isfinite(analysis.gate_s):
         facts.append(Fact(name="test.gate", value=1e3 * analysis.gate_s, unit="ms", digits=0))
     if analysis.session.sweep is not None:

@@ -10,16 +10,18 @@ from reportlib.judge.records import BandResult
 from reportlib.judge.thresholds import MEAN_LIMITS_DB
 from reportlib.measure.levels import BANDS
 from reportlib.measure.stress.records import End, Playing, Recovery, ThermalFit, band_ends
-from reportlib.numbers import duration, listed
-from reportlib.write.facts import stress_key
+from reportlib.numbers import duration, hz_range_text, listed
+from reportlib.write.facts import coil_key, stress_key
 from reportlib.write.listener import left_playing_heard
 from reportlib.write.readings_stress import (
     bands_untold,
+    coil_end,
     distortion_ends,
     last_recovery,
     levels_played,
     too_slow,
     why_untold,
+    with_coil,
 )
 from reportlib.write.writer import Writer, decibels, is_gain, is_loss, plain, spoken
 
@@ -204,7 +206,7 @@ def played_paragraphs(writer: Writer, level_db: float) -> list[str] | None:
     paragraphs = [" ".join(_ends(level))]
     if found[0] is played[-1]:
         paragraphs += [" ".join(part) for part in (_pace(level), _sweep(level)) if part]
-        paragraphs += [" ".join(part) for part in (_adds(level),) if part]
+        paragraphs += [" ".join(part) for part in (_adds(level), _coil(writer)) if part]
     return paragraphs
 
 
@@ -392,3 +394,24 @@ def _adds(level: _Level) -> list[str]:
             last=level.quote(band, "added"),
         )
     ]
+
+
+def _coil(writer: Writer) -> list[str]:
+    found = with_coil(writer.analysis)
+    end = coil_end(*found) if found else None
+    if found is None or end is None:
+        why = [one.no_coil for one in writer.analysis.playing if one.no_coil]
+        return [writer.say("left-playing/coil-untold", why=plain(why[-1]))] if why else []
+    playing, coil = found
+    key = coil_key(playing)
+    values = {
+        "unit": plain(coil.unit),
+        "rise": writer.quote(f"{key}.rise"),
+        "u95": writer.quote(f"{key}.rise-u95"),
+        "expected": writer.quote(f"{key}.expected"),
+    }
+    if end.agrees is None:
+        return [writer.say("left-playing/coil-alone", **values)]
+    wording = "left-playing/coil-fits" if end.agrees else "left-playing/coil-differs"
+    tones = hz_range_text(coil.low_hz, coil.high_hz)
+    return [writer.say(wording, heard=writer.quote(f"{key}.heard"), tones=tones, **values)]

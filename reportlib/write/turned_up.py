@@ -313,8 +313,9 @@ def gives_first(writer: Writer) -> list[str]:
             wording = "in-short/why-surely" if one.confidence == "high" else "in-short/why-fairly"
             if one.cause in INSTRUMENTS:
                 wording = "in-short/why-instrument"
-            together = [CAUSE_NAMES[other.cause] for other in inseparable(stand)]
-            if CAUSE_NAMES[one.cause] in together:
+            (group,) = [group for group in inseparable(stand) if one in group]
+            together = [CAUSE_NAMES[other.cause] for other in group]
+            if len(together) > 1:
                 return [
                     writer.say(
                         "in-short/why-unparted",

@@ -22,11 +22,13 @@ from reportlib.measure.stress.records import End, band_ends
 from reportlib.numbers import hz_range_text, listed
 from reportlib.write.facts import coil_key
 from reportlib.write.readings_stress import coil_end, with_coil
-from reportlib.write.writer import Writer, named_bands, plain
+from reportlib.write.writer import Writer, decibels, is_loss, named_bands, plain
 
-_IN_FULL = 2
-"""Causes that come with evidence; the others are only named."""
+_IN_FULL, _MOST_WORDS = 2, 100
+"""Causes that come with evidence, as long as all of it is not too long to read."""
 _LIMITERS = frozenset({"limiter-broad", "limiter-band"})
+_MOST_IN_ONE = 2
+"""Causes that a sentence holds without running on."""
 EXPLAINS = 1.0 / 3.0
 """A finding in less of a band than this does not explain what the band as a whole loses."""
 _LEAST_DB = 0.1
@@ -38,18 +40,20 @@ def why(writer: Writer) -> str:
     if not findings:
         return writer.page("why", paragraphs=[writer.say("why/not-looked-for")])
     stand = standing(findings)
-    together = inseparable(stand)
-    paragraphs = [
-        _named(writer, one, beside=together[1:] if one in together else [], full=place < _IN_FULL)
-        for place, one in enumerate(one for one in stand if one not in together[1:])
-    ]
-    paragraphs += _coil(writer, stand)
     left = _without(writer, stand)
     if not stand:
         nothing = findings[0].confidence == "high" and not left
         left += [] if left else [writer.say("why/nothing" if nothing else "why/none")]
         left += _settle(writer, findings[0])
-    return writer.page("why", paragraphs=[*paragraphs, " ".join(left)])
+    for in_full in range(_IN_FULL, -1, -1):
+        paragraphs = [
+            _named(writer, together, evidence=in_full - place)
+            for place, together in enumerate(inseparable(stand))
+        ]
+        paragraphs += [*_coil(writer, stand), " ".join(left)]
+        if len(" ".join(paragraphs).split()) <= _MOST_WORDS:
+            break
+    return writer.page("why", paragraphs=paragraphs)
 
 
 def standing(findings: Sequence[Finding]) -> list[Finding]:
@@ -57,18 +61,19 @@ def standing(findings: Sequence[Finding]) -> list[Finding]:
     return [one for one in findings if one.cause != NONE_SHOWN and one.confidence != "low"]
 
 
-def inseparable(stand: Sequence[Finding]) -> list[Finding]:
-    """Return several that stand on one stretch, none surer; none where one stands alone."""
-    first = stand[0] if stand else None
-    if first is None or first.confidence != "fair":
-        return []
-    others = [
-        one
-        for one in stand[1:]
-        if one.confidence == "fair"
-        and part_of(one, low_hz=first.low_hz, high_hz=first.high_hz) > 0.5
-    ]
-    return [first, *others] if others else []
+def inseparable(stand: Sequence[Finding]) -> list[list[Finding]]:
+    """Put together what stands on one stretch, none surer than another."""
+    groups: list[list[Finding]] = []
+    for one in stand:
+        for group in groups:
+            first = group[0]
+            fair = first.confidence == one.confidence == "fair"
+            if fair and part_of(one, low_hz=first.low_hz, high_hz=first.high_hz) > 0.5:
+                group.append(one)
+                break
+        else:
+            groups.append([one])
+    return groups
 
 
 def part_of(one: Finding, *, low_hz: float, high_hz: float) -> float:
@@ -77,21 +82,21 @@ def part_of(one: Finding, *, low_hz: float, high_hz: float) -> float:
     return math.log(high / low) / math.log(high_hz / low_hz) if high > low else 0.0
 
 
-def _named(writer: Writer, one: Finding, *, beside: Sequence[Finding], full: bool) -> str:
-    """Say what a change fits; in full, with evidence and with what would settle it."""
-    names = [f"**{CAUSE_NAMES[each.cause]}**" for each in (one, *beside)]
-    sentences = [
-        writer.say(
-            "why/fits" if one.confidence == "high" else "why/could-be",
-            what=_what(writer, one),
-            cause=listed(names, word="or"),
-        )
-    ]
-    if one.cause in INSTRUMENTS:
-        sentences.append(writer.say("why/instrument"))
-    if full:
-        sentences += _joined(one.evidence_for[: 1 if one.evidence_against else 2])
-        sentences += one.evidence_against[:1]
+def _named(writer: Writer, together: Sequence[Finding], *, evidence: int) -> str:
+    """Say what a change fits, with so many sentences of evidence, and what would settle it."""
+    one = together[0]
+    names = [f"**{CAUSE_NAMES[each.cause]}**" for each in together]
+    cause = listed(names[:_MOST_IN_ONE], word="or")
+    if all(each.cause in INSTRUMENTS for each in together):
+        cause = writer.say("why/instrument", cause=cause)
+    wording = "fits" if one.confidence == "high" else "could-be"
+    sentences = [writer.say(f"why/{wording}", what=_what(writer, one), cause=cause)]
+    if names[_MOST_IN_ONE:]:
+        others = listed(names[_MOST_IN_ONE:], word="or")
+        sentences.append(writer.say("why/could-also-be", cause=others))
+    if evidence > 0:
+        for_it, against = _joined(one.evidence_for[:2]), one.evidence_against[:1]
+        sentences += [*for_it[: 2 - len(against)], *against][:evidence]
         if one.cause in _LIMITERS and "test.sweep" in writer.facts:
             sentences.append(writer.say("why/limiter", sweep=writer.quote("test.sweep")))
         sentences += _settle(writer, one)
@@ -119,6 +124,13 @@ def _loss_or_rise(writer: Writer, one: Finding) -> str:
         ]
         if inside.any()
     ]
+    means += [
+        end.change_db
+        for playing in writer.analysis.playing
+        for end in band_ends(playing)
+        if end.level_db in one.levels_db
+        and part_of(one, low_hz=end.low_hz, high_hz=end.high_hz) > EXPLAINS
+    ]
     most = max(means, key=abs, default=0.0)
     if one.cause in INSTRUMENTS or abs(most) < _LEAST_DB:
         return "change"
@@ -143,12 +155,11 @@ def _settle(writer: Writer, one: Finding) -> list[str]:
 
 
 def _coil(writer: Writer, stand: Sequence[Finding]) -> list[str]:
-    """Say how warm the coil got and what that costs, or why that can't be told."""
+    """Say how warm the coil got and what that costs, where its resistance tells."""
     found = with_coil(writer.analysis)
     end = coil_end(*found) if found else None
     if found is None or end is None:
-        why_not = [one.no_coil for one in writer.analysis.playing if one.no_coil]
-        return [writer.say("why/coil-untold", why=plain(why_not[-1]))] if why_not else []
+        return []
     playing, coil = found
     key = coil_key(playing)
     named = any(one.cause == "heat-coil" and one.low_hz < coil.high_hz for one in stand)
@@ -172,11 +183,11 @@ def _without(writer: Writer, stand: Sequence[Finding]) -> list[str]:
     turned_up = [
         result
         for one in short.bands
-        for result in (one.worst_loss, one.largest_gain)
+        for result in (*filter(is_loss, one.told), one.worst_loss, one.largest_gain)
         if result is not None
     ]
     left_playing: list[BandResult | End] = [
-        result for one in long.bands for result in (one.worst_loss,) if result is not None
+        one.worst_loss for one in long.bands if one.worst_loss is not None
     ]
     left_playing += [
         end
@@ -184,24 +195,19 @@ def _without(writer: Writer, stand: Sequence[Finding]) -> list[str]:
         for end in band_ends(playing)
         if end.clear and -end.change_db + end.u95_db > MEAN_LIMITS_DB[0]
     ]
-    return [
-        writer.say(f"why/{wording}", bands=named_bands(bands, told=told))
-        for wording, changed, told in (
-            ("none-turned-up", turned_up, [one.band for one in short.bands if one.told]),
-            ("none-left-playing", left_playing, [one.name for one in BANDS]),
-        )
-        for bands in [_uncovered(changed, stand)]
-        if bands
-    ]
-
-
-def _uncovered(changed: Sequence[BandResult | End], stand: Sequence[Finding]) -> list[str]:
-    names = {
-        one.band if isinstance(one, BandResult) else one.name
-        for one in changed
-        if not any(_covers(each, one) for each in stand)
-    }
-    return [band.name for band in BANDS if band.name in names]
+    found = []
+    for wording, changed, bands in (
+        ("none-turned-up", turned_up, [one.band for one in short.bands if one.told]),
+        ("none-left-playing", left_playing, [one.name for one in BANDS]),
+    ):
+        left = [one for one in changed if not any(_covers(each, one) for each in stand)]
+        named = {one.band if isinstance(one, BandResult) else one.name for one in left}
+        if left:
+            names = named_bands([one for one in bands if one in named], told=bands)
+            level = decibels(max(one.level_db for one in left))
+            names = names.replace("every band", "any band")
+            found.append(writer.say(f"why/{wording}", level=level, bands=names))
+    return found
 
 
 def _covers(finding: Finding, one: BandResult | End) -> bool:

@@ -364,7 +364,9 @@ def test_why_names_what_fits_and_what_would_settle_it():
 
 
 def test_why_says_well_that_nothing_is_to_be_explained():
-    assert "Nothing that can be told changes" in said(with_findings(change=no_change, warming=still))
+    assert "Nothing that can be told changes" in said(
+        with_findings(change=no_change, warming=still)
+    )
 
 
 def odd(f, rise):  # less and less is missing as it gets louder: nothing does that

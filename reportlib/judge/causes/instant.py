@@ -12,7 +12,6 @@ from reportlib.judge.causes.case import (
     even,
     levels,
     spans_all,
-    where,
 )
 from reportlib.judge.causes.evidence import Evidence, Law, Stretch, octaves_of
 from reportlib.judge.causes.growth import most_with_power
@@ -153,7 +152,7 @@ def _bass_only(evidence: Evidence) -> bool:
 def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
     seen = Seen()
     seen.fits("frequency", "It takes what lies above one level, at any frequency.")
-    seen.fits("level", "Above that level the same share of each decibel is missing.")
+    seen.fits("level", "Above it, each decibel loses the same share.")
     mine = [one for one in evidence.short if _falls(one)]
     for one in sorted(mine, key=lambda one: -one.octaves)[:1]:
         _time(seen, one)
@@ -195,9 +194,9 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         turned_down = _turned_down(evidence, one)
         seen = Seen()
         if sharp:
-            seen.fits("frequency", f"It takes one band {where(one)}, with a sharp edge.")
+            seen.fits("frequency", "It takes one band, with a sharp edge.")
         elif one.growth == "knee" and _alone(evidence, one):
-            seen.fits("frequency", f"It takes one band {where(one)} and leaves the others.")
+            seen.fits("frequency", "It takes one band and leaves the others.")
         elif "sharp" not in inner and inner and not turned_down:
             seen.contradicts("It has no sharp edge in frequency.", signature="frequency")
         if one.growth == "knee":

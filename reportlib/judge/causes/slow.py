@@ -212,7 +212,7 @@ def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
             "Most of it came after the first minutes; a coil warms faster.", signature="time"
         )
     if group.low_hz >= MIDS_FROM_HZ:
-        seen.fits("frequency", "It is a band in which the impedance is mostly resistance.")
+        seen.fits("frequency", "It lies where the impedance is mostly resistance.")
     for other in evidence.playing:
         beside = other.kind == group.kind and other.level_db == group.level_db
         one_unit = not any(group.low_hz < hz < 1.5 * other.low_hz for hz in evidence.crossovers_hz)
@@ -365,7 +365,7 @@ def crossover_heat(evidence: Evidence) -> list[Case]:
         if spans_all(evidence, one) and even(one):
             continue
         seen = Seen()
-        seen.fits("frequency", f"It takes one band {where(one)}.")
+        seen.fits("frequency", "It takes one band.")
         if groups and not any(stepped(group) for group in groups):
             seen.contradicts("It came gradually, without a step.", signature="time")
         elif len(one.points) >= 2 and abs(one.points[0].change_db) < 0.05 * abs(one.mean_db):

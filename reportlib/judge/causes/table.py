@@ -90,10 +90,10 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         code="microphone-moved",
-        name="a moved microphone, or a moved reflection",
+        name="a moved microphone or reflection",
         rule=case.microphone_moved,
         source="interference of a reflection (textbook)",
-        to_confirm="Fix the microphone, and compare arrival times at the next measurement.",
+        to_confirm="Fix the microphone, and compare arrival times.",
         instrument=True,
     ),
     Cause(
@@ -130,11 +130,11 @@ CAUSES: tuple[Cause, ...] = (
         name="a cone at the end of its travel",
         rule=instant.excursion,
         source="Kms(x): IEC 62458:2010 (from memory); cubic spring by harmonic balance",
-        to_confirm="Measure the cone’s excursion, or harmonics close to the cone, at both levels.",
+        to_confirm="Measure the cone’s excursion at both levels.",
     ),
     Cause(
         code="motor-strength",
-        name="a motor that weakens as the coil moves far",
+        name="a motor that weakens with excursion",
         rule=instant.motor_strength,
         source="Bl(x): IEC 62458:2010 (from memory); Small 1972 for damping",
         to_confirm="Measure the impedance at both levels: its peak rises where the motor weakens.",
