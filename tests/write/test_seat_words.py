@@ -294,7 +294,7 @@ def test_both_methods_stand_in_the_table_and_span_what_is_quoted():
     assert known["seat.99.low"].value == min(sum_low.value, known["seat.99.room-low"].value)
     assert known["seat.99.high"].value == max(room_high.value, known["seat.99.sum-high"].value)
     rows = tables.seat_table(analysis).rows
-    assert [row[1] for row in rows[:2]] == ["trade’s sum", "Hopkins–Stryker"]
+    assert [row[1] for row in rows[:2]] == ["distance", "Hopkins–Stryker"]
     assert len(rows) == 8
 
 
