@@ -219,7 +219,7 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def listed(parts: Sequence[str]) -> str:
+def listed(parts: Sequence[str], *, word: str = "and") -> str:
     """Join words as a sentence does.
 
     >>> listed(["bass", "mids", "treble"])
@@ -227,7 +227,7 @@ def listed(parts: Sequence[str]) -> str:
     """
     if len(parts) < 2:
         return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return f"{', '.join(parts[:-1])} {word} {parts[-1]}"
 
 
 def sentence(text: str) -> str:

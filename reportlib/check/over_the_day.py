@@ -151,12 +151,9 @@ def outcome_notes(short: ShortTerm, *, again: bool) -> list[QualityNote]:
                 "known.",
             )
         )
-    elif np.any(short.drift_db > 0.0):
-        # What noise leaves of the drift counts, not its largest value anywhere.
-        beyond = np.nan_to_num(short.drift_db * np.sqrt(3.0))
-        worst = int(np.argmax(beyond))
-        largest = abs(float(short.drift_shown_db[worst]))
-        severity = "warning" if beyond[worst] > DRIFT_WARNING_DB else "note"
+    elif (largest := moved_db(short)) is not None:
+        beyond = float(np.max(np.nan_to_num(short.drift_db))) * np.sqrt(3.0)
+        severity = "warning" if beyond > DRIFT_WARNING_DB else "note"
         looks = _looks(short)
         notes.append(
             found(
@@ -178,6 +175,13 @@ def outcome_notes(short: ShortTerm, *, again: bool) -> list[QualityNote]:
                 )
             )
     return notes
+
+
+def moved_db(short: ShortTerm) -> float | None:
+    """Return what the baseline moved by, where noise leaves most of that; None where none."""
+    if not np.any(short.drift_db > 0.0):
+        return None
+    return abs(float(short.drift_shown_db[int(np.argmax(np.nan_to_num(short.drift_db)))]))
 
 
 def _shape(short: ShortTerm) -> tuple[float, float, float, float] | None:

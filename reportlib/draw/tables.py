@@ -15,6 +15,7 @@ from reportlib.judge.records import (
     Limit,
     SeatBand,
 )
+from reportlib.judge.seat import TRADE_METHOD
 from reportlib.measure.stress.records import GroupTrack, Playing, ThermalFit, end_of
 from reportlib.numbers import (
     db_interval,
@@ -225,6 +226,10 @@ def _skipped(limits: Sequence[Limit], *, said: Said) -> str:
 _DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
 
 
+_BY = {TRADE_METHOD: "distance"}
+"""What a reader knows a method by, where not by its own name."""
+
+
 def seat_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     """What arrives at every setting from every level tested, by either method."""
     if not analysis.in_room:
@@ -241,7 +246,7 @@ def seat_table(analysis: Analysis, *, said: Said = said) -> Table | None:
         }
         where = f"{setup}, {own[levels[0]].listeners_distance_m:g}\u00a0m"
         cells = [_range_text(own[level].low_db, own[level].high_db) for level in levels]
-        rows.append((where, method.replace("'", "’"), *cells))
+        rows.append((where, _BY.get(method, method), *cells))
         keys = [f"seat.{level_key(level)}." for level in levels]
         keys = keys if setup == SEAT_SETUP and setup not in named else []
         named.add(setup)
@@ -299,7 +304,7 @@ def seat_band_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     return Table(
         name="seat-bands",
         caption=said("at-your-seat/caption-seat-band-table", level=level_text(level)),
-        columns=("band", *(method.replace("'", "’") for method in methods), "change", "±"),
+        columns=("band", *(_BY.get(method, method) for method in methods), "change", "±"),
         rows=tuple(
             (
                 band,

@@ -140,6 +140,7 @@ def conclude(
         needs=heard.needs,
         exposure=heard.exposure,
         day_dose=heard.day_dose,
+        drift_db=over_the_day.moved_db(short),
         limits=limits_of(
             at_the_end((*bands, *units), playing),
             baseline_db=session.baseline.level_db,

@@ -249,6 +249,7 @@ class Analysis:
     sample_rate_hz : 0 where every capture is column text
     lowest_hz : 2/gate, below which the gate leaves nothing to use
     playing : the long-term levels whose stress was recorded, while it plays
+    drift_db : what the baseline moved by over the day, None where that can't be told from nothing
     """
 
     session: Session
@@ -274,6 +275,7 @@ class Analysis:
     needs: tuple[NeedAnswer, ...] = ()
     seat_bands: tuple[SeatBand, ...] = ()
     day_dose: DayDose | None = None
+    drift_db: float | None = None
 
     def band(self, name: str, *, test: Test, level_db: float) -> BandResult:
         """Return one band of one level (the last stage for long-term)."""

@@ -292,8 +292,8 @@ _WORDS = {
     "ITU’s weekly allowance, written for personal players, is used up in {week}.",
     "ears free": "{level} dBA is too quiet to use up NIOSH’s limit for a working day, or the WHO "
     "and ITU’s weekly allowance for personal players, however long it lasts.",
-    "mind ears": "Take these times as the most, not as safe; ringing ears or dulled hearing mean: "
-    "stop, and stay in the quiet. Local rules and a hearing specialist come first.",
+    "mind ears": "Treat these as upper limits, not safe times; ringing ears or dulled hearing "
+    "mean: stop, and stay in the quiet. Local rules and a hearing specialist come first.",
     "mind equipment": "Louder than tested, drive units and amplifiers can burn: raise the level in "
     "steps, leave nothing unattended, and stop at a rasp, a smell or a sudden drop.",
 }
@@ -387,7 +387,7 @@ def _arrives(loudest_db: float, *, measured: bool) -> str:
     basis = "" if measured else " (if the asked-for levels were met)"
     return (
         f"The loudest setting tested, {loudest_db:g} dB asked of one loudspeaker at 1 m{basis}, "
-        "arrives there at {low} to {high} dB, what is lost already taken off."
+        "arrives there at {low} to {high} dB, after compression."
     )
 
 

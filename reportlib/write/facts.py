@@ -7,16 +7,14 @@ name is an error. In Markdown a quoted fact is an ordinary link,
 Names are dotted and lower case: test, band, level, then what it is.
 
 =============================== ============================================================
-``test.baseline``, ``test.top`` quietest and loudest short-term level, dB; not one of which a
-                                fault of microphone or recorder took a band
+``test.baseline``, ``test.top`` quietest and loudest short-term level that no fault spoilt, dB
 ``test.lowest``                 lowest frequency that the bands tell of, Hz
 ``short.<band>.<level>.mean``   mean change of a band at a level; ``.shortfall`` its negative,
                                 ``.u95`` its interval rounded up, ``.worst``, ``.worst-at``
 ``long.<band>.<level>.<s>.…``   the same after so many seconds of stress
 ``step.<level>.asked``          a volume step as asked for, and ``.measured``
-``seat.<level>.low``, ``.high`` the range at the reader's seat, by every method; ``.sum-low`` and
-                                ``.sum-high`` by the trade's sum, ``.room-low`` and
-                                ``.room-high`` by Hopkins–Stryker
+``seat.<level>.low``, ``.high`` the range at the reader's seat; ``.sum-low``, ``.sum-high`` by the
+                                trade's sum, ``.room-low``, ``.room-high`` by Hopkins–Stryker
 ``need.<need>.average-low``, …  what one loudspeaker must make at 1 m for a need at the reader's
                                 seat: ``.average-high``, ``.peak-low``, ``.peak-high``; what a
                                 band loses there: ``.<band>.least``, ``.<band>.most``
@@ -36,7 +34,7 @@ Names are dotted and lower case: test, band, level, then what it is.
                                 after the stress, ``.left`` what should have been left by then
 ``….added-first``, ``….added``  distortion plus noise over the tones, early and at the end, %
 ``coil.<level>.rise``           how much hotter the coil got, ``.rise-u95``; the change that it
-                                predicts, ``.expected``, and that was heard, ``.heard``
+                                predicts, ``.expected``, ``.heard``; as losses: ``.cost``, ``.lost``
 ``limit.<band>.1``, ``….3``     level at which a band is 1 dB (3 dB) behind, turned up; its bracket
                                 ``.low``, ``.high``, rounded outwards; ``limit.<band>.tested``;
                                 ``limit.long.<band>.…`` left playing, ``limit.unit-40-401.…`` by
@@ -122,6 +120,8 @@ def collect(analysis: Analysis) -> FactTable:
         Fact(name="test.lowest", value=_speaks_from_hz(analysis), unit="Hz", digits=0),
         Fact(name="test.distance", value=analysis.session.rig.distance_m, unit="m", digits=1),
     ]
+    if analysis.drift_db is not None:
+        facts.append(Fact(name="test.drift", value=analysis.drift_db, unit="dB", digits=1))
     if math.isfinite(analysis.gate_s):
         facts.append(Fact(name="test.gate", value=1e3 * analysis.gate_s, unit="ms", digits=0))
     if analysis.session.sweep is not None:
@@ -442,8 +442,10 @@ def _coil_facts(playing: Playing, coil: CoilTrack) -> Iterator[Fact]:
     rise_u95 = half_width(end.rise_u95_k, least=1.0)
     yield Fact(name=f"{key}.rise-u95", value=rise_u95, unit="°C", digits=0, row=row)
     yield _decibels(f"{key}.expected", end.expected_db, u95_db=0.0)
+    yield _decibels(f"{key}.cost", -end.expected_db, u95_db=0.0)
     if end.heard_db is not None and end.heard_u95_db is not None:
         yield _decibels(f"{key}.heard", end.heard_db, u95_db=end.heard_u95_db)
+        yield _decibels(f"{key}.lost", -end.heard_db, u95_db=end.heard_u95_db)
         yield _interval(f"{key}.heard-u95", end.heard_u95_db)
 
 

@@ -1,5 +1,6 @@
-"""The listener in words: the answer at the seat, why, what arrives, and whether it is heard."""
+"""The listener in words: what arrives at the seat, for how long, and whether a change is heard."""
 
+import math
 from collections.abc import Sequence
 from typing import Literal
 
@@ -13,19 +14,12 @@ from reportlib.judge.thresholds import (
     TOP_ABOVE_HZ,
     TOP_FACTOR,
 )
-from reportlib.numbers import duration, frequency, level_key, listed, slug
+from reportlib.measure.levels import BANDS
+from reportlib.numbers import duration, frequency, level_key, listed, sentence, slug
 from reportlib.session.day import Test
 from reportlib.write.facts import heard_key
-from reportlib.write.writer import (
-    Writer,
-    at_a_point,
-    decibels,
-    is_loss,
-    may_lose,
-    no_less,
-    spoken,
-    verb,
-)
+from reportlib.write.untold import why_untold
+from reportlib.write.writer import Writer, decibels, named_bands, spoken, verb
 
 _CLAUSES: dict[Answer | Literal["peaks only"], str] = {
     "yes": "at-your-seat/yes",
@@ -34,11 +28,6 @@ _CLAUSES: dict[Answer | Literal["peaks only"], str] = {
     "no": "at-your-seat/no",
     "can't tell": "at-your-seat/cant-tell",
     "not tested": "at-your-seat/not-tested",
-}
-_REASONS: dict[Answer, str] = {
-    "just": "at-your-seat/why-just",
-    "no": "at-your-seat/why-no",
-    "can't tell": "at-your-seat/why-cant-tell",
 }
 PLACES = {
     "kitchen": "at a kitchen desk",
@@ -50,34 +39,14 @@ COUNTS = ("", "one of them", "a pair of them", "three of them", "four of them")
 
 
 def at_your_seat(writer: Writer) -> str:
-    """Return the section's draft."""
+    """Return the section's draft: what the needs ask for, what arrives, what the words mean."""
     answers = _own(writer)
     top = top_key(writer)
-    if top is None and not answers:
-        nothing = writer.say("at-your-seat/nothing")
-        return writer.page("at-your-seat", answer=nothing, paragraphs=[])
-    seat = reader_seat(writer.parameters)
-    paragraphs = [" ".join(_why(writer, answers)), " ".join(_arriving(writer, top))]
-    if top is not None:
-        paragraphs.append(_method(writer, seat=seat, key=top))
-    paragraphs.append(_meaning(writer))
-    return writer.page(
-        "at-your-seat",
-        answer=writer.say(
-            "at-your-seat/answer", place=place(seat), clauses=_clauses(writer, answers)
-        ),
-        paragraphs=[one for one in paragraphs if one],
-    )
-
-
-def _meaning(writer: Writer) -> str:
-    if not writer.analysis.session.long_term:
-        return writer.say("at-your-seat/meaning-in-peaks")
-    heard = bool(writer.analysis.playing)
-    return writer.say(
-        "at-your-seat/meaning",
-        minutes=writer.say("at-your-seat/minutes-heard" if heard else "at-your-seat/minutes-swept"),
-    )
+    paragraphs = [" ".join(_demands(writer, answers)), " ".join(_arriving(writer, top))]
+    if answers:
+        wording = "meaning" if writer.analysis.session.long_term else "meaning-in-peaks"
+        paragraphs.append(writer.say(f"at-your-seat/{wording}"))
+    return writer.page("at-your-seat", paragraphs=[one for one in paragraphs if one])
 
 
 def in_short_at_seat(writer: Writer) -> str:
@@ -152,20 +121,39 @@ def _named(needs: Sequence[str], *, kind: str) -> str:
     return listed([needs[0], *(f"for {one}" for one in needs[1:])])
 
 
-def _why(writer: Writer, answers: Sequence[NeedAnswer]) -> list[str]:
-    """Return what stands behind each answer that is not a plain yes, the least demanding first."""
-    found = []
-    if any(_kind(one) == "peaks only" for one in answers):
-        found.append(writer.say("at-your-seat/why-no-long-term"))
-    untold = [one for one in answers if one.answer == "can't tell" and _untold(one)]
-    for one in answers:
-        if one.answer in _REASONS and one not in untold:
-            found.append(_deciding(writer, one))
-    if untold:
-        found.append(_why_untold(writer, untold))
-    untested = [one for one in answers if _kind(one) == "not tested"]
-    if untested:
-        found.append(_beyond(writer, untested[0], more=[one.need for one in untested[1:]]))
+_MOST_DEMANDS = 2
+_BESIDE_YES = ("just", "no", "can't tell", "not tested")
+
+
+def _demands(writer: Writer, answers: Sequence[NeedAnswer]) -> list[str]:
+    """Return what the least demanding needs ask for that are no plain yes, one a kind of answer."""
+    untold = [one for one in answers if _kind(one) == "can't tell" and _untold(one)]
+    just = [one for one in answers if _kind(one) == "just"][:-1]  # but the most demanding
+    rest = [one for one in answers if _kind(one) in _BESIDE_YES and one not in (*untold, *just)]
+    least = {_kind(one): one for one in reversed(rest)}.values()
+    told = [one for one in rest if one in least][: _MOST_DEMANDS - bool(untold)]
+    found: list[str] = []
+    shown_peaks = False
+    for one in told:
+        in_peaks = one.peaks == _kind(one)
+        wording = "needs-peaks" if in_peaks else "needs-average"
+        wording = "needs-more" if in_peaks and shown_peaks else wording
+        asked = writer.say(
+            f"at-your-seat/{wording}",
+            need=sentence(one.need),
+            verb="need" if " and " in one.need else "needs",
+            high=writer.quote(f"need.{slug(one.need)}.{'peak' if in_peaks else 'average'}-high"),
+        )
+        shown_peaks = in_peaks
+        say = _beyond if _kind(one) == "not tested" else _short
+        found.append(say(writer, one, asked=asked, in_peaks=in_peaks))
+    for one in untold[:1]:
+        bands = _untold(one)
+        names = named_bands(bands, told=[band.band for band in one.bands])
+        why = why_untold(writer, bands)
+        found.append(writer.say("at-your-seat/untold", need=one.need, bands=names, why=why))
+    if not writer.analysis.session.long_term and answers:
+        found.append(writer.say("at-your-seat/not-played"))
     return found
 
 
@@ -179,38 +167,17 @@ def _untold(one: NeedAnswer) -> list[str]:
     ]
 
 
-def _why_untold(writer: Writer, untold: Sequence[NeedAnswer]) -> str:
-    bands = list(dict.fromkeys(band for one in untold for band in _untold(one)))
-    everything = len(bands) == len(untold[0].bands)
-    others = [band for one in untold for band in one.bands if band.band not in bands]
-    enough = all(answer in ("yes", "just") for one in others for answer in (one.peaks, one.average))
+def _beyond(writer: Writer, _: NeedAnswer, *, asked: str, in_peaks: bool) -> str:
     return writer.say(
-        "at-your-seat/why-untold",
-        bands="each band" if everything else f"the {listed([spoken(one) for one in bands])}",
-        verb="loses" if everything else verb(bands, one="loses", many="lose"),
-        rest=writer.say("at-your-seat/rest-would-do") if others and enough else "",
-    )
-
-
-def _beyond(writer: Writer, one: NeedAnswer, *, more: Sequence[str]) -> str:
-    key = f"need.{slug(one.need)}"
-    in_peaks = one.peaks == "not tested"
-    part = "peak" if in_peaks else "average"
-    others = writer.say("at-your-seat/others-beyond", needs=listed(more)) if more else ""
-    return writer.say(
-        "at-your-seat/why-peaks-beyond" if in_peaks else "at-your-seat/why-average-beyond",
-        need=one.need,
-        low=writer.quote(f"{key}.{part}-low"),
-        high=writer.quote(f"{key}.{part}-high"),
+        "at-your-seat/beyond",
+        needs=asked,
+        test="sweeps" if in_peaks else "playing",
         tested=writer.quote("need.tested-to" if in_peaks else "need.played-to"),
-        more=others,
     )
 
 
-def _deciding(writer: Writer, one: NeedAnswer) -> str:
+def _short(writer: Writer, one: NeedAnswer, *, asked: str, in_peaks: bool) -> str:
     """Name the band that decided, by the test that decided."""
-    in_peaks = one.peaks == one.answer
-    test = "peaks" if in_peaks else "average"
 
     def answer_of(band: NeedBand) -> Answer:
         return band.peaks if in_peaks else band.average
@@ -219,22 +186,18 @@ def _deciding(writer: Writer, one: NeedAnswer) -> str:
         most = band.peak_loss_high_db if in_peaks else band.average_loss_high_db
         return -1.0 if most is None else most
 
-    bands = [band for band in one.bands if answer_of(band) == one.answer]
-    band = max(bands, key=most_of)
-    fact = f"need.{slug(one.need)}.{slug(band.band)}.{test}"
-    values: dict[str, object] = {
-        "need": one.need,
-        "band": spoken(band.band),
-        "when": " in peaks" if in_peaks else " after minutes of it",
-    }
-    wording = _REASONS[one.answer]
-    if one.answer == "can't tell" and writer.facts[f"{fact}.least"].value < 0.05:
-        wording = "at-your-seat/why-cant-tell-from-none"
+    band = max((band for band in one.bands if answer_of(band) == _kind(one)), key=most_of)
+    fact = f"need.{slug(one.need)}.{slug(band.band)}.{'peaks' if in_peaks else 'average'}"
+    wording = "short-at-least" if _kind(one) == "no" else "short-at-most"
+    if _kind(one) == "can't tell" and writer.facts[f"{fact}.least"].value >= 0.05:
+        wording = "short-between"
     return writer.say(
-        wording,
+        f"at-your-seat/{wording}",
+        needs=asked,
+        band=spoken(band.band),
+        verb=verb([band.band], one="is", many="are"),
         least=writer.quote(f"{fact}.least"),
         most=writer.quote(f"{fact}.most"),
-        **values,
     )
 
 
@@ -256,49 +219,79 @@ def top_key(writer: Writer) -> str | None:
 
 def _arriving(writer: Writer, key: str | None) -> list[str]:
     if key is None:
-        return [writer.say("at-your-seat/nothing")]
-    arrives = writer.say(
-        "at-your-seat/arrives",
-        tested=tested(writer),
-        top=writer.quote("test.top"),
-        low=writer.quote(f"{key}.low"),
-        high=writer.quote(f"{key}.high"),
-    )
-    lost = [
-        one
-        for one in writer.analysis.bands
-        if one.test == "short_term" and one.level_db == top_db(writer)
-        if (is_loss(one) or may_lose(one)) and not at_a_point(one)
+        alone = not writer.short.levels_db
+        why = writer.say("at-your-seat/baseline-alone") if alone else ""
+        why = why or why_untold(writer, [band.name for band in BANDS])
+        return [writer.say("at-your-seat/nothing", why=why)]
+    seat = reader_seat(writer.parameters)
+    return [
+        writer.say(
+            "at-your-seat/arrives",
+            top=writer.quote("test.top"),
+            low=writer.quote(f"{key}.low"),
+            high=writer.quote(f"{key}.high"),
+            place=place(seat).replace(" of them", ""),
+        ),
+        writer.say("at-your-seat/modal", modal=frequency(2.0 * seat.room.schroeder_hz)),
     ]
-    if len(lost) > 2:
-        most = no_less(lost)
-        return [
-            arrives,
+
+
+_DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
+_EXPOSURE = f"exposure.{slug(SEAT_SETUP)}"
+
+
+def care(writer: Writer) -> str:
+    """Return the section's draft: what the loudest setting is to ears, and when to stop."""
+    sentences = []
+    if f"{_EXPOSURE}.level" in writer.facts:
+        day, week = (writer.facts[f"{_EXPOSURE}.{period}"].value for period in ("day", "week"))
+        wording = "uses-up" if day < _DAY_S else "uses-up-week"
+        wording = wording if week < _WEEK_S else "stays-within"
+        sentences += [
             writer.say(
-                "at-your-seat/lost-most",
-                verb="may be" if all(may_lose(one) for one in lost) else "is",
-                band=listed([spoken(one.band) for one in most]),
-                shortfall=writer.of(min(most, key=lambda one: one.mean_db or 0.0), "shortfall"),
+                "care/arrives",
+                loudest=decibels(writer.analysis.session.short_term[-1].level_db),
+                level=writer.quote(f"{_EXPOSURE}.level"),
+                basis=_if_met(writer),
+            ),
+            writer.say(
+                f"care/{wording}",
+                day=writer.quote(f"{_EXPOSURE}.day"),
+                week=writer.quote(f"{_EXPOSURE}.week"),
             ),
         ]
-    found = [arrives]
-    for is_missing, group in (
-        ("is", [one for one in lost if not may_lose(one)]),
-        ("may be", [one for one in lost if may_lose(one)]),
-    ):
-        if group:
-            named = [f"{writer.of(one, 'shortfall')} of the {spoken(one.band)}" for one in group]
-            found.append(writer.say("at-your-seat/lost", bands=listed(named), verb=is_missing))
-    return found
+        sentences += [] if week >= _WEEK_S else [writer.say("care/upper-limits")]
+    dose = writer.analysis.day_dose
+    if dose is not None and not dose.niosh_percent < 100.0:
+        sentences.append(writer.say("care/beside-over"))
+    return writer.page("care", paragraphs=[" ".join([*sentences, writer.say("care/stop")])])
 
 
-def _method(writer: Writer, *, seat: Seat, key: str) -> str:
-    calibrated = writer.analysis.exposure and writer.analysis.exposure[0].basis == "calibrated"
+def beside_the_microphone(writer: Writer) -> str:
+    """Return what the test came to beside the microphone; empty where that is not known."""
+    dose = writer.analysis.day_dose
+    if dose is None or not math.isfinite(dose.niosh_percent):
+        return ""
+    quotes = {name: writer.quote(f"dose.{name}") for name in ("sounding", "loudest", "day", "week")}
+    return writer.say("care/beside", basis=_if_met(writer), **quotes)
+
+
+def _if_met(writer: Writer) -> str:
+    assumed = writer.analysis.exposure[0].basis == "assumed"
+    return writer.say("care/if-met") if assumed else ""
+
+
+def estimates(writer: Writer) -> str:
+    """Return how what arrives at the reader's seat was estimated; empty where it was not."""
+    key = top_key(writer)
+    if key is None:
+        return ""
+    seat = reader_seat(writer.parameters)
     gain = {1: "", 2: "3 dB more for the second loudspeaker, "}
     several = f"10·lg {seat.loudspeakers} dB more for {seat.loudspeakers} loudspeakers, "
     half_space = writer.analysis.session.rig.space == "half space"
     return writer.say(
-        "at-your-seat/method",
+        "how-measured/estimates",
         **{
             name.replace("-", "_"): writer.quote(f"{key}.{name}")
             for name in ("sum-low", "sum-high", "room-low", "room-high")
@@ -306,11 +299,7 @@ def _method(writer: Writer, *, seat: Seat, key: str) -> str:
         more=gain.get(seat.loudspeakers, several),
         volume=size(seat.room),
         reverberation=f"{seat.room.reverberation_s:g} s",
-        modal=frequency(2.0 * seat.room.schroeder_hz),
-        half_space=writer.say("at-your-seat/half-space") if half_space else "",
-        basis=writer.say(
-            "at-your-seat/basis-calibrated" if calibrated else "at-your-seat/basis-assumed"
-        ),
+        half_space=writer.say("how-measured/half-space") if half_space else "",
     )
 
 

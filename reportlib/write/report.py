@@ -4,8 +4,8 @@ Every wording is a block of ``templates/narrative/<slot>.md.j2`` that only place
 given; which one is used is decided here, by the grades. Nothing here reads a file: the caller
 hands in a Jinja environment. Names come from the session folder and are escaped.
 
-Here stand the verdict, the first screen's three lines, what lies below the lowest band (no grade
-tells of it, so that the verdict must), and care: what the loudest setting is to ears.
+Here stand the verdict, the first screen's three lines, and what lies below the lowest band (no
+grade tells of it, so that the verdict must).
 """
 
 import math
@@ -14,22 +14,23 @@ from dataclasses import dataclass
 from jinja2 import Environment
 
 from reportlib.judge.heard import WORDS
-from reportlib.judge.records import SEAT_SETUP, Analysis, BandResult
+from reportlib.judge.records import Analysis, BandResult
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import duration, frequency, hz_range_text, listed, number, slug
-from reportlib.session.day import Session
+from reportlib.numbers import duration, frequency, hz_range_text, listed
 from reportlib.session.parameters import ReportParameters
+from reportlib.write.how_measured import from_text, how_measured, how_sure
 from reportlib.write.left_playing import left_playing, stress_in_short
 from reportlib.write.listener import (
     at_your_seat,
-    heard_note,
+    care,
     heard_values,
     in_short_at_seat,
     tested,
 )
 from reportlib.write.quotes import FactTable
-from reportlib.write.turned_up import first_behind, gives_first, turned_up, why
+from reportlib.write.turned_up import first_behind, gives_first, turned_up
 from reportlib.write.untold import chain_faults
+from reportlib.write.why import why
 from reportlib.write.writer import (
     Story,
     Writer,
@@ -38,7 +39,6 @@ from reportlib.write.writer import (
     may_lose,
     named_bands,
     no_less,
-    plain,
     spoken,
     verb,
     verb_of,
@@ -77,7 +77,9 @@ def draft(
         "why": why(writer),
         "at-your-seat": at_your_seat(writer),
         "care": care(writer),
-        "how-measured": writer.page("how-measured", paragraphs=_how_measured(writer)),
+        "how-measured": writer.page(
+            "how-measured", paragraphs=[*how_measured(writer), *how_sure(writer)]
+        ),
     }
 
 
@@ -85,74 +87,9 @@ def _turned_up_intro(writer: Writer) -> str:
     if not writer.short.levels_db:
         return writer.say("turned-up/no-levels")
     baseline = writer.quote("test.baseline")
-    if _from_text(writer.analysis):
+    if from_text(writer.analysis):
         return writer.say("turned-up/intro-text", baseline=baseline)
     return writer.say("turned-up/intro", sweep=writer.quote("test.sweep"), baseline=baseline)
-
-
-def _how_measured(writer: Writer) -> list[str]:
-    analysis = writer.analysis
-    session = analysis.session
-    takes = sorted({len(entry.captures) for entry in session.short_term})
-    count = " to ".join(str(one) for one in {takes[0]: 0, takes[-1]: 0})
-    start, stop = analysis.sweep_range_hz
-    known_gate = math.isfinite(analysis.gate_s)
-    common = {
-        "distance": f"{session.rig.distance_m:g} m",
-        "space": session.rig.space,
-        "takes": f"{count} take" if takes[-1] == 1 else f"{count} takes",
-        "start": frequency(start),
-        "stop": frequency(stop),
-        "gate": f"{number(1e3 * analysis.gate_s, 0)} ms" if known_gate else "not known",
-        "smoothing": f"1/{analysis.smoothing_fraction}-octave smoothing",
-        "levels": writer.say(
-            "how-measured/calibrated"
-            if analysis.baseline.calibrated
-            else "how-measured/not-calibrated"
-        ),
-    }
-    from_text = _from_text(analysis)
-    if from_text:
-        rig = writer.say("how-measured/rig-text", **common)
-    else:
-        reference = writer.say(_reference_wording(session))
-        sweep = writer.quote("test.sweep")
-        rig = writer.say("how-measured/rig", sweep=sweep, reference=reference, **common)
-    paragraphs = [
-        rig,
-        writer.say(
-            "how-measured/interval-text" if from_text else "how-measured/interval",
-            limit=f"{writer.parameters.usable_u95_db:g} dB",
-            lowest=frequency(max(analysis.lowest_hz, start)),
-        ),
-        writer.say("how-measured/grades"),
-        heard_note(writer),
-    ]
-    if session.rig.equipment:
-        paragraphs.append(
-            writer.say(
-                "how-measured/equipment",
-                equipment="; ".join(plain(one) for one in session.rig.equipment),
-            )
-        )
-    if session.notes.strip():
-        paragraphs.append(writer.say("how-measured/notes", notes=plain(session.notes)))
-    return paragraphs
-
-
-def _from_text(analysis: Analysis) -> bool:
-    curves = (*analysis.short_term, *analysis.long_term)
-    return not analysis.sample_rate_hz or any(curve.source == "text" for curve in curves)
-
-
-def _reference_wording(session: Session) -> str:
-    if session.channels.reference is None:
-        return "how-measured/reference-none"
-    if not session.reference_counts:
-        return "how-measured/reference-behind"
-    if session.rig.reference_at == "loop-back":
-        return "how-measured/reference-loop-back"
-    return "how-measured/reference-terminals"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -391,83 +328,3 @@ def deep_bass(writer: Writer, *, losses_only: bool = False) -> dict[str, str] | 
         if math.sqrt(one.low_hz * one.high_hz) < BELOW_HZ and one.heard in WORDS[1:]:
             return heard_values(writer, one, part=part, more_or_less=("short", "too loud"))
     return None
-
-
-_DAY_S, _WEEK_S = 86400.0, 7 * 86400.0
-_SEAT = f"exposure.{slug(SEAT_SETUP)}"
-_EXAMPLE = "exposure.loud-music"
-
-
-def care(writer: Writer) -> str:
-    """Return the section's draft."""
-    paragraphs = [_at_seat(writer), _of_the_day(writer)]
-    paragraphs += [writer.say(f"care/{name}") for name in ("ears", "equipment", "law")]
-    return writer.page("care", paragraphs=[one for one in paragraphs if one])
-
-
-def _at_seat(writer: Writer) -> str:
-    if f"{_SEAT}.level" not in writer.facts:
-        return ""
-    level = writer.quote(f"{_SEAT}.level")
-    day, week = writer.facts[f"{_SEAT}.day"].value, writer.facts[f"{_SEAT}.week"].value
-    sentences, example = [], "care/needs"
-    if day >= _DAY_S and week >= _WEEK_S:
-        sentences.append(writer.say("care/seat-quiet", level=level, basis=_basis(writer)))
-        example = "care/needs-alone"
-    elif day >= _DAY_S:
-        quoted_week = writer.quote(f"{_SEAT}.week")
-        sentences.append(
-            writer.say("care/seat-moderate", level=level, basis=_basis(writer), week=quoted_week)
-        )
-        example = "care/needs-alone"
-    else:
-        sentences.append(
-            writer.say(
-                "care/seat-loudest",
-                level=level,
-                basis=_basis(writer),
-                day=_time(writer, f"{_SEAT}.day", longest_s=_DAY_S),
-                week=_time(writer, f"{_SEAT}.week", longest_s=_WEEK_S),
-                osha=_time(writer, f"{_SEAT}.osha", longest_s=_DAY_S),
-            )
-        )
-    sentences.append(
-        writer.say(
-            example,
-            level=writer.quote(f"{_EXAMPLE}.level"),
-            day=writer.quote(f"{_EXAMPLE}.day"),
-            week=writer.quote(f"{_EXAMPLE}.week"),
-        )
-    )
-    return " ".join([*sentences, writer.say("care/niosh")])
-
-
-def _basis(writer: Writer) -> str:
-    calibrated = writer.analysis.exposure[0].basis == "calibrated"
-    return "" if calibrated else writer.say("care/if-met")
-
-
-def _time(writer: Writer, name: str, *, longest_s: float) -> str:
-    seconds = writer.facts[name].value
-    if seconds <= 0.0:
-        return writer.say("care/no-time")
-    if seconds >= longest_s:
-        return writer.say("care/longer-than", longest=duration(longest_s))
-    return writer.quote(name)
-
-
-def _of_the_day(writer: Writer) -> str:
-    dose = writer.analysis.day_dose
-    if dose is None:
-        return ""
-    values: dict[str, object] = {
-        "distance": f"{dose.distance_m:g} m",
-        "sounding": writer.quote("dose.sounding"),
-        "loudest": writer.quote("dose.loudest"),
-        "basis": _basis(writer),
-    }
-    if not math.isfinite(dose.niosh_percent) or dose.niosh_percent >= 100.0:
-        return writer.say("care/day-dose-over", **values)
-    return writer.say(
-        "care/day-dose", day=writer.quote("dose.day"), week=writer.quote("dose.week"), **values
-    )

@@ -239,7 +239,11 @@ def test_hostile_names_stay_text():
 
 def test_care_is_taken_as_in_every_report():
     text = drafts("two")["care"]
-    for words in ("hearing protection", "Local rules and qualified people", "Never leave a stress"):
+    for words in (
+        "hearing protection",
+        "Local rules and qualified people",
+        "Never leave a loudspeaker playing",
+    ):
         assert words in text
 
 

@@ -46,8 +46,9 @@ for notebook in notebooks:
 # "wide intervals" is left out: its values are written without decimals, as limits are
 OWN_SENSE = (
     "6 dB less with every doubling",  # a point source in a free field
-    "between 0 and 3 dB more from the room",
-    "give or take 2 dB",  # the method's own tolerance
+    "0 to 3 dB more from the room",
+    "as most do, ± 2 dB",  # the method's own tolerance
+    "with steps of 3 dB",  # a measurement that would tell more
     "3 dB more for the second loudspeaker",
     "really been 1 dB louder or quieter",  # a yardstick, no limit
     "run from 0 to 6 dB",  # the calculator's bars

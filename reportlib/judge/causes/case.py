@@ -13,6 +13,8 @@ from reportlib.judge.causes.evidence import Evidence, Stretch, WhilePlaying, oct
 from reportlib.numbers import duration, frequency
 
 Sign = Literal["fits", "against", "untold"]
+_ORDER = ("time", "frequency", "level", "mark", "also")
+"""In which sentences for a cause stand: who reads but two of them reads two signatures."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,14 +87,14 @@ class Seen:
     def __init__(self) -> None:
         self._signs: dict[str, Sign] = {}
         self._marks: list[str] = []
-        self._for: list[str] = []
+        self._for: list[tuple[str, str]] = []
         self._against: list[str] = []
         self._doubts: list[str] = []
 
     def fits(self, signature: str, sentence: str) -> None:
         """One of time, frequency, level fits."""
         self._signs.setdefault(signature, "fits")
-        self._for.append(sentence)
+        self._for.append((signature, sentence))
 
     def contradicts(self, sentence: str, *, signature: str | None = None) -> None:
         """Something that the cause cannot do."""
@@ -103,11 +105,11 @@ class Seen:
     def marks(self, sentence: str) -> None:
         """Something that this cause is known for."""
         self._marks.append(sentence)
-        self._for.append(sentence)
+        self._for.append(("mark", sentence))
 
     def also(self, sentence: str) -> None:
         """Something that agrees, and tells little."""
-        self._for.append(sentence)
+        self._for.append(("also", sentence))
 
     def doubts(self, sentence: str) -> None:
         """Something else would look the same."""
@@ -116,10 +118,11 @@ class Seen:
     @property
     def all(self) -> dict[str, object]:
         """Return what was seen, as the fields of a `Case`."""
+        ordered = sorted(self._for, key=lambda one: _ORDER.index(one[0]))
         return {
             **self._signs,
             "marks": tuple(self._marks),
-            "evidence_for": tuple(self._for),
+            "evidence_for": tuple(sentence for _, sentence in ordered),
             "evidence_against": tuple(self._against),
             "doubts": tuple(self._doubts),
         }

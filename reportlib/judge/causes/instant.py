@@ -13,7 +13,6 @@ from reportlib.judge.causes.case import (
     even,
     levels,
     spans_all,
-    where,
 )
 from reportlib.judge.causes.evidence import Evidence, Law, Stretch, octaves_of
 from reportlib.judge.causes.growth import most_with_power
@@ -50,7 +49,7 @@ GAIN_OVER_LOSS = 0.45
 
 def _time(seen: Seen, one: Stretch) -> None:
     if one.timing == "at once":
-        seen.fits("time", "It is there at once: playing on adds nothing to it.")
+        seen.fits("time", "It comes at once.")
     elif one.timing == "builds up":
         seen.contradicts("It builds up as the loudspeaker plays on.", signature="time")
 
@@ -78,8 +77,8 @@ def _rest_of(one: Stretch) -> str:
     if share >= WORTH_SAYING:
         return "."
     return (
-        f"; what grows with power carries {share_text(share)} at most of what is missing at "
-        f"{one.points[-1].level_db:g} dB, by what the levels below lost."
+        f". What grows with power carries {share_text(share)} at most of what is missing at "
+        f"{one.points[-1].level_db:g} dB."
     )
 
 
@@ -151,10 +150,8 @@ def _bass_only(evidence: Evidence) -> bool:
 
 def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
     seen = Seen()
-    seen.fits("frequency", "It takes what lies above one level, whatever the frequency.")
-    seen.fits(
-        "level", "Below that level nothing is missing; above it, the same share of each decibel."
-    )
+    seen.fits("frequency", "It takes what lies above one level, at any frequency.")
+    seen.fits("level", "Above it, each decibel loses the same share.")
     mine = [one for one in evidence.short if _falls(one)]
     for one in sorted(mine, key=lambda one: -one.octaves)[:1]:
         _time(seen, one)
@@ -208,9 +205,9 @@ def limiter_band(evidence: Evidence) -> list[Case]:
         turned_down = _turned_down(evidence, one)
         seen = Seen()
         if sharp:
-            seen.fits("frequency", f"It takes one band {where(one)}, with a sharp edge.")
+            seen.fits("frequency", "It takes one band, with a sharp edge.")
         elif one.growth == "knee" and _alone(evidence, one):
-            seen.fits("frequency", f"It takes one band {where(one)} and leaves the others.")
+            seen.fits("frequency", "It takes one band and leaves the others.")
         elif "sharp" not in inner and inner and not turned_down:
             seen.contradicts("It has no sharp edge in frequency.", signature="frequency")
         if one.growth == "knee":
@@ -279,7 +276,7 @@ def amplifier(evidence: Evidence) -> list[Case]:
             seen.marks("Harmonics rise with it everywhere, as where peaks are cut.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
-        seen.doubts("Only the voltage at the terminals could show it surely.")
+        seen.doubts("No sweep tells the voltage at the terminals.")
         found.append(case_of(one, **seen.all))
     return found
 
@@ -307,7 +304,7 @@ def port(evidence: Evidence) -> list[Case]:
         elif one.core_octaves <= PORT_OCTAVES and (_both_ends(one) or _turns_back(one)):
             seen.fits(
                 "frequency",
-                f"It takes a stretch around {frequency(one.worst_hz)} and leaves what lies below.",
+                f"It lies around {frequency(one.worst_hz)}, not below.",
             )
         elif one.core_octaves > PORT_OCTAVES:
             seen.contradicts(
@@ -315,13 +312,12 @@ def port(evidence: Evidence) -> list[Case]:
             )
         if one.low_edge == "open" and one.flat_octaves > MOST_FLAT_OCTAVES:
             seen.contradicts(
-                "It stays as large down to the lowest frequency that can be told, where a port "
-                "no longer works.",
+                "It stays as large below, where a port no longer works.",
                 signature="frequency",
             )
         _where_tuned(seen, one, tuning_hz=evidence.tuning_hz)
         if one.growth == "smooth" and one.last_slope < 0.55:
-            seen.fits("level", "It grows smoothly with level, without a threshold.")
+            seen.fits("level", "It grows smoothly with level.")
         elif one.growth == "knee":
             seen.contradicts("It sets in abruptly.", signature="level")
         _time(seen, one)

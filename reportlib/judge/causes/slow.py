@@ -66,11 +66,11 @@ def _covers(one: Stretch, group: WhilePlaying) -> bool:
 def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
     seen = Seen()
     groups = groups_at(evidence, one)
-    seen.fits("time", "It came with playing on, and the sweep before the stress did not have it.")
+    seen.fits("time", "It came while playing.")
     told = [group for group in groups if group.constants_s]
     if told and min(told[0].constants_s) <= COIL_S:
         seen.marks(
-            f"It built up with a time constant of {about(told[0].constants_s[0])}, as a coil warms."
+            f"Its time constant is {about(told[0].constants_s[0])}, as of a coil that warms."
         )
     if any(stepped(group) for group in groups):
         seen.contradicts("It came in one step; a coil warms gradually.", signature="time")
@@ -99,7 +99,7 @@ def _coil_after_stress(evidence: Evidence, one: Stretch) -> Case | None:
         seen.doubts("Nobody heard it come: a fuse in the crossover that trips would look the same.")
     _grows_with_power(seen, one)
     if any(group.recovery == "agrees" for group in groups):
-        seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")
+        seen.marks("By the sweep afterwards it had cooled as fitted.")
     _by_resistance(seen, one, evidence=evidence)
     _plausible(seen, one, groups=groups, followed=bool(evidence.coils))
     _never_a_gain(seen, one, evidence=evidence)
@@ -111,6 +111,11 @@ def _unit_to_hz(evidence: Evidence, one: Stretch) -> float:
     return min((hz for hz in evidence.crossovers_hz if hz > one.worst_hz), default=math.inf)
 
 
+def coil_was_followed(evidence: Evidence, one: Case) -> bool:
+    """Whether the resistance of a coil that plays a case's stretch was followed."""
+    return any(coil.low_hz < one.high_hz and one.low_hz < coil.high_hz for coil in evidence.coils)
+
+
 def _by_resistance(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     """Where the coil's resistance was followed: whether it foresees what was heard."""
     for coil in evidence.coils:
@@ -120,11 +125,11 @@ def _by_resistance(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
             or not (coil.low_hz < one.high_hz)
         ):
             continue
-        rise = f"{number(coil.rise_k, 0)} K"
+        warmed = f"By its resistance the coil warmed by {number(coil.rise_k, 0)} °C"
         if abs(coil.expected_db - coil.heard_db) <= max(coil.u95_db, COIL_AGREES_DB):
-            seen.marks(f"The coil’s own resistance says {rise}, which explains what was heard.")
+            seen.marks(f"{warmed}, which explains what was heard.")
         elif coil.expected_db > 0.5 * coil.heard_db:
-            seen.contradicts(f"The coil’s own resistance says {rise}: too little for the loss.")
+            seen.contradicts(f"{warmed}: too little for the loss.")
 
 
 def _where_heat_shows(evidence: Evidence, one: Stretch) -> str:
@@ -134,8 +139,8 @@ def _where_heat_shows(evidence: Evidence, one: Stretch) -> str:
         if any(abs(hz / edge - 1.0) < 0.42 for edge in (one.low_hz, one.high_hz))
     ]
     if near:
-        return f"It ends near a crossover ({frequency(near[0])}): one drive unit has it."
-    return "It is smooth and broad, where the impedance is mostly the coil’s resistance."
+        return f"It ends near a crossover, {frequency(near[0])}."
+    return "It is smooth over frequency."
 
 
 def _grows_with_power(seen: Seen, one: Stretch) -> None:
@@ -162,7 +167,7 @@ def _plausible(
     """
     ended = max((-group.end_db for group in groups if -group.end_db > group.u95_db), default=0.0)
     rise_k = coil_rise_k(max(-one.worst_db, ended))
-    heat = _heat_text(rise_k, when="when the stress ended" if ended > -one.worst_db else "")
+    heat = _heat_text(rise_k, when="at the end" if ended > -one.worst_db else "")
     if rise_k > IMPLAUSIBLE_K:
         seen.contradicts(f"{heat}: few coils would live through it.")
     elif rise_k > HARDLY_K:
@@ -174,7 +179,7 @@ def _plausible(
 def _heat_text(rise_k: float, *, when: str = "") -> str:
     """Say how much hotter a coil would have to be."""
     lost = f"that was missing {when}" if when else "of it"
-    return f"If all {lost} were the coil’s heat, the coil would be about {rise_k:.0f} K hotter"
+    return f"If all {lost} were heat, the coil would be about {rise_k:.0f} °C warmer"
 
 
 def _never_a_gain(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
@@ -186,8 +191,7 @@ def _never_a_gain(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
             and _same_unit(one, other, crossovers_hz=evidence.crossovers_hz)
         ):
             seen.also(
-                f"The gain near {frequency(other.worst_hz)} has another cause: heat never raises "
-                "the output of its own drive unit."
+                f"The gain near {frequency(other.worst_hz)} has another cause; heat makes none."
             )
 
 
@@ -200,17 +204,15 @@ def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
     if stepped(group):
         return None
     seen = Seen()
-    seen.fits("time", f"While the stress played, the {group.name} fell further and further.")
+    seen.fits("time", "It came while playing.")
     if group.constants_s and min(group.constants_s) <= COIL_S:
-        seen.marks(
-            f"It fell with a time constant of {about(group.constants_s[0])}, as a coil warms."
-        )
+        seen.marks(f"Its time constant is {about(group.constants_s[0])}, as of a coil that warms.")
     if group.late_share is not None and group.late_share > MOSTLY_LATE:
         seen.contradicts(
             "Most of it came after the first minutes; a coil warms faster.", signature="time"
         )
     if group.low_hz >= MIDS_FROM_HZ:
-        seen.fits("frequency", "It is a band in which the impedance is mostly resistance.")
+        seen.fits("frequency", "It lies where the impedance is mostly resistance.")
     for other in evidence.playing:
         beside = other.kind == group.kind and other.level_db == group.level_db
         one_unit = not any(group.low_hz < hz < 1.5 * other.low_hz for hz in evidence.crossovers_hz)
@@ -224,7 +226,7 @@ def _coil_while_playing(evidence: Evidence, group: WhilePlaying) -> Case | None:
     if rise_k > IMPLAUSIBLE_K:
         seen.contradicts(f"{_heat_text(rise_k)}: few coils would live through it.")
     if group.recovery == "agrees":
-        seen.marks("By the sweep afterwards it had cooled as far as the fit foresees.")
+        seen.marks("By the sweep afterwards it had cooled as fitted.")
     return case_of_group(group, **seen.all)
 
 
@@ -342,7 +344,7 @@ def crossover_heat(evidence: Evidence) -> list[Case]:
             continue
         seen = Seen()
         seen.marks(
-            f"After {about(group.step_at_s)} of stress it fell in one step, as when a fuse opens."
+            f"After {about(group.step_at_s)} of playing it fell in one step, as when a fuse opens."
         )
         seen.fits("time", "It came after a while, and at once when it came.")
         others = [
@@ -363,11 +365,11 @@ def crossover_heat(evidence: Evidence) -> list[Case]:
         if spans_all(evidence, one) and even(one):
             continue
         seen = Seen()
-        seen.fits("frequency", f"It takes one band {where(one)}.")
+        seen.fits("frequency", "It takes one band.")
         if groups and not any(stepped(group) for group in groups):
             seen.contradicts("It came gradually, without a step.", signature="time")
         elif len(one.points) >= 2 and abs(one.points[0].change_db) < 0.05 * abs(one.mean_db):
-            seen.fits("level", "The quieter stress did not bring it about.")
+            seen.fits("level", "The quieter level did not bring it about.")
         if coil_rise_k(-one.worst_db) > HARDLY_K:
             seen.marks("It is more than a coil’s heat can take.")
         found.append(case_of(one, **seen.all))
@@ -387,16 +389,16 @@ def suspension_softening(evidence: Evidence) -> list[Case]:
         what = "more" if one.sign > 0 else "less"
         seen.fits(
             "frequency",
-            f"After the stress there is {what} output {where(one)}, in the bass alone.",
+            f"After playing there is {what} output {where(one)}, in the bass alone.",
         )
-        seen.fits("time", "The sweep before the stress did not have it.")
+        seen.fits("time", "The sweep before playing did not have it.")
         if kept and one.sign > 0:
             seen.marks("What lies above came back as it was.")
         elif kept:
             seen.also("What lies above came back as it was.")
         told = one.sign > 0 and len(one.points) >= 2
         if told and one.points[-1].change_db > one.points[0].change_db + 0.1:
-            seen.fits("level", "The louder stress did more.")
+            seen.fits("level", "The louder level did more.")
         found.append(case_of(one, **seen.all))
     return sorted(found, key=lambda one: -one.size_db)[:1]
 

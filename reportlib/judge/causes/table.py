@@ -9,6 +9,7 @@ two of time, frequency and level fit, and no other cause fits as well; two that 
 stand together, *fair* at most.
 """
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -19,6 +20,7 @@ from reportlib.judge.causes.distil import evidence_of
 from reportlib.judge.causes.evidence import Evidence
 from reportlib.judge.causes.instant import BASS_HZ
 from reportlib.judge.records import Analysis, Confidence, Finding
+from reportlib.numbers import listed, sentence
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,6 +34,7 @@ class Cause:
     rule : evidence → cases
     source : where its fingerprint comes from
     to_confirm : the one measurement that would settle it
+    measured : whether the session holds that measurement already
     instrument : whether it is not the loudspeaker's
     """
 
@@ -40,15 +43,16 @@ class Cause:
     rule: Callable[[Evidence], list[Case]]
     source: str
     to_confirm: str
+    measured: Callable[[Evidence, Case], bool] = lambda *_: False
     instrument: bool = False
 
 
 NONE_SHOWN = "none-shown"
 NOTHING_TO_CONFIRM = "None: there is nothing to explain."
-WHAT_TO_MEASURE = (
-    "Repeat the levels at which it shows with steps of 3 dB, and record the stress and the "
-    "terminal voltage."
-)
+MEASURED = "It was measured."
+"""Stands for a measurement that the session holds already; nobody is asked for it."""
+_CLOSE_DB = 3.0
+"""Steps of level as close as this show how a change grows."""
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
@@ -73,6 +77,7 @@ CAUSES: tuple[Cause, ...] = (
         rule=case.wrong_step,
         source="arithmetic: a gain is the same at all frequencies",
         to_confirm="Record the drive beside the sound (loop-back or terminals).",
+        measured=lambda evidence, _: bool(evidence.reference),
         instrument=True,
     ),
     Cause(
@@ -85,10 +90,10 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         code="microphone-moved",
-        name="a moved microphone, or a moved reflection",
+        name="a moved microphone or reflection",
         rule=case.microphone_moved,
         source="interference of a reflection (textbook)",
-        to_confirm="Fix the microphone, and compare arrival times at the next measurement.",
+        to_confirm="Fix the microphone, and compare arrival times.",
         instrument=True,
     ),
     Cause(
@@ -111,6 +116,7 @@ CAUSES: tuple[Cause, ...] = (
         rule=instant.amplifier,
         source="Fourier series of a clipped sine",
         to_confirm="Record the voltage at the terminals: it must fall short by as much.",
+        measured=lambda evidence, _: evidence.reference == "terminals",
     ),
     Cause(
         code="port",
@@ -124,11 +130,11 @@ CAUSES: tuple[Cause, ...] = (
         name="a cone at the end of its travel",
         rule=instant.excursion,
         source="Kms(x): IEC 62458:2010 (from memory); cubic spring by harmonic balance",
-        to_confirm="Measure the cone’s excursion, or harmonics close to the cone, at both levels.",
+        to_confirm="Measure the cone’s excursion at both levels.",
     ),
     Cause(
         code="motor-strength",
-        name="a motor that weakens as the coil moves far",
+        name="a motor that weakens with excursion",
         rule=instant.motor_strength,
         source="Bl(x): IEC 62458:2010 (from memory); Small 1972 for damping",
         to_confirm="Measure the impedance at both levels: its peak rises where the motor weakens.",
@@ -152,7 +158,8 @@ CAUSES: tuple[Cause, ...] = (
         name="a warm voice coil",
         rule=slow.heat_coil,
         source="Button 1992; annealed copper, Dellinger 1911; Thévenin for “never a gain”",
-        to_confirm="Measure the coil’s resistance before and right after the stress.",
+        to_confirm="Measure the coil’s resistance before and right after playing.",
+        measured=slow.coil_was_followed,
     ),
     Cause(
         code="suspension-softening",
@@ -209,7 +216,7 @@ def findings_from(evidence: Evidence) -> tuple[Finding, ...]:
     weighed = _one_bass(weighed)
     best = _one_a_cause(_not_outshone(weighed))
     best.sort(key=_order)
-    findings = [_finding(one) for one in best[:MOST_FINDINGS]]
+    findings = [_finding(one, evidence=evidence) for one in best[:MOST_FINDINGS]]
     if not findings:
         return (_none_shown(evidence),)
     if all(one.confidence == "low" for one in findings):
@@ -323,7 +330,7 @@ def _one_a_cause(weighed: Sequence[_Weighed]) -> list[_Weighed]:
     return result
 
 
-def _finding(one: _Weighed) -> Finding:
+def _finding(one: _Weighed, *, evidence: Evidence) -> Finding:
     return Finding(
         cause=one.cause.code,
         confidence=one.confidence,
@@ -332,7 +339,7 @@ def _finding(one: _Weighed) -> Finding:
         levels_db=one.case.levels_db,
         evidence_for=one.case.evidence_for,
         evidence_against=(*one.case.evidence_against, *one.case.doubts),
-        to_confirm=one.cause.to_confirm,
+        to_confirm=MEASURED if one.cause.measured(evidence, one.case) else one.cause.to_confirm,
     )
 
 
@@ -354,5 +361,17 @@ def _none_shown(evidence: Evidence) -> Finding:
             else "Something changed, but no cause fits it in two ways.",
         ),
         evidence_against=(),
-        to_confirm=NOTHING_TO_CONFIRM if nothing else WHAT_TO_MEASURE,
+        to_confirm=NOTHING_TO_CONFIRM if nothing else _what_to_measure(evidence),
     )
+
+
+def _what_to_measure(evidence: Evidence) -> str:
+    """Ask for what would tell more, and was not measured."""
+    steps = [loud - quiet for quiet, loud in itertools.pairwise(evidence.levels_db)]
+    wanted = (
+        ["repeat the levels with steps of 3 dB"] if max(steps, default=99.0) > _CLOSE_DB else []
+    )
+    recorded = [] if evidence.playing else ["the sound while it plays"]
+    recorded += [] if evidence.reference == "terminals" else ["the voltage at the terminals"]
+    wanted += [f"record {listed(recorded)}"] if recorded else []
+    return f"{sentence(', and '.join(wanted))}." if wanted else MEASURED

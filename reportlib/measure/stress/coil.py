@@ -272,10 +272,7 @@ def coil_track(
         at_first, frequency_hz=frequency_hz, usable=known, crossovers_hz=crossovers_hz
     )
     if stretch is None:
-        return (
-            "no drive unit has the impedance to itself, nearly a resistance over a third of an "
-            "octave and an octave away from its crossovers"
-        )
+        return "no drive unit has the impedance to itself over a third of an octave"
     coil = _Coil.of(at_first, scatter, stretch=stretch, frequency_hz=frequency_hz, known=known)
     resistance_ohm = np.where(usable, coil.resistance(impedance), np.nan)
     u_ohm = float(_scatter(resistance_ohm[:, np.newaxis], usable=usable, stage=stage)[0])
@@ -284,10 +281,7 @@ def coil_track(
     else:
         first = usable & (stage == 0) & (clock_s < max(_BACK_S, 12.0 * period_s))
         if np.count_nonzero(first) < _LEAST_PERIODS:
-            return (
-                "the first stage's start was not recorded, nor voltage and current with the sweep "
-                "before it, so that the cold coil's resistance is not known"
-            )
+            return "the first stage's start was not recorded, so the cold resistance is not known"
         cold = at_the_start(
             resistance_ohm[first], time_s=clock_s[first], period_s=period_s, u=u_ohm
         )
