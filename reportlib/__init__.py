@@ -108,11 +108,13 @@ class _Earlier(MetaPathFinder, Loader):
 
 
 def _today(earlier: str, name: str) -> Any:
+    said = [f"module {earlier!r} has no attribute {name!r}"]
     for module in _EARLIER[earlier.partition(".")[2]]:
-        found = importlib.import_module(f"{__name__}.{module}")
-        if hasattr(found, name):
-            return getattr(found, name)
-    raise AttributeError(f"module {earlier!r} has no attribute {name!r}")
+        try:
+            return getattr(importlib.import_module(f"{__name__}.{module}"), name)
+        except AttributeError as error:
+            said += [str(error)] * ("is no more" in str(error))  # it names what came after
+    raise AttributeError(said[-1])
 
 
 sys.meta_path.append(_Earlier())

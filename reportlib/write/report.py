@@ -16,13 +16,20 @@ from jinja2 import Environment
 from reportlib.judge.heard import WORDS
 from reportlib.judge.records import SEAT_SETUP, Analysis, BandResult
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import duration, frequency, hz_range_text, listed, number, slug
+from reportlib.numbers import (
+    duration,
+    frequency,
+    hz_range_text,
+    listed,
+    number,
+    slug,
+)
 from reportlib.session.day import Session
 from reportlib.session.parameters import ReportParameters
+from reportlib.write.folded import how_sure, numbers
 from reportlib.write.left_playing import left_playing, stress_in_short
 from reportlib.write.listener import (
     at_your_seat,
-    heard_note,
     heard_values,
     in_short_at_seat,
     tested,
@@ -52,6 +59,8 @@ SLOTS = (
     "at-your-seat",
     "care",
     "how-measured",
+    "numbers",
+    "how-sure",
 )
 
 
@@ -78,6 +87,8 @@ def draft(
         "at-your-seat": at_your_seat(writer),
         "care": care(writer),
         "how-measured": writer.page("how-measured", paragraphs=_how_measured(writer)),
+        "numbers": numbers(writer),
+        "how-sure": how_sure(writer, from_text=_from_text(writer.analysis)),
     }
 
 
@@ -118,16 +129,7 @@ def _how_measured(writer: Writer) -> list[str]:
         reference = writer.say(_reference_wording(session))
         sweep = writer.quote("test.sweep")
         rig = writer.say("how-measured/rig", sweep=sweep, reference=reference, **common)
-    paragraphs = [
-        rig,
-        writer.say(
-            "how-measured/interval-text" if from_text else "how-measured/interval",
-            limit=f"{writer.parameters.usable_u95_db:g} dB",
-            lowest=frequency(max(analysis.lowest_hz, start)),
-        ),
-        writer.say("how-measured/grades"),
-        heard_note(writer),
-    ]
+    paragraphs = [rig]
     if session.rig.equipment:
         paragraphs.append(
             writer.say(
