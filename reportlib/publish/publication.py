@@ -56,7 +56,8 @@ _ATTACHMENT_FORMATS = {"image/png": "PNG", "image/jpeg": "JPEG"}
 class Prose:
     """A Markdown cell. `slot` is empty where the cell is the reviewer's own.
 
-    `title` is its section's, without form, where it begins with a heading.
+    `title` is its section's, without form, where it begins with a heading; what stands behind a
+    cell that `folds` is folded.
     """
 
     tokens: Tokens
@@ -65,6 +66,7 @@ class Prose:
     attachments: Mapping[str, tuple[str, bytes]]
     """MIME type and bytes by name: PNG and JPEG pictures that can be read."""
     folded: bool = False
+    folds: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,6 +202,7 @@ def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[PageBlock]:
                     title=title,
                     attachments=_attachments(cell),
                     folded=folds and bool(title) and FOLDS not in tags,
+                    folds=FOLDS in tags,
                 )
             folds = folds or FOLDS in tags
         elif cell["cell_type"] == "code":
