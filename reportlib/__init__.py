@@ -4,7 +4,7 @@ Read a session folder, analyse it, look at its bands, draw a figure::
 
     import reportlib
 
-    folder = "demo_inputs/marram-12"
+    folder = "demo_inputs/trivet-6"
     day = reportlib.read_session(folder)
     report = reportlib.analyse(day, parameters=reportlib.checked_parameters(session=folder))
     for band in report.bands:
