@@ -163,7 +163,7 @@ class PageExporter(ReportExporter):
                     "template": "folded-figure.html.j2" if block.folded else "figure.html.j2",
                     "id": name,
                     "folded_id": f"{prefix}fold-{picture.name}",
-                    "summary": unbroken(first_sentence(picture.caption)[0]),
+                    "summary": unbroken(in_a_line(picture.caption)),
                     "drawing": self._drawn(block, block.drawing, name=name),
                     "for_phone": []
                     if block.for_phone is None
@@ -183,13 +183,11 @@ class PageExporter(ReportExporter):
                     for index, side in enumerate(sides_of(block))
                 ]
                 columns = list(zip(block.columns, sides, strict=True))
-                summary, more = first_sentence(block.caption)
                 return {
                     "template": "folded.html.j2" if block.folded else "table.html.j2",
                     "id": f"{prefix}table-{block.name}",
                     "caption": unbroken(block.caption),
-                    "summary": unbroken(summary),
-                    "more": [unbroken(more)] if more else [],
+                    "summary": unbroken(in_a_line(block.caption)),
                     "narrow": "stacks" if too_wide_for_a_phone(block) else "fits",
                     "columns": columns,
                     "rows": [
@@ -247,14 +245,15 @@ class SectionExporter(PageExporter):
         return f"upheld-{name}-" if name else "upheld-"
 
 
-def first_sentence(caption: str) -> tuple[str, str]:
-    """Split a caption into what a fold says of itself, and the rest.
+def in_a_line(caption: str) -> str:
+    """Return what a fold says of itself: a caption's first clause.
 
-    >>> first_sentence("Is it loud enough? At 2.5 m, or farther.")
-    ('Is it loud enough?', 'At 2.5 m, or farther.')
+    >>> in_a_line("Is it loud enough? At 2.5 m, or farther.")
+    'Is it loud enough?'
+    >>> in_a_line("The coil, from voltage and current.")
+    'The coil'
     """
-    first, *rest = re.split(r"(?<=[.?!])\s+(?=[A-Z])", caption.strip(), maxsplit=1)
-    return first, "".join(rest)
+    return re.split(r"(?<=\?)\s|[,.:;](?=\s|$)", caption.strip(), maxsplit=1)[0]
 
 
 def opens_with(blocks: Sequence[PageBlock]) -> int:
