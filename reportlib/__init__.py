@@ -4,7 +4,7 @@ Read a session folder, analyse it, look at its bands, draw a figure::
 
     import reportlib
 
-    folder = "demo_inputs/marram-12"
+    folder = "demo_inputs/trivet-6"
     day = reportlib.read_session(folder)
     report = reportlib.analyse(day, parameters=reportlib.checked_parameters(session=folder))
     for band in report.bands:
@@ -108,11 +108,13 @@ class _Earlier(MetaPathFinder, Loader):
 
 
 def _today(earlier: str, name: str) -> Any:
+    said = [f"module {earlier!r} has no attribute {name!r}"]
     for module in _EARLIER[earlier.partition(".")[2]]:
-        found = importlib.import_module(f"{__name__}.{module}")
-        if hasattr(found, name):
-            return getattr(found, name)
-    raise AttributeError(f"module {earlier!r} has no attribute {name!r}")
+        try:
+            return getattr(importlib.import_module(f"{__name__}.{module}"), name)
+        except AttributeError as error:
+            said += [str(error)] * ("is no more" in str(error))  # it names what came after
+    raise AttributeError(said[-1])
 
 
 sys.meta_path.append(_Earlier())

@@ -27,7 +27,7 @@ from reportlib.session.parameters import checked_parameters
 from reportlib.session.reading import read_session
 
 pytestmark = pytest.mark.benchmarks
-DEMO = Path(__file__).parents[1] / "demo_inputs" / "marram-12"
+DEMO = Path(__file__).parents[1] / "demo_inputs" / "trivet-6"
 
 
 def told(name, mine, floor):
@@ -136,7 +136,7 @@ def test_report_against_a_notebook_of_as_many_empty_figures(tmp_path, monkeypatc
 
     # an installed package is compiled once, not in every kernel
     monkeypatch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
-    session = tmp_path / "marram-12"
+    session = tmp_path / "trivet-6"
     shutil.copytree(DEMO, session, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))
     bare = tmp_path / "bare.ipynb"
     template = notebook.read_notebook(files.notebooks_folder() / "compression.ipynb")
@@ -176,7 +176,7 @@ def test_publish_against_its_exporters(tmp_path):
     from reportlib.publish import publication as publish_publication
     from reportlib.publish.typeset import pdf_bytes
 
-    session = tmp_path / "marram-12"
+    session = tmp_path / "trivet-6"
     shutil.copytree(DEMO, session, ignore=shutil.ignore_patterns("out", ".upheld", "report.ipynb"))
     assert CliRunner().invoke(main, ["report", str(session)]).exit_code == 0
     about = results.read_results(session).about
@@ -274,7 +274,7 @@ def long_session(tmp_path_factory):
     """Forty captures of 10 s sweeps at 192 kHz, two channels of 24 bits: 550 MB."""
     from days import TWO_WAY
 
-    folder = tmp_path_factory.mktemp("long") / "marram-12"
+    folder = tmp_path_factory.mktemp("long") / "trivet-6"
     (folder / "captures").mkdir(parents=True)
     sweep = SweepFacts(start_hz=20.0, stop_hz=20000.0, duration_s=10.0)
     chain = simulate.Chain(reference_noise_db=-110.0, noise=simulate.Noise(white_db=20.0))

@@ -29,7 +29,7 @@ def test_the_readme_gives_two_commands_of_one_line_each():
     report, tests = commands(README)[:2]
     assert "\n" not in report
     assert "\n" not in tests
-    assert report.endswith("upheld report demo_inputs/marram-12")
+    assert report.endswith("upheld report demo_inputs/trivet-6")
     assert "pytest" in tests
     assert not re.search(r" -q\b|--quiet", report)  # minutes of silence look like a fault
 

@@ -22,7 +22,7 @@ from reportlib.each import analyse_each, folder_names
 from reportlib.parameters import checked_comparison
 """
 FIGURES = [
-    "level_ladder", "turned_up", "asked_and_given", "distortion", "left_playing",
+    "level_ladder", "turned_up", "distortion", "left_playing",
     "minute_by_minute", "stress_map", "coil", "at_equal_output", "beside_left_playing",
     "beside_limits",
 ]  # fmt: skip
@@ -48,6 +48,11 @@ def test_what_cells_of_earlier_notebooks_import_is_still_there(line):
 def test_what_cells_of_earlier_notebooks_call_is_still_there(module, names):
     for name in names:
         assert callable(getattr(getattr(reportlib, module), name)), name
+
+
+def test_a_figure_that_is_no_more_names_what_shows_the_same():
+    with pytest.raises(AttributeError, match=r"asked_and_given is no more: figures\.level_ladder"):
+        _ = reportlib.figures.asked_and_given
 
 
 @pytest.mark.parametrize(

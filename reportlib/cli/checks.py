@@ -53,7 +53,7 @@ def check(session: Path, *, as_json: bool) -> None:
 
     \b
     Example:
-      upheld check demo_inputs/marram-12
+      upheld check demo_inputs/trivet-6
     """
     if kind_of(session) is COMPARISON:
         sys.exit(_check_comparison(session, as_json=as_json))

@@ -37,7 +37,7 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
 
     \b
     Example:
-      upheld publish demo_inputs/marram-12
+      upheld publish demo_inputs/trivet-6
     """
     kind = kind_of(session)
     path = session / kind.notebook
@@ -76,7 +76,7 @@ def history(session: Path, *, restore: int | None, as_json: bool) -> None:
 
     \b
     Example:
-      upheld history demo_inputs/marram-12 --restore 3
+      upheld history demo_inputs/trivet-6 --restore 3
     """
     if not (session / memory.FOLDER).is_dir():
         raise NotebookError(

@@ -40,7 +40,7 @@ def report(session: Path, *, watch: bool, **options: Any) -> None:
 
     \b
     Example:
-      upheld report demo_inputs/marram-12
+      upheld report demo_inputs/trivet-6
     """
     if not watch:
         _report(session, **options)

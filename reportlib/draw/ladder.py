@@ -1,32 +1,14 @@
-"""How much of the rise came out: the level ladder, and asked and given.
-
-In the ladder one row is a band and one box a level. In asked and given a ring marks where a band
-is first 1 dB and 3 dB behind, the stroke along the parallel through it is the bracket; they are
-named in the corner above the diagonal, which only gains reach.
-"""
+"""How much of the rise came out: the level ladder, one row a band and one box a level."""
 
 from collections.abc import Mapping, Sequence
 from functools import partial
 
-import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from reportlib.draw import style
-from reportlib.draw.drawing import (
-    ASIDE,
-    LineEnd,
-    Numbers,
-    draw_dots,
-    draw_whiskers,
-    grey_out,
-    name_ends,
-    say_leaving,
-    set_decibels,
-)
 from reportlib.draw.pictures import Drawn, drawn
-from reportlib.draw.scales import rise_scale, text_width
+from reportlib.draw.scales import text_width
 from reportlib.draw.sheet import (
     add_panel,
     from_corner,
@@ -37,19 +19,13 @@ from reportlib.draw.sheet import (
 )
 from reportlib.draw.style import MARGIN_PX, Paper
 from reportlib.draw.wordings import said
-from reportlib.judge.records import Analysis, Limit
-from reportlib.judge.thresholds import BEHIND_DB
+from reportlib.judge.records import Analysis
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import db_number, hz_range_text, sentence
 from reportlib.write import captions
-from reportlib.write.facts import collect
-from reportlib.write.quotes import FactTable
-from reportlib.write.readings_curves import why_band
 from reportlib.write.readings_sweeps import (
     Rung,
     driven_levels,
-    limit_label,
-    marked_limits,
     rungs,
 )
 from reportlib.write.shown import LADDER
@@ -62,11 +38,6 @@ _BARE_GAP_PX = 5.0
 _LOWEST_LID_PX = 1.0
 _HIGHEST_LID_PX = 8.0
 _KEY_BOX_PX = (24.0, 18.0)
-
-_PARALLELS_PX = 82.0
-_BETWEEN_PX = 18.0
-_ABOVE_PX = 40.0
-_SHORTFALLS_DB = (0.0, *BEHIND_DB)
 
 
 def level_ladder(analysis: Analysis, *, said: Said = said) -> Drawn | None:
@@ -216,135 +187,3 @@ def _write_key(
         write(figure, words, x=x + 32.0, y=top + 14.0, size=note, color=style.MUTED)
         x += length + 22.0
     return top + 30.0
-
-
-def asked_and_given(analysis: Analysis, *, said: Said = said) -> Drawn | None:
-    """Draw by band how far the output rose against the asking; None without a level."""
-    if not rungs(analysis):
-        return None
-    return drawn(
-        partial(draw_asked_and_given, analysis),
-        name="asked-and-given",
-        caption=captions.caption_asked_and_given(analysis, said=said),
-        alt=captions.alt_asked_and_given(analysis, said=said),
-    )
-
-
-def draw_asked_and_given(analysis: Analysis, paper: Paper) -> Figure:
-    """Draw it on a paper."""
-    every = rungs(analysis)
-    figure = new_figure(paper)
-    first = _ABOVE_PX + write_heading(
-        figure,
-        paper,
-        name=analysis.session.speaker.name,
-        title="Asked and given",
-        more="How far the output rose as the volume was turned up; "
-        f"under each name the change at {every[-1].level_db:g} dB.",
-        axes="Axes in dB.",
-    )
-    scale = rise_scale(every)
-    facts = collect(analysis)
-    left, columns, height = paper.either((70.0, len(BANDS), 260.0), phone=(44.0, 2, 190.0))
-    beside = paper.either(_PARALLELS_PX, phone=MARGIN_PX + 8.0)
-    each = (paper.width_px - left - beside + _BETWEEN_PX) / columns
-    for index, band in enumerate(BANDS):
-        row, column = divmod(index, columns)
-        top = first + row * (height + _ABOVE_PX + 30.0)
-        ax = add_panel(
-            figure, left=left + column * each, top=top, width=each - _BETWEEN_PX, height=height
-        )
-        set_decibels(ax, scale, paper=paper, most=3)
-        ax.tick_params(labelleft=column == 0)
-        ax.set_xlim(0.0, scale.high_db)
-        ax.xaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 5, 10]))
-        ax.yaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 5, 10]))
-        ax.xaxis.set_major_formatter(Numbers())
-        band_rungs = [rung for rung in every if rung.band == band.name]
-        ax.set_title(sentence(band.name), pad=26.0)
-        ax.text(0.0, -9.0, _at_highest(band_rungs[-1]), color=style.MUTED,
-                transform=from_corner(ax))  # fmt: skip
-        untold = all(rung.change_db is None for rung in band_rungs)
-        # Where nothing is told the ends alone, for the names beside the last band.
-        _draw_promise(ax, from_db=0.9 * scale.high_db if untold else 0.0)
-        if untold:
-            curve = analysis.short_term[-1]
-            grey_out(ax, why_band(band_rungs[-1].result, curve=curve, band=band))
-        else:
-            _draw_given(ax, band_rungs)
-            _mark_limits(
-                ax,
-                marked_limits(analysis, band=band.name),
-                from_db=analysis.baseline.level_asked_db,
-                facts=facts,
-            )
-            say_leaving(ax)
-    # The diagonal and its parallels are named right of the last band.
-    ends = [
-        LineEnd(
-            text=f"{short_db:g} dB less" if short_db else "as asked",
-            at=(scale.high_db, scale.high_db - short_db),
-            color=style.MUTED,
-            leader=style.RULE,
-        )
-        for short_db in _SHORTFALLS_DB
-    ]
-    name_ends(ax, ends, out=12.0, gap=15.0, inset=-6.0)
-    below = f"asked for, dB above {analysis.baseline.level_asked_db:g} dB"
-    write(figure, below, x=left, y=top + height + 40.0, color=style.MUTED)
-    write(figure, "given", x=MARGIN_PX, y=first - 22.0, color=style.MUTED)
-    set_height(figure, top + height + 52.0)
-    return figure
-
-
-def _at_highest(rung: Rung) -> str:
-    if rung.change_db is None:
-        return "?"
-    return f"{db_number(rung.change_db, u95_db=rung.u95_db)} dB"
-
-
-def _draw_promise(ax: Axes, *, from_db: float) -> None:
-    """Draw the diagonal that was promised, and faintly what lies 1 dB and 3 dB below it."""
-    high_db = ax.get_xlim()[1]
-    for short_db in _SHORTFALLS_DB:
-        start = max(from_db, ax.get_ylim()[0] + short_db)
-        ax.plot(
-            (start, high_db),
-            (start - short_db, high_db - short_db),
-            color=style.RULE if short_db else style.UNTOLD,
-            linewidth=1.0,
-            zorder=1.0,
-            label=ASIDE,
-        )
-
-
-def _draw_given(ax: Axes, band_rungs: Sequence[Rung]) -> None:
-    asked = np.array([0.0, *(rung.asked_db for rung in band_rungs)])
-    known = [np.nan if rung.given_db is None else rung.given_db for rung in band_rungs]
-    given = np.array([0.0, *known])
-    u95 = np.array([0.0, *(rung.u95_db for rung in band_rungs)])
-    ax.plot(asked, given, color=style.SEA, linewidth=2.0)
-    told = np.isfinite(given)
-    draw_dots(ax, asked[told], y=given[told], color=style.SEA, markersize=6.0)
-    told[0] = False
-    draw_whiskers(ax, asked[told], y=given[told], u95=u95[told], color=style.INK, linewidth=1.0)
-
-
-def _mark_limits(ax: Axes, limits: Sequence[Limit], *, from_db: float, facts: FactTable) -> None:
-    """Mark where the band is behind, on the parallel that lies so far below the promise."""
-    for row, limit in enumerate(limits):
-        short_db = limit.threshold_db
-        low = (limit.low_db or from_db) - from_db
-        high = ax.get_xlim()[1] if limit.high_db is None else limit.high_db - from_db
-        ax.plot(
-            (low, high), (low - short_db, high - short_db), color=style.INK, linewidth=4.0,
-            alpha=0.45, solid_capstyle="butt", zorder=3.0, label=ASIDE,
-        )  # fmt: skip
-        if limit.level_db is not None:
-            at = limit.level_db - from_db
-            ax.plot(
-                at, at - short_db, "o", markersize=8.0, markerfacecolor="none",
-                markeredgecolor=style.INK, markeredgewidth=1.6, zorder=4.0,
-            )  # fmt: skip
-        words = f"{short_db:g} dB: {limit_label(limit, facts=facts)}"
-        ax.text(2.0, 16.0 * (row + 0.9), words, transform=from_corner(ax))

@@ -1,4 +1,4 @@
-"""Left playing: what sweeps say by band, over time and frequency; minute by minute."""
+"""Left playing: band by band over time, and what the last sweeps say over frequency."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -37,20 +37,21 @@ from reportlib.draw.sheet import (
     new_figure,
     set_height,
     size_px,
-    write,
     write_heading,
 )
 from reportlib.draw.style import MARGIN_PX, Paper
 from reportlib.draw.wordings import said
 from reportlib.judge.records import Analysis
-from reportlib.measure.levels import BANDS
+from reportlib.measure.levels import BANDS, Band
 from reportlib.numbers import db_interval, db_number, level_text, sentence, span_text
+from reportlib.session.records import FloatArray
 from reportlib.write import captions, stress_captions
 from reportlib.write.readings_curves import why_band
 from reportlib.write.readings_stress import (
     Course,
     Swept,
     Timeline,
+    changed_by_playing,
     course,
     levels_played,
     swept,
@@ -61,8 +62,6 @@ from reportlib.write.readings_sweeps import Track, after_text, last_curves, last
 from reportlib.write.writer import Said
 
 _SAME_END_PX = 6.0
-_BETWEEN_PX = 14.0
-_LABEL_PX = 30.0
 _OVER_FREQUENCY_PX = 220.0
 
 _COLUMNS = 3
@@ -74,9 +73,9 @@ _KEY_ROW_PX = 23.0
 
 
 def left_playing(analysis: Analysis, *, said: Said = said) -> Drawn | None:
-    """Draw the long-term change by band and over frequency; None without a long-term test."""
+    """Draw the last sweeps of the long-term test over frequency; None where nothing changed."""
     curves = last_curves(analysis)
-    if not curves:
+    if not curves or not changed_by_playing(analysis):
         return None
     label = f"Left playing, {after_text(curves)}: read the curves at a frequency"
     return drawn(
@@ -92,51 +91,16 @@ def draw_left_playing(analysis: Analysis, paper: Paper) -> Figure:
     """Draw it on a paper."""
     curves = last_curves(analysis)
     figure = new_figure(paper)
-    first = 22.0 + write_heading(
+    top = write_heading(
         figure,
         paper,
         name=analysis.session.speaker.name,
-        title="Left playing: change as time goes on",
-        more="Output after so much loud playing, against before. "
-        "At each line's end: its level, dB.",
+        title=f"Left playing: {after_text(curves)}, over frequency",
+        more="The sweep after the last stage, against before.",
         axes=AS_BEFORE.sentence,
     )
-    found = [tracks(analysis, band=band) for band in BANDS]
-    every = [track for lines in found for track in lines]
-    scale = change_scale(
-        [
-            float(value)
-            for one in every
-            for value in (*(one.mean_db - one.u95_db), *(one.mean_db + one.u95_db))
-        ],
-        hold_all=True,
-    )
-    longest_s = max((float(one.elapsed_s[-1]) for one in every), default=1.0)
-    left = left_px(paper)
-    columns, height = paper.either((len(BANDS), 160.0), phone=(2, 130.0))
-    each = (paper.width_px - left - MARGIN_PX + _BETWEEN_PX) / columns
-    for index, (band, lines) in enumerate(zip(BANDS, found, strict=True)):
-        row, column = divmod(index, columns)
-        top = first + row * (height + 52.0)
-        width = each - _BETWEEN_PX - _LABEL_PX
-        ax = add_panel(figure, left=left + column * each, top=top, width=width, height=height)
-        ax.set_title(sentence(band.name), pad=10.0)
-        set_times(ax, longest_s, most=2)
-        set_decibels(ax, scale, paper=paper)
-        ax.tick_params(labelleft=column == 0)
-        if column == 0:
-            write_axis_words(ax, AS_BEFORE, paper=paper)
-        if any(np.isfinite(track.mean_db[1:]).any() for track in lines):
-            _draw_tracks(ax, lines)
-            continue
-        result = last_result(analysis, band=band.name, curve=curves[-1])
-        grey_out(ax, why_band(result, curve=curves[-1], band=band))
-        ax.tick_params(labelbottom=False)
-    under = top + height + 40.0
-    title = f"{sentence(after_text(curves))}, over frequency"
-    write(figure, title, x=MARGIN_PX, y=under + 22.0, size=style.TEXT_PX, weight="bold")
     draw_change(
-        figure, curves, top=under + 40.0, height=_OVER_FREQUENCY_PX,
+        figure, curves, top=top, height=_OVER_FREQUENCY_PX,
         range_hz=shown_range_hz(analysis), words=AS_BEFORE, paper=paper,
     )  # fmt: skip
     return figure
@@ -149,36 +113,18 @@ def set_times(ax: Axes, longest_s: float, *, most: int) -> None:
     ax.set_xticks([tick.at_s for tick in ticks], [tick.text for tick in ticks])
 
 
-def _draw_tracks(ax: Axes, lines: Sequence[Track]) -> None:
-    """Draw a band's lines, quietest first, each named at its end; "?" for one that has none."""
-    draw_zero(ax)
-    ends = []
-    looks = zip(lines, style.ramp(len(lines)), style.weights(len(lines)), strict=True)
-    for track, color, width in looks:
-        x, y, u95 = track.elapsed_s, track.mean_db, track.u95_db
-        ax.plot(x, y, color=color, linewidth=width)
-        told = np.isfinite(y) & (np.arange(y.size) > 0)
-        draw_dots(ax, x[told], y=y[told], color=color, markersize=width + 2.6)
-        draw_whiskers(ax, x[told], y=y[told], u95=u95[told], color=color, linewidth=0.9)
-        last = (float(x[told][-1]), float(y[told][-1])) if told.any() else None
-        ends.append(
-            LineEnd(
-                text=f"{track.level_db:g}" + ("" if last else "?"),
-                at=last,
-                color=style.INK if last else style.MUTED,
-            )
-        )
-    name_ends(ax, ends, out=6.0, gap=13.5, within=_SAME_END_PX)
-    say_leaving(ax)
-
-
 @dataclass(frozen=True, kw_only=True)
 class _Band:
-    """What one band's panel shows: a course a level, quietest first, and the loudest's sweeps."""
+    """What one band's panel shows: a course a level, quietest first, and the loudest's sweeps.
+
+    `tracks` is what sweeps alone say, a track a level, where nothing was told while it played.
+    """
 
     name: str
-    courses: tuple[Course, ...]
-    sweeps: tuple[Swept, ...]
+    courses: tuple[Course, ...] = ()
+    sweeps: tuple[Swept, ...] = ()
+    tracks: tuple[Track, ...] = ()
+    why_untold: str = ""
 
     @property
     def values_db(self) -> list[float]:
@@ -187,12 +133,22 @@ class _Band:
         parts = [one.change_db + sign * one.u95_db for one in told for sign in (-1.0, 1.0)]
         found = np.concatenate([*parts, *(one.fitted_db for one in told), np.zeros(1)])
         seen = [one.seen_db + sign * one.seen_u95_db for one in self.sweeps for sign in (-1.0, 1.0)]
-        return [*found.tolist(), *seen]
+        swept = [one.mean_db + sign * one.u95_db for one in self.tracks for sign in (-1.0, 1.0)]
+        return [*found.tolist(), *seen, *(value for one in swept for value in one.tolist())]
+
+    @property
+    def told(self) -> bool:
+        """Whether anything of it can be told."""
+        swept = any(np.isfinite(one.mean_db[1:]).any() for one in self.tracks)
+        return swept or any(one.end is not None for one in self.courses)
 
 
 def minute_by_minute(analysis: Analysis, *, said: Said = said) -> Drawn | None:
-    """Draw what each band loses while the stress plays; None where no stress can be told."""
-    if not levels_played(analysis):
+    """Draw what each band loses while it plays, and in the sweeps between and afterwards.
+
+    The sweeps alone where nothing was told while it played; None where nothing changed.
+    """
+    if not changed_by_playing(analysis):
         return None
     return drawn(
         partial(draw_minutes, analysis),
@@ -205,26 +161,24 @@ def minute_by_minute(analysis: Analysis, *, said: Said = said) -> Drawn | None:
 def draw_minutes(analysis: Analysis, paper: Paper) -> Figure:
     """Draw a panel a band, and a key in the free place."""
     levels = levels_played(analysis)
-    loudest = levels[-1]
-    bands = [
-        _Band(
-            name=band.name,
-            courses=tuple(course(level, band=band.name) for level in levels),
-            sweeps=swept(loudest, band=band.name),
-        )
-        for band in BANDS
-    ]
+    bands = [_band(analysis, band) for band in BANDS]
     scale = change_scale([value for band in bands for value in band.values_db], hold_all=True)
-    ends_s = [float(timeline(level).ends_s[-1]) for level in levels]
-    until_s = max([*ends_s, *(one.at_s for band in bands for one in band.sweeps)]) * 1.02
-    words = AS_COLD if loudest.cold_known else AS_AT_FIRST
+    until_s = 1.02 * max(
+        [float(timeline(level).ends_s[-1]) for level in levels]
+        + [one.at_s for band in bands for one in band.sweeps]
+        + [float(one.elapsed_s[-1]) for band in bands for one in band.tracks]
+    )
+    words, more = AS_BEFORE, "Sweeps after so much loud playing, band by band, against before."
+    if levels:
+        words = AS_COLD if levels[-1].cold_known else AS_AT_FIRST
+        more = f"Change in output while {level_text(levels[-1].level_db)} plays, band by band."
     figure = new_figure(paper)
     first = write_heading(
         figure,
         paper,
         name=analysis.session.speaker.name,
         title="Left playing, minute by minute",
-        more=f"Change in output while {level_text(loudest.level_db)} plays, band by band.",
+        more=more,
         axes=words.sentence,
     )
     columns, height, label = paper.either((_COLUMNS, 150.0, 40.0), phone=(1, 105.0, 50.0))
@@ -247,17 +201,58 @@ def draw_minutes(analysis: Analysis, paper: Paper) -> Figure:
         ax.tick_params(labelleft=column == 0)
         if column == 0:
             write_axis_words(ax, words, paper=paper)
-        if all(one.end is None for one in band.courses):
-            grey_out(ax, why_untold(loudest, band.name))
+        if not band.told:
+            grey_out(ax, band.why_untold)
             ax.tick_params(labelbottom=False)
+        elif levels:
+            key |= _draw_band(ax, band, lines=timeline(levels[-1]))
         else:
-            key |= _draw_band(ax, band, lines=timeline(loudest))
+            key |= _draw_tracks(ax, band.tracks)
     row, column = divmod(len(bands), columns)
     top = first + row * row_px
     bottom = top + 30.0 + _KEY_ROW_PX * len(key)
     set_height(figure, bottom if column == 0 else first + (row + 1) * row_px)
     _write_key(figure, key, left=left + column * each, top=top + 24.0)
     return figure
+
+
+def _band(analysis: Analysis, band: Band) -> _Band:
+    levels = levels_played(analysis)
+    if levels:
+        return _Band(
+            name=band.name,
+            courses=tuple(course(level, band=band.name) for level in levels),
+            sweeps=swept(levels[-1], band=band.name),
+            why_untold=why_untold(levels[-1], band.name),
+        )
+    curve = last_curves(analysis)[-1]
+    result = last_result(analysis, band=band.name, curve=curve)
+    return _Band(
+        name=band.name,
+        tracks=tracks(analysis, band=band),
+        why_untold=why_band(result, curve=curve, band=band),
+    )
+
+
+def _draw_tracks(ax: Axes, lines: Sequence[Track]) -> dict[int, tuple[Any, str]]:
+    """Draw a band's sweeps, quietest level first, each line named by its level at its end."""
+    draw_zero(ax)
+    ends, key = [], {}
+    looks = zip(lines, style.ramp(len(lines)), style.weights(len(lines)), strict=True)
+    for place, (track, color, width) in enumerate(looks):
+        x, y, u95 = track.elapsed_s, track.mean_db, track.u95_db
+        ax.plot(x, y, color=color, linewidth=width)
+        told = np.isfinite(y) & (np.arange(y.size) > 0)
+        draw_whiskers(ax, x[told], y=y[told], u95=u95[told], color=color, linewidth=0.9)
+        mark = _draw_diamonds(ax, x[told], y=y[told], color=color)
+        key[place] = (mark, f"sweep after {level_text(track.level_db)}")
+        last = (float(x[told][-1]), float(y[told][-1])) if told.any() else None
+        text = db_number(last[1], u95_db=float(u95[told][-1])) if last else "?"
+        ends.append(LineEnd(text=text, at=last, color=style.INK if last else style.MUTED))
+    named = ends if len(ends) <= _MOST_NAMED else ends[-1:]
+    name_ends(ax, named, out=6.0, gap=13.5, within=_SAME_END_PX)
+    say_leaving(ax)
+    return key
 
 
 def _draw_band(ax: Axes, band: _Band, *, lines: Timeline) -> dict[int, tuple[Any, str]]:
@@ -329,9 +324,13 @@ def _draw_sweeps(ax: Axes, sweeps: Sequence[Swept]) -> Any:
         for name in ("at_s", "seen_db", "seen_u95_db")
     )
     draw_whiskers(ax, at_s, y=seen_db, u95=u95_db, color=style.INK, linewidth=0.9, zorder=3.0)
+    return _draw_diamonds(ax, at_s, y=seen_db, color=style.INK)
+
+
+def _draw_diamonds(ax: Axes, x: FloatArray, *, y: FloatArray, color: str) -> Any:
     return ax.plot(
-        at_s, seen_db, "D", color="white", markeredgecolor=style.INK, markeredgewidth=1.1,
-        markersize=6.5, zorder=3.5,
+        x, y, "D", color="white", markeredgecolor=color, markeredgewidth=1.1, markersize=6.5,
+        zorder=3.5,
     )[0]  # fmt: skip
 
 

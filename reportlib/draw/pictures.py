@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from reportlib.draw.press import pressed
 from reportlib.draw.scales import plain
 from reportlib.draw.sheet import POINTS_AN_INCH, box_px, size_px
-from reportlib.draw.style import PAGE, PHONE, Paper, house
+from reportlib.draw.style import FONTS_SHOWN, PAGE, PHONE, Paper, house
 from reportlib.errors import RenderError, ReportError, one_line
 from reportlib.measure.records import ChangeCurve
 from reportlib.numbers import level_text
@@ -174,7 +174,7 @@ def svg_text(figure: Figure, *, name: str) -> str:
     body = re.sub(r"""<g id=("[^"]*"|'[^']*')""", "<g", body)
     fonts = ", ".join([*map("'{}'".format, mpl.rcParams["font.sans-serif"]), "sans-serif"])
     body = body.replace(f"font-family: {fonts}; ", "")
-    body = body.replace("<g", f'<g style="font-family: {fonts}"', 1)
+    body = body.replace("<g", f'<g style="font-family: {FONTS_SHOWN}"', 1)
     body = _POLYLINE.sub(_packed_line, body)
     body = re.sub(r"(?<=\.\d\d)\d+(?=[^<>]*>)", "", body)  # in tags, never in a text
     body = re.sub(r' transform="rotate\(-?0 [^"]*"', "", body).replace("text-anchor: start; ", "")

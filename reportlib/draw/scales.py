@@ -17,7 +17,6 @@ from PIL import ImageFont
 from reportlib.measure.levels import G, runs
 from reportlib.measure.records import ChangeCurve, HarmonicCurves
 from reportlib.session.files import FIGURE_FONTS, shipped_font
-from reportlib.write.readings_sweeps import Rung
 
 _LOSS_STEPS_DB = (1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 _GAIN_STEPS_DB = (0.5, 1.0, 2.0, 3.0, 4.0)
@@ -173,16 +172,6 @@ def harmonic_scale(harmonics: Sequence[HarmonicCurves], *, range_hz: tuple[float
     high = 10.0 * np.ceil((highest + 1.0) / 10.0)
     low = min(max(10.0 * np.floor((lowest - 1.0) / 10.0), -100.0), high - 40.0)
     return Scale(low_db=float(low), high_db=float(high))
-
-
-def rise_scale(every: Sequence[Rung]) -> Scale:
-    """Choose a scale that holds every rise asked for and given, from 0 dB or below."""
-    asked = [rung.asked_db for rung in every]
-    given = [rung.given_db for rung in every if rung.given_db is not None]
-    high = max([*asked, *given, 1.0]) * 1.03
-    low = min([*given, 0.0])
-    low = low * 1.03 if low < 0.0 else 0.0
-    return Scale(low_db=low, high_db=high)
 
 
 _HINTING = 1.04

@@ -45,7 +45,14 @@ from reportlib.session.records import FloatArray
 from reportlib.write import stress_captions
 from reportlib.write.readings_curves import StressMap
 from reportlib.write.readings_curves import stress_map as mapped
-from reportlib.write.readings_stress import CoilCourse, CoilEnd, coil_course, coil_end, with_coil
+from reportlib.write.readings_stress import (
+    CoilCourse,
+    CoilEnd,
+    changed_by_playing,
+    coil_course,
+    coil_end,
+    with_coil,
+)
 from reportlib.write.writer import Said
 
 _MAP_PX = 300.0
@@ -64,8 +71,10 @@ _COIL_RIGHT_PX = 122.0
 
 
 def stress_map(analysis: Analysis, *, said: Said = said) -> Drawn | None:
-    """Draw every tone against every period of the loudest level; None where nothing is told."""
-    if mapped(analysis) is None:
+    """Draw every tone against every period of the loudest level; None where nothing is told,
+    or nothing changed.
+    """
+    if mapped(analysis) is None or not changed_by_playing(analysis):
         return None
     return drawn(
         partial(draw_map, analysis),

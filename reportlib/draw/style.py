@@ -39,6 +39,11 @@ MARGIN_PX = 4.0
 
 FONT = "DejaVu Sans"
 """What texts are measured in: the widest of those that a drawing asks for."""
+FONTS_SHOWN = (
+    "ui-sans-serif, system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', "
+    f"'{FONT}', sans-serif"
+)
+"""What a drawing asks for: the page's own face (``report.css``), so that both are one."""
 
 _LIGHTNESS = (14.0, 86.0)
 """CIE L* of a hue's ends (CIE 15:2004, 8.2.1), in steps of 6 between them."""

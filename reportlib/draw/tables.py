@@ -34,10 +34,17 @@ from reportlib.numbers import (
 )
 from reportlib.session.day import Test
 from reportlib.write.facts import coil_key, collect, limit_key, shown_exposure, stress_key
+from reportlib.write.folded import beyond
 from reportlib.write.quotes import FactTable, band_key, row_anchors, written
 from reportlib.write.readings_curves import reached
 from reportlib.write.readings_stress import coil_end, last_recovery, too_slow
-from reportlib.write.readings_sweeps import band_limits, bracket_text, limited_bands, where_text
+from reportlib.write.readings_sweeps import (
+    band_limits,
+    bracket_text,
+    limited_rows,
+    out_of_reach,
+    where_text,
+)
 from reportlib.write.shown import Table
 from reportlib.write.writer import Said
 
@@ -164,17 +171,19 @@ def quality_table(analysis: Analysis, *, said: Said = said) -> Table | None:
 
 
 def limit_table(analysis: Analysis, *, said: Said = said) -> Table | None:
-    """Where every band and drive unit is 1 dB and 3 dB behind, turned up and left playing."""
-    if not analysis.limits:
+    """Where bands and drive units are 1 dB and 3 dB behind; None where none is at any level."""
+    if not (named := limited_rows(analysis)):
         return None
     facts = collect(analysis)
     tests: list[tuple[Test, str]] = [("short_term", "turned up"), ("long_term", "left playing")]
     shown = [pair for pair in tests if any(one.test == pair[0] for one in analysis.limits)]
     rows, anchors = [], []
-    for band in limited_bands(analysis):
+    for band in named:
         own = {test: band_limits(analysis, band=band, test=test) for test, _ in shown}
         every = [limit for limits in own.values() for limit in limits]
-        cells = [bracket_text(one, facts=facts) for one in every]
+        cells = [
+            "–" if out_of_reach(analysis, one) else bracket_text(one, facts=facts) for one in every
+        ]
         rows.append((sentence(where_text(every[0])), *cells))
         keys = dict.fromkeys(f"{limit_key(limit)}." for limit in every)
         anchors.append(" ".join(filter(None, (row_anchors(facts, key=key) for key in keys))))
@@ -184,6 +193,7 @@ def limit_table(analysis: Analysis, *, said: Said = said) -> Table | None:
         caption=said(
             "turned-up/caption-limit-table",
             thresholds=listed(list(thresholds)),
+            others=beyond(analysis, facts=facts, said=said),
             heard=_heard(analysis, said=said),
             skipped=_skipped(analysis.limits, said=said),
         ),
@@ -290,6 +300,7 @@ def need_table(analysis: Analysis, *, said: Said = said) -> Table | None:
         ),
         anchors=tuple(row_anchors(facts, key=f"need.{slug(one.need)}.") for one in own),
         numeric=(False, True, *(False for _ in setups), True, True, True),
+        folded=True,
     )
 
 

@@ -1,10 +1,11 @@
 """The reviewer's notebook and the tool's, made one before anything runs; cells and slots.
 
 The reviewer's order counts, and every cell of theirs is carried: edited, added, moved, split,
-merged, with its attachments. Of the tool's own cells those that nobody touched are taken from
-the template, those that are gone stay gone until they are asked for, and those that the report
-can't do without come back. Jupyter changes ids when cells are copied, split or merged but
-carries metadata along, so names and slots are what counts.
+merged, with its attachments. Where the template has another order than when the notebook was
+made, cells that nobody moved follow it, and take along what stands behind them. Of the tool's own
+cells those that nobody touched are taken from the template, those that are gone stay gone until
+they are asked for, and those that the report can't do without come back. Jupyter changes ids when
+cells are copied, split or merged but carries metadata along, so names and slots are what counts.
 
 Whether somebody touched a cell is told by what was last written into it: its text, from the
 session's memory, or its digest, from the cell's own metadata. Either can be lost; where both
@@ -16,6 +17,7 @@ copied or split but carries metadata along, so names and slots are what counts, 
 """
 
 import copy
+import difflib
 import hashlib
 import itertools
 from collections.abc import Collection, Container, Iterable, Mapping, Sequence
@@ -31,7 +33,10 @@ WRITTEN = "written"
 NEEDED = "needed"
 """Metadata of a template's code cell that the report can't do without."""
 NAMES = "cells"
-"""Metadata of a notebook: the names of the tool's cells that it was given, deleted or not."""
+"""Metadata of a notebook: the names of the tool's cells that it was given, deleted or not, in the
+order in which they stood; sorted in notebooks made by the first versions."""
+BEFORE = "order_before"
+"""Metadata of a template: the order of its cells in those versions."""
 NOTE = "fresh-"
 """What the name of a note behind a narrative cell starts with (`read_again`)."""
 NOT_RUN = "skip-execution"  # nbclient's own tag
@@ -50,6 +55,7 @@ class Merged:
     kept : slots whose text is the reviewer's
     deleted : names of cells that the reviewer deleted, in the template's order
     joined : slots that the reviewer merged into another cell
+    outlived : names of edited cells that the template has no more
     own_code : ids of code cells that the reviewer wrote
     not_run : ids of those among them that are carried with their old output
     """
@@ -58,6 +64,7 @@ class Merged:
     kept: tuple[str, ...] = ()
     deleted: tuple[str, ...] = ()
     joined: tuple[str, ...] = ()
+    outlived: tuple[str, ...] = ()
     own_code: tuple[str, ...] = ()
     not_run: tuple[str, ...] = ()
 
@@ -98,7 +105,9 @@ def sign_cells(
             ours = any(text is not None and same_text(cell["source"], text) for text in texts)
         if ours:
             cell["metadata"][KEY][WRITTEN] = text_digest(cell["source"])
-    notebook.metadata.setdefault(KEY, {})[NAMES] = sorted({*names, *names_of(notebook)})
+    every = {*names, *names_of(notebook)}
+    in_order = [name for name in places if name in every]
+    notebook.metadata.setdefault(KEY, {})[NAMES] = [*in_order, *sorted(every.difference(in_order))]
 
 
 def merge(
@@ -127,7 +136,8 @@ def merge(
     placed: list[NotebookNode] = []
     used: set[str] = set()
     own_code: list[NotebookNode] = []
-    for cell in mine.cells:
+    outlived = []
+    for cell in _as_the_template_goes(mine, template=template):
         if "injected-parameters" in cell["metadata"].get("tags", []):
             continue
         name, here = cell_name(cell), copy.deepcopy(cell)
@@ -156,6 +166,7 @@ def merge(
             continue  # of another version of the template, and nobody's words are in it
         else:
             placed.append(here)
+            outlived += [name] * (name != "" and place is None)
             if cell["cell_type"] == "code" and not _is_ours(cell, wanted.values()):
                 own_code.append(here)
         used.add(name)
@@ -178,9 +189,37 @@ def merge(
         kept=tuple(name for name, is_edited in edited.items() if is_edited),
         deleted=tuple(name for name in deleted if name not in joined),
         joined=tuple(joined),
+        outlived=tuple(dict.fromkeys(outlived)),
         own_code=tuple(cell["id"] for cell in own_code),
         not_run=() if trusted else tuple(cell["id"] for cell in own_code),
     )
+
+
+def _as_the_template_goes(mine: NotebookNode, *, template: NotebookNode) -> list[NotebookNode]:
+    """Return a notebook's cells in the template's order, but for those that somebody moved.
+
+    Those, and cells of the reviewer's own, stay behind what they stand behind.
+    """
+    about = mine.metadata.get(KEY)
+    given = about.get(NAMES) if isinstance(about, Mapping) else None
+    given = [str(name) for name in given] if isinstance(given, list) else []
+    if given == sorted(given):
+        given = template.metadata.get(KEY, {}).get(BEFORE, "").split()
+    wanted = [cell_name(cell) for cell in template.cells]
+    stand = [name for name in dict.fromkeys(map(cell_name, mine.cells)) if name in given]
+    given = [name for name in given if name in stand and name in wanted]
+    if given == [name for name in wanted if name in given]:
+        return list(mine.cells)
+    blocks = difflib.SequenceMatcher(None, given, stand, autojunk=False).get_matching_blocks()
+    leaders = {name for start, _, size in blocks for name in given[start : start + size]}
+    parts: list[tuple[int, list[NotebookNode]]] = [(-1, [])]
+    for cell in mine.cells:
+        name = cell_name(cell)
+        if name in leaders:
+            leaders.remove(name)  # the second half of a split cell follows the first
+            parts.append((wanted.index(name), []))
+        parts[-1][1].append(cell)
+    return [cell for _, part in sorted(parts, key=lambda part: part[0]) for cell in part]
 
 
 def deleted_names(
@@ -253,6 +292,12 @@ def _is_ours(cell: Mapping[str, Any], places: Iterable[Mapping[str, Any]]) -> bo
         place["cell_type"] == "code" and same_text(cell["source"], place["source"])
         for place in places
     )
+
+
+def shows_nothing(cell: Mapping[str, Any], *, template: NotebookNode) -> bool:
+    """Whether an executed cell is one of the template's that could do without: it shows nothing."""
+    places = [place for place in template.cells if not _needed(place)]
+    return cell_name(cell) != "" and not cell.get("outputs") and _is_ours(cell, places)
 
 
 def _untag(cell: NotebookNode, tag: str) -> None:

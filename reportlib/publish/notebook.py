@@ -36,6 +36,7 @@ class Run:
     kept_slots : narrative cells that were kept as the reviewer wrote them
     deleted_cells : cells that the reviewer took out
     joined_slots : narrative cells that the reviewer merged into another one
+    outlived_cells : edited cells of parts that this version has no more
     own_code : how many code cells are the reviewer's own
     stopped : what stopped in them, one line each
     not_run : how many of them were not run, since the notebook is not signed by this user
@@ -48,6 +49,7 @@ class Run:
     kept_slots: tuple[str, ...] = ()
     deleted_cells: tuple[str, ...] = ()
     joined_slots: tuple[str, ...] = ()
+    outlived_cells: tuple[str, ...] = ()
     own_code: int = 0
     stopped: tuple[str, ...] = ()
     not_run: int = 0
@@ -66,6 +68,7 @@ class Run:
         for words, slots in (
             ("Kept as you wrote them", self.kept_slots),
             ("Merged by you into another cell", self.joined_slots),
+            ("Kept as you wrote them, though reports have no such part now", self.outlived_cells),
             ("Left out, since you deleted them", self.deleted_cells),
         ):
             if slots:
@@ -219,7 +222,7 @@ def run_report(
         )
         kept = results.read_results(session_folder, kind=kind)
         stopped = what_stopped(fresh)
-        _fill(fresh, kept=kept, merged=merged)
+        _fill(fresh, kept=kept, merged=merged, template=template)
         told = results.read_told(session_folder, kind=kind)
         judged, numbers = _said(session_folder, told=told, about=kept.about)
         again = read_again.settle_and_mark(
@@ -269,6 +272,7 @@ def run_report(
         kept_slots=merged.kept,
         deleted_cells=merged.deleted,
         joined_slots=merged.joined,
+        outlived_cells=merged.outlived,
         own_code=len(merged.own_code),
         stopped=stopped,
         not_run=len(merged.not_run),
@@ -313,11 +317,20 @@ def _template(kind: Kind) -> NotebookNode:
     return read_notebook(files.notebooks_folder() / kind.template)
 
 
-def _fill(fresh: NotebookNode, *, kept: results.Kept, merged: merge.Merged) -> None:
-    """Put the new drafts where nobody edited, and write down what was put there."""
+def _fill(
+    fresh: NotebookNode, *, kept: results.Kept, merged: merge.Merged, template: NotebookNode
+) -> None:
+    """Put the new drafts where nobody edited, and write down what was put there.
+
+    A cell of the tool's that has nothing to say or to show is left out until it has.
+    """
     merge.fill(fresh, kept.drafts, kept=merged.kept)
     empty = {name for name, text in kept.drafts.items() if not text.strip()} - set(merged.kept)
-    fresh.cells = [cell for cell in fresh.cells if merge.slot(cell) not in empty]
+    fresh.cells = [
+        cell
+        for cell in fresh.cells
+        if merge.slot(cell) not in empty and not merge.shows_nothing(cell, template=template)
+    ]
     names = sorted(merge.names_of(fresh))
     fresh.metadata[merge.KEY] = {**kept.about, merge.NAMES: names}
 

@@ -35,7 +35,7 @@ from reportlib.publish.publication import (
 )
 from reportlib.publish.svg import Drawing
 from reportlib.session.files import templates_folder
-from reportlib.write.shown import SeatCalculator, Table
+from reportlib.write.shown import LADDER, SeatCalculator, Table
 
 _DECLARATION = re.compile(r"([\w-]+\s*:\s*[^;{}]+?)(?=\s*[;}])")
 
@@ -105,15 +105,23 @@ class PageExporter(ReportExporter):
         outline = Outline()
         verdict = to_html(publication.verdict, targets=targets, attachments={}, outline=outline)
         day = publication.date
+        shown = self.shown(publication)
+        blocks = [
+            self._placed(block, prefix=prefix, targets=targets, outline=outline) for block in shown
+        ]
+        opening = opens_with(shown)
         return {
             "about": publication,
             "prefix": prefix,
             "verdict": verdict,
             "days": [] if day is None else [{"iso": day.isoformat(), "words": day_text(day)}],
             **self._live(publication),
-            "blocks": [
-                self._placed(block, prefix=prefix, targets=targets, outline=outline)
-                for block in self.shown(publication)
+            "opening": blocks[:opening],
+            "blocks": blocks[opening:],
+            "contents": [
+                {"to": f"#{prefix}{one.slot}", "words": one.title}
+                for one in shown[opening:]
+                if isinstance(one, Prose) and one.slot and one.title
             ],
         }
 
@@ -131,8 +139,9 @@ class PageExporter(ReportExporter):
     ) -> dict[str, Any]:
         match block:
             case Prose():
+                tokens = block.tokens[1:] if block.folded else block.tokens
                 body = to_html(
-                    block.tokens,
+                    tokens,
                     targets=targets,
                     attachments={
                         name: f"data:{mime};base64,{base64.b64encode(data).decode('ascii')}"
@@ -142,12 +151,19 @@ class PageExporter(ReportExporter):
                     first_heading=self.first_heading,
                 )
                 slot = {"id": prefix + block.slot} if block.slot else {}
-                return {"template": "prose.html.j2", "attributes": slot, "body": body}
+                return {
+                    "template": "folded-prose.html.j2" if block.folded else "prose.html.j2",
+                    "attributes": slot,
+                    "title": block.title,
+                    "body": body,
+                }
             case Figure(picture=picture):
                 name = f"{prefix}figure-{picture.name}"
                 return {
-                    "template": "figure.html.j2",
+                    "template": "folded-figure.html.j2" if block.folded else "figure.html.j2",
                     "id": name,
+                    "folded_id": f"{prefix}fold-{picture.name}",
+                    "summary": unbroken(in_a_line(picture.caption)),
                     "drawing": self._drawn(block, block.drawing, name=name),
                     "for_phone": []
                     if block.for_phone is None
@@ -171,6 +187,7 @@ class PageExporter(ReportExporter):
                     "template": "folded.html.j2" if block.folded else "table.html.j2",
                     "id": f"{prefix}table-{block.name}",
                     "caption": unbroken(block.caption),
+                    "summary": unbroken(in_a_line(block.caption)),
                     "narrow": "stacks" if too_wide_for_a_phone(block) else "fits",
                     "columns": columns,
                     "rows": [
@@ -226,6 +243,26 @@ class SectionExporter(PageExporter):
         plain = unicodedata.normalize("NFKD", publication.title).encode("ascii", "ignore").decode()
         name = slug(plain)[:40]
         return f"upheld-{name}-" if name else "upheld-"
+
+
+def in_a_line(caption: str) -> str:
+    """Return what a fold says of itself: a caption's first clause.
+
+    >>> in_a_line("Is it loud enough? At 2.5 m, or farther.")
+    'Is it loud enough?'
+    >>> in_a_line("The coil, from voltage and current.")
+    'The coil'
+    """
+    return re.split(r"(?<=\?)\s|[,.:;](?=\s|$)", caption.strip(), maxsplit=1)[0]
+
+
+def opens_with(blocks: Sequence[PageBlock]) -> int:
+    """Return how many blocks the first screen holds: the opening words, and the ladder if next."""
+    words = next((at for at, one in enumerate(blocks) if not isinstance(one, Prose)), len(blocks))
+    following = blocks[words] if words < len(blocks) else None
+    if words and isinstance(following, Figure) and following.picture.name == LADDER:
+        return words + 1
+    return min(words, 1)
 
 
 def _row(

@@ -39,7 +39,14 @@ ATTACHED = {
 SIDE_PT, TOP_PT, BOTTOM_PT = 70.0, 66.0, 60.0
 TALLEST = 0.8
 """A figure is at most this share of the text's height, so that its caption stays with it."""
-WHOLE = 0.5
+LEAST = 0.62
+"""A figure that a page has no room for is drawn at no less than this share of its size; where that
+would not do it stands on the next page, and leaves no more than a third of a page empty."""
+BEHIND = 0.7
+"""How large figures are behind the main part."""
+FONTS = "Libertinus Serif", "DejaVu Sans"
+"""Of words and figures alike; the second has the letters that the first lacks."""
+WHOLE = 0.32
 """A table is kept whole up to this share of the text's height; a taller one may go over to the next
 page, with its heading repeated."""
 FEW_COLUMNS = 3
@@ -72,6 +79,18 @@ class TypstExporter(ReportExporter):
         targets = frozenset(publication.targets)
         outline = Outline()
         day = publication.date
+        main = next(
+            (
+                at
+                for at, one in enumerate(publication.blocks)
+                if isinstance(one, Prose) and one.folds
+            ),
+            len(publication.blocks),
+        )
+        blocks = [
+            self._placed(block, targets=targets, outline=outline, outputs=outputs)
+            for block in publication.blocks
+        ]
         language, _, region = publication.language.partition("-")
         return {
             "about": publication,
@@ -83,6 +102,7 @@ class TypstExporter(ReportExporter):
             "bottom": Source(f"{BOTTOM_PT:g}pt"),
             "whole": Source(f"{WHOLE * self._text_height_pt:g}pt"),
             "room": Source(f"{ROOM_PT:g}pt"),
+            "fonts": FONTS,
             "verdict": to_typst(
                 publication.verdict, targets=targets, attachments={}, outline=outline
             ),
@@ -97,10 +117,8 @@ class TypstExporter(ReportExporter):
                 for name, (mime, description) in ATTACHED.items()
                 if name in outputs
             ],
-            "blocks": [
-                self._placed(block, targets=targets, outline=outline, outputs=outputs)
-                for block in publication.blocks
-            ],
+            "blocks": blocks[:main],
+            "behind": blocks[main:],
         }
 
     def _placed(
@@ -123,16 +141,21 @@ class TypstExporter(ReportExporter):
                 return {"template": "prose.typ.j2", "labels": labels, "body": body}
             case Figure(picture=picture):
                 file = f"figure-{picture.name}.svg"
-                outputs[file] = block.drawing.standalone(
+                drawing = block.drawing.standalone(
                     width_px=picture.width_px, height_px=picture.height_px
                 )
+                fonts = f"font-family: '{FONTS[0]}', '{FONTS[1]}'".encode()
+                outputs[file] = re.sub(rb"font-family:[^;\"]*", fonts, drawing)
+                width_pt = self._width_pt(block) * (BEHIND if block.folded else 1.0)
                 return {
                     "template": "figure.typ.j2",
                     "label": f"figure-{picture.name}",
                     "file": file,
                     "alt": picture.alt,
                     "caption": unbroken(picture.caption),
-                    "width": Source(f"{self._width_pt(block):.2f}pt"),
+                    "width": Source(f"{width_pt:.2f}pt"),
+                    "height": Source(f"{width_pt * picture.height_px / picture.width_px:.2f}pt"),
+                    "least": Source(f"{1.0 if block.folded else LEAST:g}"),
                 }
             case Table():
                 return laid_out(block)

@@ -27,7 +27,7 @@ from jinja2.utils import htmlsafe_json_dumps
 from markupsafe import Markup
 
 from reportlib.errors import NotebookError
-from reportlib.publish.prose import Tokens, read_line, read_prose, readable
+from reportlib.publish.prose import Tokens, plain_text, read_line, read_prose, readable
 from reportlib.publish.svg import Drawing, fits_a_page, read_drawing
 from reportlib.session.files import templates_folder
 from reportlib.write.shown import (
@@ -44,6 +44,9 @@ from reportlib.write.shown import (
 UNSEEN_TAGS = frozenset(
     ("notebook-only", "parameters", "injected-parameters", "papermill-error-cell-tag")
 )
+FOLDS = "folds"
+"""Tag of a Markdown cell: what stands behind it is folded, a line each to open; on paper and in
+plain texts it stands open where it is. What has been shown before is not folded away again."""
 _DAMAGED = (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError)
 """What reading a bundle stops with where anything may stand in it."""
 _ATTACHMENT_FORMATS = {"image/png": "PNG", "image/jpeg": "JPEG"}
@@ -51,12 +54,19 @@ _ATTACHMENT_FORMATS = {"image/png": "PNG", "image/jpeg": "JPEG"}
 
 @dataclass(frozen=True, kw_only=True)
 class Prose:
-    """A Markdown cell. `slot` is empty where the cell is the reviewer's own."""
+    """A Markdown cell. `slot` is empty where the cell is the reviewer's own.
+
+    `title` is its section's, without form, where it begins with a heading; what stands behind a
+    cell that `folds` is folded.
+    """
 
     tokens: Tokens
     slot: str
+    title: str = ""
     attachments: Mapping[str, tuple[str, bytes]]
     """MIME type and bytes by name: PNG and JPEG pictures that can be read."""
+    folded: bool = False
+    folds: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +76,7 @@ class Figure:
     picture: Picture
     drawing: Drawing
     for_phone: Drawing | None = None
+    folded: bool = False
 
 
 Block = Prose | Figure | Table
@@ -176,21 +187,33 @@ def _date(value: object) -> datetime.date | None:
 
 
 def _blocks(cells: list[Mapping[str, Any]]) -> Iterator[PageBlock]:
+    folds = False
     for number, cell in enumerate(cells, start=1):
-        if UNSEEN_TAGS.intersection(cell["metadata"].get("tags", ())):
+        tags = cell["metadata"].get("tags", ())
+        if UNSEEN_TAGS.intersection(tags):
             continue
         if cell["cell_type"] == "markdown":
-            tokens = read_prose(_whole(cell["source"]))
+            tokens = read_prose(_whole(cell["source"]).lstrip("\r\n"))
             if any(token["type"] != "blank_line" for token in tokens):
-                yield Prose(tokens=tokens, slot=_slot(cell), attachments=_attachments(cell))
+                title = _title(tokens)
+                yield Prose(
+                    tokens=tokens,
+                    slot=_slot(cell),
+                    title=title,
+                    attachments=_attachments(cell),
+                    folded=folds and bool(title) and FOLDS not in tags,
+                    folds=FOLDS in tags,
+                )
+            folds = folds or FOLDS in tags
         elif cell["cell_type"] == "code":
             for output in cell["outputs"]:
                 data = output.get("data", {})
                 try:
                     if PICTURE_MIME in data:
-                        yield _figure(data)
+                        yield replace(_figure(data), folded=folds)
                     elif TABLE_MIME in data:
-                        yield _table(data[TABLE_MIME])
+                        table = _table(data[TABLE_MIME])
+                        yield replace(table, folded=table.folded or folds)
                     elif CALCULATOR_MIME in data:
                         yield SeatCalculator.from_json(_plain(data[CALCULATOR_MIME]))
                 except _DAMAGED as error:
@@ -211,6 +234,11 @@ def _slot(cell: Mapping[str, Any]) -> str:
     about = cell["metadata"].get("upheld")
     slot = about.get("slot") if isinstance(about, Mapping) else None
     return slot if isinstance(slot, str) and re.fullmatch(r"[a-z][a-z0-9-]*", slot) else ""
+
+
+def _title(tokens: Tokens) -> str:
+    first = tokens[0]
+    return plain_text(first["children"]).strip() if first["type"] == "heading" else ""
 
 
 def _attachments(cell: Mapping[str, Any]) -> dict[str, tuple[str, bytes]]:
@@ -303,9 +331,10 @@ def _file_name(name: object) -> str:
 def _named_once(blocks: Iterator[PageBlock]) -> Iterator[PageBlock]:
     """See to it that every name can be an id: a second picture of a name gets a number, a
     second half of a split slot and a second row of an anchor get none. A second calculator would
-    only be the first again.
+    only be the first again, as a picture would that is folded away after it has been shown.
     """
     seen = {"main"}
+    drawings = set()
 
     def fresh(name: str, *, kind: str) -> str:
         chosen, count = name, 1
@@ -322,6 +351,9 @@ def _named_once(blocks: Iterator[PageBlock]) -> Iterator[PageBlock]:
                 seen.update({slot} - {""})
                 yield replace(block, slot=slot)
             case Figure():
+                if block.folded and block.picture.svg in drawings:
+                    continue
+                drawings.add(block.picture.svg)
                 name = fresh(block.picture.name, kind="figure")
                 yield replace(block, picture=replace(block.picture, name=name))
             case Table():

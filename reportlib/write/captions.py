@@ -33,19 +33,15 @@ from reportlib.numbers import (
     span_text,
     u95_text,
 )
-from reportlib.write.facts import collect
 from reportlib.write.readings_curves import stretches, why_band
 from reportlib.write.readings_sweeps import (
     Rung,
     after_text,
-    applied_step_db,
     driven_levels,
     half_full_db,
     last_curves,
     last_result,
-    limit_text,
     long_term_levels,
-    marked_limits,
     ordinal,
     rungs,
     shown_beside,
@@ -176,36 +172,6 @@ def alt_distortion(analysis: Analysis, *, said: Said) -> str:
     )
 
 
-def caption_asked_and_given(analysis: Analysis, *, said: Said) -> str:
-    """Say what stands out, how the picture reads, and what can't be told."""
-    every = rungs(analysis)
-    if not every:
-        return ""
-    marked = any(marked_limits(analysis, band=band.name) for band in BANDS)
-    return said(
-        "turned-up/caption-asked-and-given",
-        standing_out=standing_out(every, said=said),
-        rings=said("turned-up/rings") if marked else "",
-        untold=untold(analysis, every, said=said),
-    )
-
-
-def alt_asked_and_given(analysis: Analysis, *, said: Said) -> str:
-    """Read out what each band gave at the highest level."""
-    every = rungs(analysis)
-    if not every:
-        return ""
-    highest = driven_levels(analysis)[-1]
-    given = [given_words(rung, said=said) for rung in every if rung.level_db == highest]
-    return said(
-        "turned-up/alt-asked-and-given",
-        asked=db_amount(applied_step_db(analysis, highest)),
-        highest=level_text(highest),
-        given=listed(given),
-        limits=limits_read(analysis, said=said),
-    )
-
-
 _WORTH_NAMING_DB = MEAN_LIMITS_DB[0]
 """Smaller differences at a single frequency are within what bands call "holds"."""
 
@@ -293,17 +259,6 @@ def by_band(told: Sequence[tuple[str, str]], *, said: Said) -> str:
     return listed([f"{band} {words}" for band, words in told])
 
 
-def given_words(rung: Rung, *, said: Said) -> str:
-    """Say how far a band's output rose."""
-    if rung.given_db is None:
-        return f"{rung.band} can't tell"
-    return said(
-        "turned-up/given-rose" if rung.given_db >= 0.0 else "turned-up/given-fell",
-        band=rung.band,
-        amount=db_amount(rung.given_db, u95_db=rung.u95_db),
-    )
-
-
 def farthest(analysis: Analysis, curve: ChangeCurve, *, said: Said) -> str:
     """Say where a curve lies farthest off what was asked, where that is clear.
 
@@ -382,22 +337,6 @@ def grey(analysis: Analysis, curves: Sequence[ChangeCurve], *, said: Said) -> st
         for stretch in stretches(curves, range_hz=analysis.sweep_range_hz)
     ]
     return said("figures/grey", parts="; ".join(parts)) if parts else ""
-
-
-def limits_read(analysis: Analysis, *, said: Said) -> str:
-    """Read the limits out that the picture marks."""
-    facts = collect(analysis)
-    parts = [
-        said(
-            "turned-up/limit-read",
-            band=band.name,
-            threshold=level_text(limit.threshold_db),
-            where=limit_text(limit, facts=facts),
-        )
-        for band in BANDS
-        for limit in marked_limits(analysis, band=band.name)
-    ]
-    return f"{sentence(listed(parts))}." if parts else ""
 
 
 def strongest(harmonics: HarmonicCurves, *, said: Said) -> str:

@@ -5,10 +5,12 @@ Selections from `Playing` records for figures, captions, words and tables alike.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from reportlib.judge.records import Analysis
+from reportlib.judge.thresholds import MEAN_LIMITS_DB
 from reportlib.measure.levels import BANDS
 from reportlib.measure.stress.records import (
     Agreement,
@@ -87,6 +89,32 @@ def levels_played(analysis: Analysis) -> tuple[Playing, ...]:
     """Return the levels of which anything can be told while they play, quietest first."""
     told = [one for one in analysis.playing if any(end_of(one, track) for track in one.groups)]
     return tuple(sorted(told, key=lambda one: one.level_db))
+
+
+def changed_by_playing(analysis: Analysis) -> bool:
+    """Whether any band moved by what a grade counts, while it played or in the sweep afterwards."""
+    ends = [end for one in levels_played(analysis) for end in band_ends(one)]
+    moved = [end.change_db for end in ends]
+    for result in analysis.bands:
+        if result.test == "long_term" and result.grade != "can't tell":
+            moved += [db for db in (result.mean_db,) if db is not None]
+    return any(abs(db) >= MEAN_LIMITS_DB[0] for db in moved)
+
+
+_RESTS_ON: dict[str, Literal["coil", "harmonics"]] = {
+    "amplifier": "harmonics",
+    "excursion": "harmonics",
+    "limiter-band": "harmonics",
+    "limiter-broad": "harmonics",
+    "crossover-heat": "coil",
+    "heat-coil": "coil",
+}
+
+
+def rests_on(analysis: Analysis) -> tuple[Literal["coil", "harmonics"], ...]:
+    """Return what the named causes rest on that a figure shows, the likeliest cause's first."""
+    named = (one.cause for one in analysis.findings if one.confidence != "low")
+    return tuple(dict.fromkeys(_RESTS_ON[cause] for cause in named if cause in _RESTS_ON))
 
 
 def bands_untold(playing: Playing) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """What figures and captions pick out of sweeps: rise that arrived, stages, limits, harmonics.
 
-Pure selections, no drawing. The numbers behind the level ladder and "asked and given":
+Pure selections, no drawing. The numbers behind the level ladder:
 
 Turned up by `asked` dB, a loudspeaker without compression gives `asked` dB more. What it gives
 is `asked + change`. The share of the rise is counted in sound power above the baseline's,
@@ -46,11 +46,6 @@ class Rung:
     share: float | None
     grade: Grade
     result: BandResult | None
-
-    @property
-    def given_db(self) -> float | None:
-        """By how much the output rose."""
-        return None if self.change_db is None else self.asked_db + self.change_db
 
     @property
     def clear(self) -> bool:
@@ -224,22 +219,28 @@ def band_limits(analysis: Analysis, *, band: str, test: Test = "short_term") -> 
     return tuple(sorted(found, key=lambda one: one.threshold_db))
 
 
-def marked_limits(analysis: Analysis, *, band: str) -> tuple[Limit, ...]:
-    """Return the limits of a band, turned up, that are or may be reached."""
-    return tuple(
-        one
-        for one in band_limits(analysis, band=band)
-        if kind_of(one) not in ("not reached", "can't tell")
-    )
+def limited_rows(analysis: Analysis) -> tuple[str, ...]:
+    """Return what has a limit to show: bands from low to high, then drive units.
 
-
-def limited_bands(analysis: Analysis) -> tuple[str, ...]:
-    """Return everything that has limits: bands from low to high, then drive units."""
-    names = dict.fromkeys(one.band for one in analysis.limits)
+    Not what is told up to the loudest level of each test and reached none of them.
+    """
+    names = dict.fromkeys(one.band for one in analysis.limits if not out_of_reach(analysis, one))
     return (
         *(name for name in _BAND_NAMES if name in names),
         *(name for name in names if name not in _BAND_NAMES),
     )
+
+
+def out_of_reach(analysis: Analysis, limit: Limit) -> bool:
+    """Whether a limit lies beyond the loudest level that its test can tell of anything."""
+    top = farthest_told(analysis, test=limit.test)
+    return kind_of(limit) == "not reached" and limit.tested_to_db == top.tested_to_db
+
+
+def farthest_told(analysis: Analysis, *, test: Test) -> Limit:
+    """Return a test's limit that is told up to the loudest level."""
+    own = [one for one in analysis.limits if one.test == test]
+    return max(own, key=lambda one: one.tested_to_db or -np.inf)
 
 
 def limit_text(limit: Limit, *, facts: FactTable) -> str:
@@ -257,13 +258,6 @@ def limit_text(limit: Limit, *, facts: FactTable) -> str:
         return f"by {written(facts[f'{here}.high'])}"
     tested = written(facts[f"{key}.tested"])
     return f"may be, by {tested}" if kind == "may be" else f"not by {tested}"
-
-
-def limit_label(limit: Limit, *, facts: FactTable) -> str:
-    """Return a limit that is or may be reached, as short as a picture needs it: ``"90–96"``."""
-    if kind_of(limit) == "may be":
-        return "perhaps"
-    return limit_text(limit, facts=facts).removesuffix(" dB").replace(" to ", "–")
 
 
 def bracket_text(limit: Limit, *, facts: FactTable) -> str:

@@ -18,6 +18,7 @@ from reportlib.judge.records import Analysis, BandResult
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import duration, frequency, hz_range_text, listed
 from reportlib.session.parameters import ReportParameters
+from reportlib.write.folded import numbers
 from reportlib.write.how_measured import from_text, how_measured, how_sure
 from reportlib.write.left_playing import left_playing, stress_in_short
 from reportlib.write.listener import (
@@ -52,6 +53,8 @@ SLOTS = (
     "at-your-seat",
     "care",
     "how-measured",
+    "numbers",
+    "how-sure",
 )
 
 
@@ -77,9 +80,9 @@ def draft(
         "why": why(writer),
         "at-your-seat": at_your_seat(writer),
         "care": care(writer),
-        "how-measured": writer.page(
-            "how-measured", paragraphs=[*how_measured(writer), *how_sure(writer)]
-        ),
+        "how-measured": writer.page("how-measured", paragraphs=how_measured(writer)),
+        "numbers": numbers(writer),
+        "how-sure": writer.page("how-sure", paragraphs=how_sure(writer)),
     }
 
 

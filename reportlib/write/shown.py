@@ -190,7 +190,7 @@ class Table:
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, Any]:
         return {
-            "text/html": _html_table(self.columns, self.rows),
+            "text/html": _html_table(self.columns, self.rows, numeric=self.numeric),
             "text/plain": "\n".join("\t".join(row) for row in (self.columns, *self.rows)),
             TABLE_MIME: {
                 "name": self.name,
@@ -205,12 +205,20 @@ class Table:
         }
 
 
-def _html_table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    head = "".join(f"<th>{html.escape(cell)}</th>" for cell in columns)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
-    )
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+def _html_table(
+    columns: Sequence[str], rows: Sequence[Sequence[str]], *, numeric: Sequence[bool]
+) -> str:
+    """Return a table for Jupyter, which would align every cell right."""
+    sides = ["right" if right else "left" for right in numeric or [False] * len(columns)]
+
+    def line(kind: str, cells: Sequence[str]) -> str:
+        return "".join(
+            f'<{kind} style="text-align: {side}">{html.escape(cell)}</{kind}>'
+            for side, cell in zip(sides, cells, strict=True)
+        )
+
+    body = "".join(f"<tr>{line('td', row)}</tr>" for row in rows)
+    return f"<table><thead><tr>{line('th', columns)}</tr></thead><tbody>{body}</tbody></table>"
 
 
 @dataclass(frozen=True, kw_only=True)

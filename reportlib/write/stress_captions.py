@@ -17,7 +17,7 @@ from reportlib.numbers import (
     levels_text,
     listed,
 )
-from reportlib.write.captions import by_band, interval
+from reportlib.write.captions import after_playing, by_band, grey, interval, result_words
 from reportlib.write.readings_curves import StressMap, stress_map
 from reportlib.write.readings_stress import (
     CoilEnd,
@@ -29,14 +29,25 @@ from reportlib.write.readings_stress import (
     why_untold,
     with_coil,
 )
+from reportlib.write.readings_sweeps import last_curves, last_result, long_term_levels
 from reportlib.write.writer import Said
 
 
 def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
     """Say what had been lost when the stress ended, what the marks are, what can't be told."""
     levels = levels_played(analysis)
+    curves = last_curves(analysis)
     if not levels:
-        return ""
+        if not curves:
+            return ""
+        return said(
+            "left-playing/caption-minute-by-minute",
+            largest=after_playing(analysis, curves[-1], said=said),
+            dots="",
+            diamonds=said("left-playing/diamonds-alone"),
+            pause="",
+            untold=grey(analysis, curves, said=said),
+        )
     loudest = levels[-1]
     fits = [
         track
@@ -57,19 +68,29 @@ def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
 
 
 def alt_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
-    """Read the end of the stress out, band by band."""
+    """Read the end out, band by band: of the stress, or of the last sweep."""
     levels = levels_played(analysis)
-    if not levels:
+    curves = last_curves(analysis)
+    if levels:
+        loudest_db, elapsed = levels[-1].level_db, _elapsed(levels[-1])
+        ends = {end.name: end for end in band_ends(levels[-1])}
+        told = [(band.name, _end_words(ends.get(band.name))) for band in BANDS]
+        played = [one.level_db for one in levels]
+    elif curves:
+        loudest_db, elapsed = curves[-1].level_db, duration(curves[-1].elapsed_s)
+        told = [
+            (band.name, result_words(last_result(analysis, band=band.name, curve=curves[-1])))
+            for band in BANDS
+        ]
+        played = list(long_term_levels(analysis))
+    else:
         return ""
-    loudest = levels[-1]
-    ends = {end.name: end for end in band_ends(loudest)}
-    told = [(band.name, _end_words(ends.get(band.name))) for band in BANDS]
     return said(
         "left-playing/alt-minute-by-minute",
-        levels=levels_text([one.level_db for one in levels]),
-        verb="plays" if len(levels) == 1 else "play",
-        loudest=level_text(loudest.level_db),
-        elapsed=_elapsed(loudest),
+        levels=levels_text(played),
+        verb="plays" if len(played) == 1 else "play",
+        loudest=level_text(loudest_db),
+        elapsed=elapsed,
         bands=by_band(told, said=said),
     )
 

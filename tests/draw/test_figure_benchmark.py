@@ -13,7 +13,7 @@ from reportlib.draw.style import PAGE, PHONE
 
 pytestmark = pytest.mark.benchmarks
 DRAWN = (
-    "level_ladder", "turned_up", "asked_and_given", "distortion", "left_playing",
+    "level_ladder", "turned_up", "distortion", "left_playing",
     "minute_by_minute", "stress_map", "coil",
 )  # fmt: skip
 RUNS = 15

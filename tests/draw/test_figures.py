@@ -75,7 +75,7 @@ CASES = {
     "fourteen levels": {"levels_db": tuple(73.5 + 2.0 * step for step in range(14))},
     "half decibels": {"levels_db": (78.5, 84.5, 90.5), "long_term_levels_db": (82.5, 92.5)},
 }
-DRAWN = ("level_ladder", "turned_up", "left_playing", "distortion", "asked_and_given")
+DRAWN = ("level_ladder", "turned_up", "left_playing", "distortion", "minute_by_minute")
 OVER_FREQUENCY = {"turned_up", "left_playing"}
 """What every case draws otherwise; the rest only changes where names, levels or steps do."""
 EVERYWHERE = {
@@ -222,9 +222,7 @@ def test_the_vector_file_is_plain_and_its_text_stays_text(figure, pictures):
         picture.height_px,
     )
     assert picture.width_px == PAGE.width_px
-    assert re.findall(r"font-family: ([^;\"]*)", picture.svg) == [
-        "'DejaVu Sans', 'Arial', 'Helvetica', sans-serif"
-    ]
+    assert re.findall(r"font-family: ([^;\"]*)", picture.svg) == [style.FONTS_SHOWN]
     assert len(picture.svg) < 120_000
 
 

@@ -11,12 +11,10 @@ from reportlib.draw.scales import (
     change_scale,
     excursions,
     harmonic_scale,
-    rise_scale,
     seconds_ticks,
     usable_values,
 )
 from reportlib.measure.levels import grid_hz
-from reportlib.write.readings_sweeps import rungs
 
 RANGE_HZ = (20.0, 20000.0)
 GRID_HZ = grid_hz(start_hz=20.0, stop_hz=20000.0)
@@ -71,13 +69,6 @@ def test_a_scale_of_harmonics_holds_the_highest():
     scale = harmonic_scale(make_analysis().harmonics, range_hz=RANGE_HZ)
     highest = np.nanmax([curves.relative_db for curves in make_analysis().harmonics])
     assert scale.low_db < highest < scale.high_db
-
-
-def test_a_rise_scale_holds_every_rise():
-    every = rungs(make_analysis(change=lambda f, rise: np.full_like(f, -1.2 * rise)))
-    scale = rise_scale(every)
-    assert scale.low_db < min(rung.given_db for rung in every) < 0.0
-    assert scale.high_db > max(rung.asked_db for rung in every)
 
 
 @pytest.mark.parametrize(

@@ -56,9 +56,10 @@ CASES = {
     ),
 }  # fmt: skip
 DRAWN = ("minute_by_minute", "stress_map", "coil")
+STILL = {"warming": lambda f, *_: 0.0 * f}
 NOTHING = {
-    "no stress recorded": day(),
-    "all lost in noise": day(make_playing(untold=tuple(LOSSES), crossovers_hz=())),
+    "no stress recorded": day(**STILL),
+    "all lost in noise": day(make_playing(untold=tuple(LOSSES), crossovers_hz=()), **STILL),
     "no levels": make_analysis(levels_db=(), long_term_levels_db=()),
 }
 

@@ -109,6 +109,7 @@ def filled(notebook, *, drafts, names):
             slot = about["slot"]
             made = narrative_cell(drafts[slot], slot=slot)
             made.metadata.upheld.cell = about["cell"]
+            made.metadata.tags = cell["metadata"]["tags"]
             cells.append(made)
         elif cell["cell_type"] == "code" and not about.get("needed"):
             shown = eval(source, names)  # our own template: one call a cell

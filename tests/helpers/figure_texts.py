@@ -24,7 +24,6 @@ DRAW = {
     "turned_up": over_frequency.draw_turned_up,
     "left_playing": over_time.draw_left_playing,
     "distortion": harmonics.draw_distortion,
-    "asked_and_given": ladder.draw_asked_and_given,
     "minute_by_minute": over_time.draw_minutes,
     "stress_map": stress.draw_map,
     "coil": stress.draw_coil,

@@ -11,10 +11,10 @@ from reportlib.draw import figures, tables
 from reportlib.judge.records import Analysis
 
 PARTS = (
-    "level_ladder", "turned_up", "asked_and_given", "limit_table", "distortion", "left_playing",
-    "minute_by_minute", "stress_map", "coil", "thermal_table", "coil_table", "cause_table",
-    "need_table", "seat_table", "seat_band_table", "exposure_table", "quality_table", "step_table",
-    "band_table",
+    "level_ladder", "need_table", "turned_up", "minute_by_minute", "limit_table", "band_table",
+    "thermal_table", "stress_map", "left_playing", "seat_table", "seat_band_table",
+    "exposure_table", "cause_table", "distortion", "coil", "coil_table", "step_table",
+    "quality_table",
 )  # fmt: skip
 """In the order of the notebook."""
 

@@ -58,7 +58,7 @@ def test_bands_beyond_what_was_measured_are_not_tested(
     assert "clear of the noise" not in drafts["in-short"]
     assert "too many answers" not in drafts["turned-up"]
     assert "not tested: what was measured covers" in drafts["turned-up"]
-    for draw in (ladder.level_ladder, over_frequency.turned_up, ladder.asked_and_given):
+    for draw in (ladder.level_ladder, over_frequency.turned_up):
         assert "too uncertain" not in draw(report).caption
 
 

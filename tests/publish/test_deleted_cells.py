@@ -34,6 +34,28 @@ def test_narrative_figure_and_introduction_stay_away_and_each_run_says_so(tmp_pa
     assert line.endswith(f"{kind.command(tmp_path)} --bring-back turned-up")
 
 
+def test_a_cell_that_shows_nothing_is_left_out_and_comes_back_when_it_has_something(
+    tmp_path, monkeypatch
+):
+    shows = loop._executed
+
+    def silent(merged, **more):
+        for cell in shows(merged, **more).cells:
+            if cell_name(cell) == "care-figure":
+                cell.outputs = []
+        return merged
+
+    order = ["read", "in-short", "in-short-figure", "turned-up", "turned-up-figure", "care",
+             "care-figure", "about"]  # fmt: skip
+    with monkeypatch.context() as patch:
+        patch.setattr(loop, "_executed", silent)
+        for number in (1, 2):
+            assert loop.run(tmp_path, number).deleted_cells == ()
+            assert standing(tmp_path) == [name for name in order if name != "care-figure"]
+    assert loop.run(tmp_path, 3).deleted_cells == ()
+    assert standing(tmp_path) == order
+
+
 @pytest.mark.parametrize("lost", ["memory", "metadata"])
 def test_they_stay_away_where_memory_or_metadata_is_lost(tmp_path, lost):
     loop.run(tmp_path, 1)

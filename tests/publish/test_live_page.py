@@ -121,6 +121,62 @@ def test_a_stranger_sees_the_verdict_and_what_gives_first_on_a_phone(desk):
         assert page.evaluate("document.documentElement.scrollWidth") == PHONE["width"]
 
 
+def test_a_laptop_shows_the_verdict_and_the_ladder_without_scrolling(desk):
+    page = desk.page
+    page.evaluate("scrollTo(0, 0)")
+    for seen in (".verdict", "#figure-level-ladder .scroll svg"):
+        box = page.locator(seen).bounding_box()
+        assert box["x"] + box["width"] <= DESK["width"]
+        assert 0 <= box["y"] <= DESK["height"] - box["height"]
+
+
+def test_all_but_the_main_line_is_folded(desk):
+    page = desk.page
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = false; })")
+    seen = page.evaluate(
+        """() => [...document.querySelectorAll("figure:not(.table), .calculator, .scroll > table")]
+          .filter((one) => one.checkVisibility()).map((one) => one.id || one.className)"""
+    )
+    assert seen == [
+        "figure-level-ladder", "calculator", "figure-turned-up", "figure-minute-by-minute",
+        "figure-coil",
+    ]  # fmt: skip
+    contents = page.locator(".contents a")
+    sections = ["At your seat", "Take care", "Turned up", "Left playing", "Why",
+                "How it was measured", "The numbers", "How sure"]  # fmt: skip
+    assert contents.all_text_contents() == sections
+    tops = [page.locator(one.get_attribute("href")).bounding_box()["y"] for one in contents.all()]
+    assert tops == sorted(tops)
+
+
+def test_a_caption_stands_beside_the_top_of_its_drawing(desk):
+    figure = desk.page.locator("#figure-turned-up")
+    drawing, caption = (figure.locator(one).bounding_box() for one in (".scroll", "figcaption"))
+    assert caption["x"] >= drawing["x"] + drawing["width"]
+    assert caption["y"] == pytest.approx(drawing["y"], abs=2.0)
+    assert caption["x"] + caption["width"] > 0.9 * DESK["width"]
+
+
+def test_figures_and_words_share_a_typeface(desk):
+    face = "(one) => getComputedStyle(one).fontFamily"
+    words = desk.page.locator("#why p").first.evaluate(face)
+    assert desk.page.locator("#figure-turned-up .scroll svg text").first.evaluate(face) == words
+
+
+@pytest.mark.parametrize("width", [768, 1280])
+def test_no_table_of_limits_and_no_word_is_cut(desk, width):
+    with as_if(desk.page, viewport={"width": width, "height": 1000}) as page:
+        page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+        over = page.evaluate(
+            """() => ["#table-limits .scroll", "html"].map((name) => {
+              const box = document.querySelector(name);
+              return box.scrollWidth - box.clientWidth;
+            })"""
+        )
+        page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = false; })")
+        assert max(over) <= 0
+
+
 def test_the_keyboard_reaches_and_works_the_calculator(desk):
     page = desk.page
     page.locator('[data-field="place"]').focus()
@@ -185,6 +241,7 @@ def test_arrow_keys_read_the_curves_in_words(desk, notebook):
 def test_pointing_at_a_tick_of_the_axis_reads_that_frequency(desk, name):
     """The scale's own numbers, as drawn, say whether the cursor stands where it claims to."""
     figure = desk.page.locator(f"#figure-{name}")
+    figure.evaluate("(one) => { (one.closest('details') || {}).open = true; }")
     shown = figure.locator(".scroll svg")
     shown.scroll_into_view_if_needed()
     drawn = shown.bounding_box()
@@ -217,13 +274,15 @@ def test_on_a_phone_no_figure_scrolls_sideways(desk):
     """Drawings of the page's width give way to the phone's, which need no more than it has."""
     with as_if(desk.page, viewport=PHONE) as page:
         shown = page.evaluate(
-            """() => [...document.querySelectorAll("figure:not(.table)")].map((figure) => ({
+            """() => [...document.querySelectorAll("details")].map((one) => { one.open = true; })
+              && [...document.querySelectorAll("figure:not(.table)")].map((figure) => ({
               wide: figure.querySelector(".scroll").offsetWidth,
               phone: figure.querySelector(".phone svg").getBoundingClientRect().width,
               over: figure.scrollWidth - figure.clientWidth,
             }))"""
         )
-        assert len(shown) == 8
+        page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = false; })")
+        assert len(shown) == 7
         for figure in shown:
             assert figure["wide"] == 0
             assert 300 < figure["phone"] <= PHONE["width"]
@@ -265,6 +324,7 @@ def test_without_a_script_the_tables_stand_and_nothing_dead_shows(started, file)
         assert not found.page.locator(".calculator").is_visible()
         assert found.page.locator(".reading").count() == 0
         for table in ("needs", "seat"):
+            found.page.locator(f"#table-{table} summary").click()
             assert found.page.locator(f"#table-{table} table").is_visible()
 
 
@@ -275,9 +335,9 @@ def test_print_shows_nothing_live(desk):
         assert page.locator("#table-needs table").is_visible()
 
 
-def test_a_page_of_eight_figures_stays_small(file):
+def test_a_page_of_seven_figures_stays_small(file):
     html = file.read_text("utf-8")
-    assert sum(tag == "svg" for tag, _ in Reader(html).elements) == 2 * 8  # each for a phone too
+    assert sum(tag == "svg" for tag, _ in Reader(html).elements) == 2 * 7  # each for a phone too
     assert len(html.encode()) <= PAGE_KB * 1000
     scripts = re.findall(r"<script>(.*?)</script>", html, re.DOTALL)
     assert len(scripts) == 2

@@ -16,8 +16,10 @@ from click.testing import CliRunner
 from reportlib.cli import main
 from reportlib.publish import memory
 from reportlib.publish.execution import sign
-from reportlib.publish.merge import slot
+from reportlib.publish.kinds import REPORT
+from reportlib.publish.merge import cell_name, slot
 from reportlib.publish.notebook import read_notebook
+from reportlib.session.files import notebooks_folder
 from reportlib.write.shown import PICTURE_MIME
 
 MADE_BEFORE = Path(__file__).parents[1] / "truth" / "made_before"
@@ -59,6 +61,21 @@ def test_words_stay_and_their_quotes_follow(run_today):
         "[about 1 dB](#fact-short.bass.99.shortfall), and the neighbours' windows hold."
     )
     assert "turned-up: 1.4 dB → 1.1 dB (bass at 99 dB)" in said
+
+
+def test_what_nobody_moved_stands_where_a_report_has_it_today(run_today):
+    folder, said = run_today
+    stand = [cell_name(cell) for cell in read_notebook(folder / "report.ipynb").cells]
+    template = [
+        cell_name(cell) for cell in read_notebook(notebooks_folder() / REPORT.template).cells
+    ]
+    ours = [name for name in stand if name in template]
+    assert ours == [name for name in template if name in ours]
+    assert {"calculator", "numbers", "how-sure", "limit-table"} <= set(ours)
+    # a cell of the reviewer's own still stands behind the figure that it was put behind
+    assert stand[stand.index("turned-up-figure") + 1] == ""
+    assert "asked-and-given" not in stand
+    assert "Left out" not in said
 
 
 def test_a_caption_stays(run_today):

@@ -74,6 +74,50 @@ def test_line_ends_and_trailing_space_are_no_edit(change, memory):
     assert texts(fresh)[0] == NEW["in-short"]
 
 
+def in_another_order(*names):
+    """The template of a version that has other parts, in another order."""
+    made = template(dict.fromkeys(names, "## A part\n\n*Drafted.*"))
+    made.metadata["upheld"] = {"order_before": "read in-short care figure gone keep"}
+    return made
+
+
+def order_of(notebook):
+    return [merge.cell_name(cell) or cell.source for cell in notebook.cells]
+
+
+@pytest.mark.parametrize("sorted_names", [True, False])
+def test_cells_that_nobody_moved_follow_a_new_order_and_take_along_what_is_behind(sorted_names):
+    mine = written()
+    if sorted_names:  # as the first versions wrote them
+        mine.metadata["upheld"]["cells"] = sorted(mine.metadata["upheld"]["cells"])
+    mine.cells.insert(2, new_markdown_cell("Of my own, behind the first part."))
+    fresh, _ = rerun(mine, fresh=in_another_order("care", "in-short"))
+    assert order_of(fresh) == [
+        "read", "care", "in-short", "Of my own, behind the first part.", "figure", "keep",
+    ]  # fmt: skip
+    again, _ = rerun(fresh, fresh=in_another_order("care", "in-short"))
+    assert order_of(again) == order_of(fresh)
+
+
+def test_a_cell_that_somebody_moved_stays_behind_what_it_stands_behind():
+    mine = written()
+    mine.cells.insert(1, mine.cells.pop(3))  # the figure, before the first part
+    fresh, _ = rerun(mine, fresh=in_another_order("care", "in-short"))
+    assert order_of(fresh) == ["read", "figure", "care", "in-short", "keep"]
+
+
+def test_an_edited_cell_of_a_part_that_is_no_more_stays_and_is_named():
+    mine = written()
+    about = {"upheld": {"cell": "gone", "written": merge.text_digest("figures.gone(report)")}}
+    for source in ("figures.gone(report)", "figures.gone(report).captioned('Mine.')"):
+        cell = new_code_cell(source, metadata=copy.deepcopy(about), id="gone")
+        mine.cells[3:] = [mine.cells[3], cell, mine.cells[-1]]
+        fresh, merged = rerun(mine)
+        edited = source.endswith("'Mine.')")
+        assert merged.outlived == ("gone",) * edited
+        assert (source in [one.source for one in fresh.cells]) == edited
+
+
 @pytest.mark.parametrize("memory", [True, False])
 def test_an_edited_cell_is_kept_word_for_word(memory):
     mine = written()

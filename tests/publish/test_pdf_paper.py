@@ -3,14 +3,18 @@
 import io
 import json
 
+import numpy as np
 import pikepdf
 import pytest
 from full_report import full_analysis, full_notebook, shown
 from pdf_words import caption_of, elements, pages_of, words
-from sample_notebook import sample_notebook
+from PIL import Image
+from sample_notebook import narrative_cell, notebook_of, sample_notebook
 
+from reportlib.draw.press import pressed
 from reportlib.publish.paper import BOTTOM_PT, SIDE_PT, TOP_PT
-from reportlib.publish.typeset import pdf_bytes
+from reportlib.publish.typeset import for_paper, pdf_bytes
+from reportlib.session.lock import own_folder
 from reportlib.write import data
 from reportlib.write.shown import Picture, Table
 
@@ -72,6 +76,29 @@ def test_no_figure_is_cut_and_none_parts_from_its_caption(opened, paper):
         assert pages_of(caption_of(figure), document=opened) == {page}
         places.append((page, -bottom))
     assert places == sorted(places)  # wherever they float to, they come one after the other
+
+
+def test_no_page_but_the_last_is_under_two_thirds_full(paper):
+    """Whatever stands above a figure: the page it leaves is full enough, or it grows smaller."""
+    cells = full_notebook().cells
+    for paragraphs in (0, 5, 11):
+        words = narrative_cell("## Words\n\n" + "So many words. \n\n" * paragraphs, slot="why")
+        laid_out = for_paper(notebook_of(*cells[:2], words, *cells[2:]), paper=paper)
+        with own_folder() as root:
+            for name, content in laid_out.files.items():
+                (root / name).write_bytes(content)
+            pages = pressed(laid_out.source, what="it", format="png", ppi=18.0, root=str(root))
+        for page in pages[:-1]:
+            assert depth(page) >= 0.63, paragraphs
+
+
+def depth(page):
+    """Return down to where a page is filled, as a share of its text's height, its foot aside."""
+    with Image.open(io.BytesIO(page)) as image:
+        grey = np.asarray(image.convert("L"))
+    top, bottom = (round(0.25 * points) for points in (TOP_PT, BOTTOM_PT))
+    inked = np.flatnonzero((grey[top : grey.shape[0] - bottom] < 250).any(axis=1))
+    return (inked[-1] + 1) / (grey.shape[0] - top - bottom)
 
 
 def test_bookmarks_lead_to_the_headings(opened):

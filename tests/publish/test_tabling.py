@@ -33,6 +33,12 @@ def test_tables_of_many_columns_or_long_texts_become_cards_on_a_phone() -> None:
     assert publication.too_wide_for_a_phone(told)
 
 
+def test_in_jupyter_numbers_stand_right_and_words_left_as_in_the_page() -> None:
+    shown = replace(STEPS, numeric=(False, True, True, True))._repr_mimebundle_()["text/html"]
+    sides = re.findall(r'<t[dh] style="text-align: (\w+)">', shown)
+    assert sides == ["left", "right", "right", "right"] * 2
+
+
 def test_long_texts_are_those_of_whole_columns_and_never_the_rows_name() -> None:
     assert publication.long_columns(CAUSES) == (2,)
     assert publication.long_columns(STEPS) == ()

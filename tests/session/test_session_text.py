@@ -13,7 +13,7 @@ from session_factory import FULL, LONG_TERM, MINIMAL
 from reportlib.session.reading import read_planned_session
 from reportlib.session.toml_text import session_text
 
-SHIPPED = Path(__file__).parents[1].parent / "demo_inputs" / "marram-12" / "session.toml"
+SHIPPED = Path(__file__).parents[1].parent / "demo_inputs" / "trivet-6" / "session.toml"
 
 
 def facts(folder, text):

@@ -377,22 +377,22 @@ def test_the_shipped_session_begins_as_the_command_makes_it(tmp_path):
 
     def compared(done, total, path):
         (made,) = tmp_path.glob(f"**/{path}")
-        assert_alike(path, shipped=SHIPPED / "marram-12", made=made.parents[1])
+        assert_alike(path, shipped=SHIPPED / "trivet-6", made=made.parents[1])
         seen.append(path)
         if done == 3:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        demo.make_demo(tmp_path / "marram-12", speaker="marram-12", seed=1, progress=compared)
-    assert seen == ["captures/silence.flac", *named_files(session_of(SHIPPED / "marram-12"))[0][:2]]
+        demo.make_demo(tmp_path / "trivet-6", speaker="trivet-6", seed=1, progress=compared)
+    assert seen == ["captures/silence.flac", *named_files(session_of(SHIPPED / "trivet-6"))[0][:2]]
 
 
 @pytest.mark.slow
 def test_the_shipped_session_is_what_the_command_makes(tmp_path):
     made = demo.make_demo(
-        tmp_path / "marram-12", speaker="marram-12", seed=1, takes=2, record_stress=[92.0]
+        tmp_path / "trivet-6", speaker="trivet-6", seed=1, takes=2, record_stress=[92.0]
     )
-    shipped = SHIPPED / "marram-12"
+    shipped = SHIPPED / "trivet-6"
     text = (shipped / "session.toml").read_text(encoding="utf-8")
     assert text == (made / "session.toml").read_text(encoding="utf-8")
     captures, stimuli = named_files(session_of(shipped))
@@ -406,4 +406,4 @@ def test_the_shipped_sessions_are_small():
         for path in SHIPPED.rglob("*")
         if path.is_file() and not {"out", ".upheld"} & set(path.parts)
     ]
-    assert sum(path.stat().st_size for path in files) < 18e6
+    assert sum(path.stat().st_size for path in files) < 30e6

@@ -66,17 +66,12 @@ def test_rungs_run_from_bass_up_and_from_quiet_to_loud():
     found = rungs(make_analysis())
     assert [rung.band for rung in found[::5]] == ["bass", "low mids", "mids", "presence", "treble"]
     assert tuple(rung.level_db for rung in found[:5]) == driven_levels(make_analysis())
-    assert all(rung.share is not None and rung.given_db is not None for rung in found)
+    assert all(rung.share is not None for rung in found)
 
 
 def test_a_band_that_cannot_be_told_has_no_numbers():
     bass = rungs(make_analysis(gate_s=0.006))[0]
-    assert (bass.change_db, bass.share, bass.given_db, bass.grade) == (
-        None,
-        None,
-        None,
-        "can't tell",
-    )
+    assert (bass.change_db, bass.share, bass.grade) == (None, None, "can't tell")
     assert not bass.clear
 
 
