@@ -15,7 +15,7 @@ from reportlib.cli.shared import (
     given,
     one_line_errors,
     outcome,
-    say_where,
+    say_made,
     status,
 )
 from reportlib.many.folder import make_comparison
@@ -65,10 +65,10 @@ def compare(
         document = {
             "folder": str(done.folder),
             "sessions": [str(path) for path in done.sessions],
-            **outcome(done.made.run, written=done.made.written),
+            **outcome(done.made.run, written=done.made.rendered.written),
         }
         echo_json(document)
         return
-    say_where(done.folder, written=done.made.written)
     for line in done.made.run.lines():
         echo(line)
+    say_made(done.folder, rendered=done.made.rendered)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from reportlib.cli.shared import CAUTION, SPEAKERS, echo, one_line_errors, status
+from reportlib.cli.shared import SPEAKERS, echo, one_line_errors, status
 from reportlib.simulate.demo import make_demo
 
 
@@ -65,4 +65,3 @@ def demo(
                 record_stress=recorded_db or True,
             )
         echo(f"Made {made}. Next: upheld report {made}")
-    echo(CAUTION)

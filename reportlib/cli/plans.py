@@ -30,6 +30,12 @@ SPACES = ("free field", "half space", "gated", "near field", "room")
 REFERENCES = ("none", "terminals", "loop-back")
 SENSITIVITIES = ("2.83 V", "1 W")
 
+CAUTION = (
+    "Loud tests hurt ears, drive units and amplifiers: stay out of the room or wear protection, "
+    "raise the level in steps, leave nothing unattended. Local rules and qualified people come "
+    "first."
+)
+
 
 def _number(name: str, about: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     return click.option(name, type=float, help=about)
@@ -178,7 +184,7 @@ def _tell(made: "Plan", *, folder: Path, as_json: bool) -> None:
         echo_json(outcome)
         return
     echo(f"Planned {folder}. Print {folder / 'plan.pdf'}, or read {folder / 'plan.md'}.")
-    for line in (*made.departures, *recorder_warnings(made), *heat_warnings(made)):
+    for line in (*made.departures, *recorder_warnings(made), *heat_warnings(made), CAUTION):
         echo(line)
 
 

@@ -12,7 +12,7 @@ from reportlib.cli.shared import (
     echo,
     echo_json,
     one_line_errors,
-    say_where,
+    say_made,
     status,
 )
 from reportlib.errors import NotebookError
@@ -50,17 +50,16 @@ def publish(session: Path, *, paper: Any, as_it_is: bool, as_json: bool) -> None
         if files.read_bytes(path, inside=session) != saved.data:  # a run came to its end meanwhile
             saved = notebook.read_saved(path)
             ready.require_ready(session, as_it_is=as_it_is, kind=kind, saved=saved)
-        written = publish_report.render_session(
-            session, kind=kind, paper=paper, stage=status, saved=saved
-        )
+        with status("rendering page, PDF and pictures"):
+            rendered = publish_report.render_session(session, kind=kind, paper=paper, saved=saved)
         ready.record_publication(session, kind=kind, saved=saved)
         loose = session_untied(session, kind=kind, saved=saved)
     if as_json:
-        echo_json({"written": [str(path) for path in written]})
+        echo_json({"written": [str(path) for path in rendered.written]})
         return
-    say_where(session, written=written)
     for one in loose:
         echo(one.line())
+    say_made(session, rendered=rendered)
 
 
 @click.command()

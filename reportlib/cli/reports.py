@@ -17,7 +17,7 @@ from reportlib.cli.shared import (
     given,
     one_line_errors,
     outcome,
-    say_where,
+    say_made,
     status,
 )
 from reportlib.errors import ReportError
@@ -66,9 +66,9 @@ def _report(
         session, given=given(parameters), paper=paper, bring_back=bring_back, stage=status
     )
     if as_json:
-        document = outcome(made.run, written=made.written)
+        document = outcome(made.run, written=made.rendered.written)
         echo_json(document)
         return
-    say_where(session, written=made.written)
     for line in made.run.lines():
         echo(line)
+    say_made(session, rendered=made.rendered)

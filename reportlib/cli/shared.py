@@ -11,8 +11,9 @@ import contextlib
 import json
 import re
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import nullcontext
 from dataclasses import asdict
 from functools import wraps
 from pathlib import Path
@@ -24,20 +25,16 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from reportlib.errors import ReportError, bends, one_line
+from reportlib.publish.kinds import kind_of
 
 if TYPE_CHECKING:
     from reportlib.many.making import Outcome
     from reportlib.publish.notebook import Run
+    from reportlib.publish.report import Rendered
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
 PAPERS = ("a4", "letter")
 SEAT_ROOMS = ("kitchen desk", "living room", "film night in a hall", "small stage")
-
-CAUTION = (
-    "Loud tests hurt ears, drive units and amplifiers: stay out of the room or wear protection, "
-    "raise the level in steps, leave nothing unattended. Local rules and qualified people come "
-    "first."
-)
 
 SESSION = click.argument("session", type=click.Path(path_type=Path))
 PAPER = click.option(
@@ -119,18 +116,26 @@ def json_text(document: object, *, indent: int | None = None) -> str:
     return re.sub("[^ -~\n]", lambda c: json.dumps(c[0])[1:-1] if bends(c[0]) else c[0], text)
 
 
-def status(what: str) -> AbstractContextManager[object]:
-    """Show that work goes on, where somebody watches."""
-    if not sys.stderr.isatty():
-        return nullcontext()
-    return Console(stderr=True).status(what)
+@contextlib.contextmanager
+def status(what: str) -> Iterator[None]:
+    """Show what is being done while it is, where somebody watches, and how long it took."""
+    began = time.monotonic()
+    with Console(stderr=True).status(what) if sys.stderr.isatty() else nullcontext():
+        yield
+    echo(f"{what}: {time.monotonic() - began:.1f} s", err=True)
 
 
-def say_where(folder: Path, *, written: Sequence[Path]) -> None:
-    """Say which pages were written into the folder's ``out/``."""
-    pages = [path.name for path in written if path.parent == folder / "out"]
-    echo(f"Wrote {', '.join(sorted(pages))} in {folder / 'out'}.")
-    echo(CAUTION)
+def say_made(folder: Path, *, rendered: "Rendered") -> None:
+    """Say the verdict, how far the data can be trusted, where everything is, what comes next."""
+    kind = kind_of(folder)
+    if rendered.verdict:
+        echo(rendered.verdict)
+    if rendered.warnings:
+        many = f"{rendered.warnings} warning{'s' * (rendered.warnings > 1)}"
+        echo(f"{many} about the data: upheld check {folder}")
+    pages = sorted(path.name for path in rendered.written if path.parent == folder / "out")
+    echo(f"In {folder / 'out'}: {', '.join(pages)}.")
+    echo(f"To edit: {folder / kind.notebook}; then: upheld publish {folder}")
 
 
 def outcome(run: "Run", *, written: Sequence[Path]) -> dict[str, Any]:

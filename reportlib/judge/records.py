@@ -9,6 +9,7 @@ from typing import Literal
 
 from reportlib.measure.records import BaselineCurve, ChangeCurve, DriveStep, HarmonicCurves
 from reportlib.measure.stress.records import Playing
+from reportlib.numbers import db_interval, duration, hz_range_text, levels_text
 from reportlib.session.day import Session, Test
 from reportlib.session.records import QualityNote
 
@@ -35,6 +36,15 @@ class BandResult:
     u95_db: float | None
     grade: Grade
     grade_may_be: Grade | None
+
+    def __str__(self) -> str:
+        """One line, for people."""
+        after = f", {duration(self.elapsed_s)} of stress" if self.elapsed_s else ""
+        told = f"{self.test} {self.level_db:g} dB{after}, {self.band}: {self.grade}"
+        if self.mean_db is None or self.u95_db is None:
+            return told
+        may = f" or {self.grade_may_be}" if self.grade_may_be else ""
+        return f"{told}{may}, {db_interval(self.mean_db, u95_db=self.u95_db)}"
 
 
 Confidence = Literal["low", "fair", "high"]
@@ -73,6 +83,16 @@ class Limit:
     tested_to_db: float | None
     untold_db: tuple[float, ...] = ()
 
+    def __str__(self) -> str:
+        """One line, for people."""
+        told = f"{self.test}, {self.band}, {self.threshold_db:g} dB short: "
+        if self.level_db is not None:
+            return f"{told}at {self.level_db:.1f} dB"
+        if self.reached:
+            return f"{told}by {self.high_db:.1f} dB already" if self.high_db else f"{told}already"
+        until = "" if self.tested_to_db is None else f" by {self.tested_to_db:g} dB"
+        return f"{told}{'can’t tell' if self.reached is None else 'not'}{until}"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Finding:
@@ -91,6 +111,11 @@ class Finding:
     evidence_for: tuple[str, ...]
     evidence_against: tuple[str, ...]
     to_confirm: str
+
+    def __str__(self) -> str:
+        """One line, for people."""
+        where = hz_range_text(self.low_hz, self.high_hz)
+        return f"{self.cause}, {self.confidence}, {where} at {levels_text(self.levels_db)}"
 
 
 @dataclass(frozen=True, kw_only=True)

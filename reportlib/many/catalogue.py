@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,8 @@ FOLDER = "catalogue"
 _PICTURES = "pictures"
 _OURS = b'<meta name="generator" content="upheld'
 _HEAD_BYTES = 4000
+FIRST = 200
+"""So many sessions are in the page at once; the browser lays out more when they are asked for."""
 
 
 def write_catalogue(index: Index, *, archive: Path) -> Path:
@@ -198,7 +201,10 @@ def _parts(sessions: Iterable[Listed], *, title: str, count: int) -> Iterator[st
         "lowest": BANDS[0].name,
         "highest": BANDS[-1].name,
     }
-    yield from environment.get_template("index.html.j2").generate(about=about, sessions=sessions)
+    left = iter(sessions)
+    yield from environment.get_template("index.html.j2").generate(
+        about=about, first=islice(left, FIRST), more=[left] if count > FIRST else []
+    )
 
 
 def title_of(archive: Path) -> str:

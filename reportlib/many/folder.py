@@ -283,6 +283,7 @@ def make_comparison(
                 kernel=kernel,
                 paper=paper,
                 bring_back=bring_back,
+                count=len(chosen),
                 stage=stage,
             )
     return Compared(sessions=chosen, folder=folder, made=made)

@@ -177,6 +177,10 @@ class Parting:
     apart_db: float | None
     least_db: float
 
+    def __str__(self) -> str:
+        """One line, for people."""
+        return f"{self.better} before {self.worse}, by at least {self.least_db:.1f} dB"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Ranking:

@@ -44,6 +44,7 @@ def execute(
     own_code: Collection[str] = (),
     not_run: Collection[str] = (),
     while_running: Callable[[], None] | None = None,
+    at_cell: Callable[[str], None] = lambda _: None,
     kernel: type | None = None,
 ) -> NotebookNode:
     """Run a notebook with `folder` as its working directory; nothing is written.
@@ -53,6 +54,7 @@ def execute(
     notebook : not changed
     own_code : ids of the reviewer's own code cells, which may stop without stopping the report
     not_run : ids of those among them that keep their old output
+    at_cell : called with the name of each of the template's cells as the run comes to it
     kernel : manager class of a kernel that is running already in `folder`
 
     Raises
@@ -100,6 +102,7 @@ def execute(
                 kernel_manager_class=manager,
                 shutdown_kernel="immediate",  # asking politely stalls for seconds now and then
                 execution_timeout=_TIMEOUT_S,
+                at_cell=at_cell,
             )
         except papermill.PapermillExecutionError as error:
             raise _as_report_error(error, path=folder / kind.notebook) from error
@@ -128,12 +131,21 @@ def _say_left_out(cell: NotebookNode) -> None:
 
 
 def _engine() -> str:
-    """Name of the engine that lets a reviewer's own cell stop: papermill itself never does."""
+    """Name of the engine that lets a reviewer's own cell stop, and says how far it is."""
     from papermill.engines import NBClientEngine, papermill_engines
 
     class Lenient(NBClientEngine):  # type: ignore[misc]
         @classmethod
-        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **options: Any) -> None:
+        def execute_managed_notebook(
+            cls, nb_man: Any, kernel_name: str, *, at_cell: Callable[[str], None], **options: Any
+        ) -> None:
+            start = nb_man.cell_start
+
+            def cell_start(cell: NotebookNode, *rest: Any, **more: Any) -> None:
+                at_cell(merge.cell_name(cell))
+                start(cell, *rest, **more)
+
+            nb_man.cell_start = cell_start
             super().execute_managed_notebook(nb_man, kernel_name, **options)
             for cell in nb_man.nb.cells:
                 if merge.MAY_FAIL in cell.metadata.get("tags", []):

@@ -25,6 +25,7 @@ class Kind:
     verb : the command that makes it
     before_folder : what stands between the command and the folder
     data : names of the files in ``out/data``, which are kept in ``.upheld/results`` too
+    stages : what begins with a cell, by the cell's name, in the order of the notebook
     """
 
     name: str
@@ -33,6 +34,7 @@ class Kind:
     verb: str
     before_folder: str = ""
     data: tuple[str, ...]
+    stages: Mapping[str, str]
 
     def command(self, folder: Path) -> str:
         """Return the command that makes it anew.
@@ -49,6 +51,11 @@ REPORT = Kind(
     template="compression.ipynb",
     verb="upheld report",
     data=("compression.csv", "results.json"),
+    stages={
+        "measure": "measuring {count} files",
+        "compare": "comparing the levels, fitting what it lost while it played",
+        "in-short": "drawing figures and tables",
+    },
 )
 COMPARISON = Kind(
     name="comparison",
@@ -57,6 +64,11 @@ COMPARISON = Kind(
     verb="upheld compare",
     before_folder="--into ",
     data=("comparison.csv", "results.json"),
+    stages={
+        "measure": "measuring {count} sessions",
+        "compare": "comparing them",
+        "in-short": "drawing figures and tables",
+    },
 )
 
 

@@ -18,7 +18,9 @@ from reportlib.publish import history, memory, merge, read_again, recognised, re
 from reportlib.publish.execution import execute, is_trusted, sign, what_stopped
 from reportlib.publish.kinds import REPORT, Kind, Last, kind_named
 from reportlib.session import files
+from reportlib.session.faults import Fault
 from reportlib.session.parameters import Parameters
+from reportlib.session.toml_text import NAME, toml_bytes
 from reportlib.write.quotes import Quote, place_of, refresh, written
 
 _MOST_TRIES = 3
@@ -130,8 +132,14 @@ def _read(path: Path) -> Saved:
         notebook: NotebookNode = nbformat.reads(data.decode("utf-8"), as_version=4)
         nbformat.validate(notebook)
     except FileNotFoundError as error:
+        kind = kind_named(path.name)
+        if kind is REPORT:
+            try:
+                toml_bytes(path.parent / NAME)
+            except Fault as fault:  # a report cannot be made there either
+                raise NotebookError(one_line(f"{path.parent / NAME}: {fault}")) from fault
         raise NotebookError(
-            f"{path} is not there; make it with '{kind_named(path.name).command(path.parent)}'."
+            f"{path} is not there; make it with '{kind.command(path.parent)}'."
         ) from error
     except (
         *(OSError, nbformat.ValidationError, ValueError, KeyError, TypeError, AttributeError),
@@ -161,6 +169,7 @@ def run_report(
     kind: Kind = REPORT,
     bring_back: Collection[str] = (),
     while_running: Callable[[], None] | None = None,
+    at_cell: Callable[[str], None] = lambda _: None,
     kernel: type | None = None,
 ) -> Run:
     """Execute the report notebook on a session, with the reviewer's work in it.
@@ -178,6 +187,7 @@ def run_report(
     kind : which notebook it is
     bring_back : names of cells that the reviewer deleted and wants again
     while_running : called once the kernel is starting, e.g. to import what comes after
+    at_cell : called with the name of each of the template's cells as the run comes to it
     kernel : of `kernels.started`, where one is running already
 
     Raises
@@ -218,6 +228,7 @@ def run_report(
             own_code=merged.own_code,
             not_run=merged.not_run,
             while_running=while_running,
+            at_cell=at_cell,
             kernel=kernel,
         )
         kept = results.read_results(session_folder, kind=kind)

@@ -55,13 +55,13 @@ def basis_of(name: str, *, judged: Mapping[str, str]) -> dict[str, str]:
 
 
 def reasons(then: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
-    """Say what changed, one reason each.
+    """Say what changed, one reason each, causes after all else.
 
     >>> reasons({"short.mids.94": "holds"}, {"short.mids.94": "slips"})
     ('mids at 94 dB: “holds” then, “slips” now',)
     """
     found = []
-    for key in dict.fromkeys((*then, *now)):
+    for key in sorted({**then, **now}, key=lambda key: "finding." in key):
         before, after = then.get(key, ""), now.get(key, "")
         if before == after:
             continue

@@ -6,9 +6,10 @@ What counts as a change is what the report is made of; what the report itself wr
 what recorders and editors keep beside their files.
 """
 
+import json
 import threading
 from collections.abc import Callable, Collection, Iterable, Mapping
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,16 +23,26 @@ if TYPE_CHECKING:
 
 Stage = Callable[[str], AbstractContextManager[object]]
 """Called with what is being done; what it returns is entered meanwhile."""
+_RENDERING = "rendering page, PDF and pictures"
 Kernels = Callable[[Path], AbstractContextManager[type]]
 """Starts a kernel in a folder; what is entered is a manager class, as of `kernels.started`."""
 
 
 @dataclass(frozen=True, kw_only=True)
+class Rendered:
+    """What was rendered: the files in ``out/``, the verdict on them, the data's warnings."""
+
+    written: tuple[Path, ...]
+    verdict: str
+    warnings: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Made:
-    """A report that was made: what the run did to the notebook, and the files in ``out/``."""
+    """A report that was made: what the run did to the notebook, and what was rendered."""
 
     run: "Run"
-    written: tuple[Path, ...]
+    rendered: Rendered
 
 
 def quietly(_: str) -> AbstractContextManager[object]:
@@ -77,7 +88,7 @@ def make_report(
     from reportlib.session.lock import same_folder
 
     with same_folder(session):
-        read_session(session)  # before a kernel starts: most mistakes are here
+        day = read_session(session)  # before a kernel starts: most mistakes are here
         from reportlib.publish.kernels import started
 
         # it imports its share while this imports the rest
@@ -92,6 +103,7 @@ def make_report(
                 kernel=kernel,
                 paper=paper,
                 bring_back=bring_back,
+                count=len(day.digests) - 1,
                 stage=stage,
             )
 
@@ -104,9 +116,14 @@ def run_and_render(
     kind: Kind = REPORT,
     paper: "Paper | None" = None,
     bring_back: Collection[str] = (),
+    count: int,
     stage: Stage = quietly,
 ) -> Made:
     """Run the notebook of a folder in a kernel that has been started there, and render it.
+
+    Parameters
+    ----------
+    count : how many files or sessions are measured, for `stage`
 
     Raises
     ------
@@ -117,17 +134,27 @@ def run_and_render(
     from reportlib.session import lock
 
     with lock.same_folder(folder), lock.only_run(folder / memory.FOLDER, what=kind.verb):
-        with stage("measuring, comparing and drawing"):
+        names = (*kind.stages, _RENDERING)
+        with ExitStack() as running:
+
+            def at_cell(name: str) -> None:
+                if what := kind.stages.get(name):
+                    running.close()  # the stage before has ended
+                    number = f"{names.index(name) + 1}/{len(names)}"
+                    running.enter_context(stage(f"{number} {what.format(count=count)}"))
+
             done = notebook.run_report(
                 folder,
                 parameters=parameters,
                 kind=kind,
                 bring_back=bring_back,
                 while_running=import_renderers,
+                at_cell=at_cell,
                 kernel=kernel,
             )
-        written = render_session(folder, kind=kind, paper=paper, stage=stage)
-    return Made(run=done, written=tuple(written))
+        with stage(f"{len(names)}/{len(names)} {_RENDERING}"):
+            rendered = render_session(folder, kind=kind, paper=paper)
+    return Made(run=done, rendered=rendered)
 
 
 def render_session(
@@ -135,9 +162,8 @@ def render_session(
     *,
     kind: Kind = REPORT,
     paper: "Paper | None" = None,
-    stage: Stage = quietly,
     saved: "Saved | None" = None,
-) -> list[Path]:
+) -> Rendered:
     """Render the session's notebook as it is, and write down what it was made from.
 
     The same for a comparison in its own folder; the sessions that it compares are not looked at.
@@ -162,23 +188,21 @@ def render_session(
     kept = results.read_results(session, kind=kind)
     about: Mapping[str, Any] = edited.metadata.get("upheld", kept.about)
     shown = notebook.for_readers(edited, about=about)
-    with stage("rendering page, PDF and pictures"):
-        if kind is REPORT and not (session / "session.toml").exists():
-            raise SessionError(
-                one_line(f"{session}: was deleted or moved while its report was being made.")
-            )
-        written = outputs.write_outputs(
-            shown, out=session / "out", data=kept.data, paper=paper or memory.read(session).paper
+    if kind is REPORT and not (session / "session.toml").exists():
+        raise SessionError(
+            one_line(f"{session}: was deleted or moved while its report was being made.")
         )
+    written = outputs.write_outputs(
+        shown, out=session / "out", data=kept.data, paper=paper or memory.read(session).paper
+    )
     if paper is not None:
         memory.change(session, paper=paper)
-    history.keep_rendered(
-        session,
-        notebook=saved.data,
-        results=kept.data["results.json"],
-        verdict=plain_text(read_line(shown.metadata["upheld"]["verdict"])).strip(),
-    )
-    return written
+    verdict = plain_text(read_line(shown.metadata["upheld"]["verdict"])).strip()
+    data = kept.data["results.json"]
+    history.keep_rendered(session, notebook=saved.data, results=data, verdict=verdict)
+    noted = json.loads(data).get("quality", [])
+    worse = sum(note["severity"] != "note" for note in noted)
+    return Rendered(written=tuple(written), verdict=verdict, warnings=worse)
 
 
 def import_renderers() -> None:

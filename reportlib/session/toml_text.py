@@ -137,6 +137,8 @@ def _where_instead(root: Path) -> str:
     below = [name for name in names if (root / name / NAME).is_file()]
     if below:
         return f"There is one in {root / below[0]}: give that folder."
+    if (root.parent / NAME).is_file():
+        return f"There is one in {root.parent}: give that folder."
     near = nearest(NAME, [name for name in names if (root / name).is_file()], cutoff=0.75)
     if near:
         return f"There is {near}: rename it to {NAME}."

@@ -14,6 +14,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import takewhile
 
 from reportlib.judge.records import BandResult
 from reportlib.measure.levels import SLUGS
@@ -93,15 +94,20 @@ def place_of(name: str) -> str:
 
     >>> place_of("short.mids.94.mean"), place_of("long.low-mids.92.120"), place_of("test.top")
     ('mids at 94 dB', 'low mids at 92 dB after 2 min', 'test.top')
+    >>> place_of("short.mids.92.5.mean"), place_of("long.low-mids.92.5.120")
+    ('mids at 92.5 dB', 'low mids at 92.5 dB after 2 min')
     """
     spoken = {slug: band for band, slug in SLUGS.items()}
-    match name.split("."):
-        case ["short", slug, level, *_] if slug in spoken:
-            return f"{spoken[slug]} at {level} dB"
-        case ["long", slug, level, elapsed, *_] if slug in spoken:
-            return f"{spoken[slug]} at {level} dB after {duration(float(elapsed))}"
-        case ["stress", slug, level, *_] if slug in spoken:
-            return f"{spoken[slug]} at {level} dB while it played"
+    parts = name.split(".")
+    test = parts[0] if parts[0] in ("short", "long", "stress") else ".".join(parts[:2])
+    numbers = list(takewhile(str.isdecimal, parts[2:]))
+    after = f" after {duration(float(numbers.pop()))}" if "long" in test and numbers[1:] else ""
+    level = f"{'.'.join(numbers)} dB{after}"  # a level may have a point in it
+    match parts:
+        case ["short" | "long", slug, _, *_] if slug in spoken and numbers:
+            return f"{spoken[slug]} at {level}"
+        case ["stress", slug, _, *_] if slug in spoken and numbers:
+            return f"{spoken[slug]} at {level} while it played"
         case ["finding", cause]:
             return f"cause {cause.replace('-', ' ')}"
         case ["why", cause, *_]:
@@ -110,10 +116,8 @@ def place_of(name: str) -> str:
             return f"limit of the {spoken[slug]}"
         case ["limit", "long", slug, *_] if slug in spoken:
             return f"limit of the {spoken[slug]}, left playing"
-        case ["heard", "short", level, *_]:
-            return f"what is heard at {level} dB"
-        case ["heard", "long", level, elapsed, *_]:
-            return f"what is heard at {level} dB after {duration(float(elapsed))}"
+        case ["heard", "short" | "long", _, *_] if numbers:
+            return f"what is heard at {level}"
         case ["beside", who, slug, *_] if slug in spoken:
             return f"{spoken[slug]} of {who}"
         case ["changed", *rest]:

@@ -10,7 +10,7 @@ from browser import DESK, PHONE, browser, opened
 from hostile import ATTACKS, Reader
 
 from reportlib.errors import RenderError
-from reportlib.many.catalogue import ladder_svg, write_catalogue
+from reportlib.many.catalogue import FIRST, Listed, catalogue_html, ladder_svg, write_catalogue
 from reportlib.many.index import read_index
 from reportlib.session.files import templates_folder
 
@@ -122,6 +122,45 @@ def test_without_a_script_it_is_a_table_without_dead_controls(started, page):
         assert rows(found.page).count() == 40
         assert found.page.locator("button, input:visible").count() == 0
         assert found.page.locator("tbody a").count() == 38
+
+
+@pytest.fixture(scope="module")
+def long_page(tmp_path_factory):
+    """More sessions than are laid out at once."""
+    made = (
+        Listed(
+            links=(), plain=(f"Zostera {n}",), name=f"Zostera {n}", pictures=(), said=f"Verdict{n}.",
+            folder=f"{n}", day="2026-05-04", cells=(f"{n / 10:g}",) * 6,
+        )
+        for n in range(450)
+    )  # fmt: skip
+    page = tmp_path_factory.mktemp("long") / "index.html"
+    page.write_text(catalogue_html(made, title="Long", count=450), encoding="utf-8")
+    return page
+
+
+def test_of_many_the_first_are_laid_out_and_all_are_found_and_sorted(started, long_page):
+    with opened(started, long_page) as found:
+        more = found.page.get_by_role("button", name="Show more")
+        assert rows(found.page).count() == FIRST
+        found.page.get_by_role("searchbox", name="Search").fill("verdict44")
+        assert found.page.get_by_role("status").text_content() == "11 of 450 sessions"
+        assert rows(found.page).count() == 11
+        assert not more.is_visible()
+        found.page.get_by_role("searchbox", name="Search").fill("")
+        found.page.get_by_role("columnheader", name="Bass").get_by_role("button").click()
+        assert rows(found.page).first.text_content().strip().startswith("Zostera 449")
+        for count in (2 * FIRST, 450):
+            more.click()
+            assert rows(found.page).count() == count
+        assert not more.is_visible()
+        assert found.complaints == []
+
+
+def test_without_a_script_all_of_many_are_there(started, long_page):
+    with opened(started, long_page, java_script_enabled=False) as found:
+        assert rows(found.page).count() == 450
+        assert not found.page.get_by_role("button", name="Show more").is_visible()
 
 
 def test_on_a_phone_every_number_says_what_it_is(started, page):

@@ -73,7 +73,7 @@ def heap(tmp_path, takes, *, names=None, times=True):
 
 
 def taken_in(folder, *recordings, code=0):
-    return json.loads(run("intake", folder, *recordings, "--json", code=code).output)
+    return json.loads(run("intake", folder, *recordings, "--json", code=code).stdout)
 
 
 def numbered(takes):

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import shutil
 from dataclasses import replace
 
@@ -117,6 +118,10 @@ def test_an_edited_cell_survives_a_rerun_and_is_published(mine, tmp_path):
     edit(folder, "turned-up", words)
     result = run("report", folder)
     assert "Kept as you wrote them: turned-up." in result.output
+    stages = re.findall(r"^(\d)/4 .*: \d+\.\d s$", result.stderr, re.MULTILINE)
+    assert stages == ["1", "2", "3", "4"]
+    assert re.search(r"^Trivet 6 .*\.$", result.stdout, re.MULTILINE)  # the verdict
+    assert f"To edit: {folder / 'report.ipynb'}; then: upheld publish {folder}" in result.output
     assert written(folder, "turned-up") == [words]
     assert "my own words stay" in (folder / "out/report.html").read_text("utf-8")
     assert list((folder / ".upheld/history").glob("*.ipynb"))
@@ -160,7 +165,7 @@ def test_the_paper_asked_for_once_is_remembered_and_needs_no_analysis(mine):
 
 
 def test_json_names_what_was_written(mine):
-    outcome = json.loads(run("publish", mine, "--json").output)
+    outcome = json.loads(run("publish", mine, "--json").stdout)
     assert str(mine / "out/report.pdf") in outcome["written"]
 
 
@@ -223,7 +228,7 @@ def test_history_lists_and_puts_back_also_from_a_damaged_notebook(mine):
     edit(mine, "care", words)
     run("report", mine)
     edit(mine, "care", "## Care\n\nOther words.")
-    listed = json.loads(run("history", mine, "--json").output)
+    listed = json.loads(run("history", mine, "--json").stdout)
     assert {one["why"] for one in listed} == {"as it was before a run", "as a run left it"}
     kept = mine / ".upheld/history"
     numbers = [

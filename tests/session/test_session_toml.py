@@ -35,6 +35,11 @@ def test_a_session_one_folder_below_is_named(folder):
     assert line.endswith(f"There is one in {folder}: give that folder.")
 
 
+def test_of_a_folder_in_a_session_the_session_is_named(folder):
+    line = said(folder / "captures")
+    assert line.endswith(f"There is one in {folder}: give that folder.")
+
+
 def test_a_session_file_under_a_like_name_is_named(folder):
     (folder / "session.toml").rename(folder / "session.toml.txt")
     assert "There is session.toml.txt: rename it to session.toml." in said(folder)
