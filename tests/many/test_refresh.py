@@ -123,15 +123,9 @@ def test_ctrl_c_twice_ends_the_workers_at_once(tmp_path):
     assert signal.getsignal(signal.SIGINT) is before
 
 
-@pytest.fixture(scope="module")
-def made(reported, tmp_path_factory):
-    """A session whose report is up to date; only to be read or copied."""
-    return shutil.copytree(reported, tmp_path_factory.mktemp("made") / "trivet-6")
-
-
 @pytest.fixture
-def mine(made, tmp_path):
-    return shutil.copytree(made, tmp_path / "archive" / "trivet-6")
+def mine(reported, tmp_path):
+    return shutil.copytree(reported, tmp_path / "archive" / "trivet-6")
 
 
 def replaced(path, old, new):
@@ -140,9 +134,9 @@ def replaced(path, old, new):
     path.write_text(text.replace(old, new, 1), "utf-8")
 
 
-def test_a_report_is_up_to_date_when_it_has_been_made(made):
-    assert out_of_date(made) == ()
-    assert take_up(made, whatever=False).kind == "up to date"
+def test_a_report_is_up_to_date_when_it_has_been_made(reported):
+    assert out_of_date(reported) == ()
+    assert take_up(reported, whatever=False).kind == "up to date"
 
 
 def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
