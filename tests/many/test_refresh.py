@@ -134,9 +134,9 @@ def replaced(path, old, new):
     path.write_text(text.replace(old, new, 1), "utf-8")
 
 
-def test_a_report_is_up_to_date_when_it_has_been_made(reported):
-    assert out_of_date(reported) == ()
-    assert take_up(reported, whatever=False).kind == "up to date"
+def test_a_report_is_up_to_date_when_it_has_been_made(mine):
+    assert out_of_date(mine) == ()
+    assert take_up(mine, whatever=False).kind == "up to date"
 
 
 def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
