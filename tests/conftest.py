@@ -66,15 +66,13 @@ def session(trivet, tmp_path):
 @pytest.fixture(scope="session")
 def reported(trivet, once):
     """The same with its report made; only to be read or copied."""
-    from click.testing import CliRunner
+    from commands import run
 
-    from reportlib.cli import main
     from reportlib.publish.execution import sign
 
     def make(folder):
         session = shutil.copytree(trivet, folder / "trivet-6")
-        result = CliRunner().invoke(main, ["report", str(session)])
-        assert result.exit_code == 0, result.output
+        run("report", session)
         return session
 
     session = once("reported", make) / "trivet-6"

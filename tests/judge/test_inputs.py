@@ -13,11 +13,10 @@ import jsonschema
 import numpy as np
 import pytest
 import soundfile
-from click.testing import CliRunner
+from commands import run
 from days import GRID, TWO_WAY
 
 from reportlib import simulate
-from reportlib.cli import main
 from reportlib.draw.wordings import narrative_templates
 from reportlib.errors import CaptureError
 from reportlib.judge.analysis import analyse
@@ -314,8 +313,7 @@ def test_text_close_to_a_limit_names_the_neighbour(tmp_path, loss_db, grade, may
 
 def test_a_session_of_text_is_reported_whole(tmp_path):
     folder = text_day(tmp_path / "marram-12", drives_db=(0.0, 12.0, 24.0), ending="csv")
-    result = CliRunner().invoke(main, ["report", str(folder)])
-    assert result.exit_code == 0, result.output
+    run("report", folder)
     document = json.loads((folder / "out/data/results.json").read_text("utf-8"))
     jsonschema.validate(document, results_schema())
     assert document["measured"]["gate_s"] is None

@@ -4,10 +4,9 @@ import json
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from commands import run
 from session_factory import MINIMAL, changed, write_session
 
-from reportlib.cli import main
 from reportlib.draw import ladder, over_frequency, tables
 from reportlib.errors import ReportError, SessionError
 from reportlib.judge.analysis import analyse, check_session
@@ -44,6 +43,7 @@ def drafts_of(folder):
         (20.0, 120.0, ["bass"], "to 120 Hz"),
         (25.0, 35.0, [], ""),
         (3000.0, 20e3, ["presence", "treble"], "and up"),
+        (500.0, 1900.0, ["mids"], "to 1.9 kHz"),
         (21e3, 39e3, [], ""),
     ],
 )
@@ -67,8 +67,7 @@ def test_a_baseline_alone_was_never_turned_up(tmp_path):
     _, drafts = drafts_of(folder)
     assert "no level above the baseline was swept" in drafts["in-short"].split("\n\n")[1]
     assert "noise" not in drafts["in-short"]
-    result = CliRunner().invoke(main, ["check", str(folder)])
-    assert result.exit_code == 3
+    result = run("check", folder, code=3)
     assert "warning: baseline-alone: session.toml: no level above the baseline" in result.output
 
 

@@ -9,13 +9,12 @@ import sqlite3
 import pytest
 from archived import kept_results, write_kept, write_many
 from builders import make_analysis
-from click.testing import CliRunner
+from commands import run
 from hostile import ATTACKS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from session_factory import write_session
 
-from reportlib.cli import main
 from reportlib.errors import ArchiveError
 from reportlib.judge.limits import kind_of
 from reportlib.many.columns import COLUMNS, compile_filter, limit_column
@@ -104,8 +103,7 @@ def test_two_sessions_of_one_name_are_both_listed_and_said(tmp_path):
     write_kept(tmp_path / "one")
     write_kept(tmp_path / "two")
     write_kept(tmp_path / "other", date="2026-05-05")
-    result = CliRunner().invoke(main, ["archive", str(tmp_path)])
-    assert result.exit_code == 0
+    result = run("archive", tmp_path)
     assert "2 sessions are called Trivet 6, 2026-05-04; their folders tell them apart." in (
         result.stderr
     )
@@ -178,8 +176,7 @@ def test_names_from_outside_bend_no_line(tmp_path):
     assert not any(set(text) & {"\n", "\r", "\x00", "\x1b", "\ud800"} for text in said)
     assert folder in set(index.folders())
     for more in ([], ["--json"]):
-        result = CliRunner().invoke(main, ["archive", str(tmp_path), *more])
-        assert result.exit_code == 0, result.output
+        result = run("archive", tmp_path, *more)
         assert "\x1b" not in result.output
 
 
@@ -399,29 +396,26 @@ def test_no_value_ever_becomes_sql(text):
 
 
 def test_the_list_shows_the_columns_asked_for_and_what_can_t_be_told(told):
-    result = CliRunner().invoke(main, ["archive", str(told), "--where", "limit_1db_mids > 95"])
-    assert result.exit_code == 0
+    result = run("archive", told, "--where", "limit_1db_mids > 95")
     assert result.stdout.splitlines()[0].split()[-1] == "limit_1db_mids"
     assert result.stdout.splitlines()[-1] == "3 of 6 sessions. Of 2 more it can’t be told."
     assert not (told / "catalogue").exists()
 
 
 def test_the_list_as_json_holds_every_column(told):
-    result = CliRunner().invoke(main, ["archive", str(told), "--json", "--no-catalogue"])
+    result = run("archive", told, "--json", "--no-catalogue")
     document = json.loads(result.stdout)
     assert (document["all"], document["cant_tell"]) == (6, 0)
     assert all(list(row) == list(COLUMNS) for row in document["sessions"])
 
 
 def test_a_folder_that_is_none_is_one_line_and_nothing_is_made(tmp_path):
-    result = CliRunner().invoke(main, ["archive", str(tmp_path / "nowhere")])
-    assert result.exit_code == 2
+    result = run("archive", tmp_path / "nowhere", code=2)
     assert "there is no such folder" in result.stderr
-    assert CliRunner().invoke(main, ["archive", str(tmp_path)]).stdout == "0 sessions.\n"
+    assert run("archive", tmp_path).stdout == "0 sessions.\n"
     assert list(tmp_path.iterdir()) == []
 
 
 def test_the_columns_are_listed_without_a_folder():
-    result = CliRunner().invoke(main, ["archive", "--columns"])
-    assert result.exit_code == 0
+    result = run("archive", "--columns")
     assert [line.split()[0] for line in result.stdout.splitlines()] == list(COLUMNS)

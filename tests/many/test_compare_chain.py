@@ -8,17 +8,14 @@ import shutil
 import nbformat
 import pikepdf
 import pytest
-from click.testing import CliRunner
+from commands import run
 
-from reportlib.cli import main
 from reportlib.publish.merge import slot
 from reportlib.session import lock
 
 
 def invoke(*arguments, exit_code=0):
-    result = CliRunner().invoke(main, [str(one) for one in arguments])
-    assert result.exit_code == exit_code, result.output
-    return result.output
+    return run(*arguments, code=exit_code).output
 
 
 def state(folder):

@@ -9,10 +9,10 @@ import sys
 
 import psutil
 import pytest
-from click.testing import CliRunner
+from commands import run
 from fake_sessions import fake
 
-from reportlib.cli import archives, main
+from reportlib.cli import archives
 from reportlib.errors import ArchiveError, CaptureError
 from reportlib.many import refresh as many_refresh
 from reportlib.many.making import Outcome, take_up
@@ -123,15 +123,9 @@ def test_ctrl_c_twice_ends_the_workers_at_once(tmp_path):
     assert signal.getsignal(signal.SIGINT) is before
 
 
-@pytest.fixture(scope="module")
-def made(reported, tmp_path_factory):
-    """A session whose report is up to date; only to be read or copied."""
-    return shutil.copytree(reported, tmp_path_factory.mktemp("made") / "trivet-6")
-
-
 @pytest.fixture
-def mine(made, tmp_path):
-    return shutil.copytree(made, tmp_path / "archive" / "trivet-6")
+def mine(reported, tmp_path):
+    return shutil.copytree(reported, tmp_path / "archive" / "trivet-6")
 
 
 def replaced(path, old, new):
@@ -140,9 +134,9 @@ def replaced(path, old, new):
     path.write_text(text.replace(old, new, 1), "utf-8")
 
 
-def test_a_report_is_up_to_date_when_it_has_been_made(made):
-    assert out_of_date(made) == ()
-    assert take_up(made, whatever=False).kind == "up to date"
+def test_a_report_is_up_to_date_when_it_has_been_made(mine):
+    assert out_of_date(mine) == ()
+    assert take_up(mine, whatever=False).kind == "up to date"
 
 
 def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
@@ -151,8 +145,7 @@ def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
     (tmp_path / "s0").mkdir()
     (tmp_path / "s0" / "session.toml").touch()
     command = ["archive", str(tmp_path), "--refresh", "--scheduler", "tcp://127.0.0.1:8786"]
-    result = CliRunner().invoke(main, command)
-    assert result.exit_code == 2
+    result = run(*command, code=2)
     assert result.stderr.splitlines()[-1].endswith(
         "--scheduler needs Dask, which is not installed: pip install 'upheld[cluster]', here and "
         "for the workers."
@@ -161,8 +154,7 @@ def test_a_cluster_without_dask_is_said_in_one_line(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("more", [["--refresh", "--jobs", "2"], []])
 def test_a_cluster_says_itself_how_many_jobs_there_are(tmp_path, more):
-    result = CliRunner().invoke(main, ["archive", str(tmp_path), "--scheduler", "tcp://h:1", *more])
-    assert result.exit_code == 2
+    result = run("archive", tmp_path, "--scheduler", "tcp://h:1", *more, code=2)
     assert "--scheduler goes with --refresh, and without --jobs" in result.stderr
 
 
@@ -293,9 +285,8 @@ def test_a_refresh_makes_what_is_out_of_date_and_only_that(mine):
     (broken / "session.toml").write_text("format = 1\n[speaker\n")
     untouched = {path: path.stat().st_mtime_ns for path in good.rglob("*") if path.is_file()}
 
-    result = CliRunner().invoke(main, ["archive", str(archive), "--refresh", "--jobs", "2"])
+    result = run("archive", archive, "--refresh", "--jobs", "2", code=3)
 
-    assert result.exit_code == 3, result.output
     assert "trivet-6: made again, since session.toml changed" in result.stdout
     assert "grade_bass: “rises much” → “" in result.stdout
     assert "change_bass: 9.0 → −" in result.stdout

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import nbformat
 import pytest
-from click.testing import CliRunner
+from commands import run
 
-from reportlib.cli import main
 from reportlib.errors import StoreError
 from reportlib.many.making import Outcome, take_up, take_up_stored
 from reportlib.many.stale import out_of_date
@@ -239,8 +238,7 @@ def test_in_s3_what_is_up_to_date_is_known_without_its_recordings(in_s3, tmp_pat
 
 
 def listed(archive, cache, *options):
-    result = CliRunner().invoke(main, ["archive", archive, "--cache", str(cache), *options])
-    assert result.exit_code == 0, result.output
+    result = run("archive", archive, "--cache", cache, *options)
     return result.stdout
 
 
@@ -267,8 +265,7 @@ def test_a_refresh_in_an_s3_store_by_worker_processes(s3, session, tmp_path):
         if path.is_file():
             place_at(f"{address}/trivet-6").put(path.relative_to(session).as_posix(), path)
     command = ["archive", address, "--refresh", "--jobs", "1", "--no-catalogue"]
-    result = CliRunner().invoke(main, command)
-    assert result.exit_code == 0, result.output
+    result = run(*command)
     assert "trivet-6: made again, since no report was made yet." in result.stdout
     mine = tmp_path / "mine"
     for name, data in contents(f"{address}/trivet-6").items():
@@ -289,8 +286,7 @@ def test_a_refresh_in_an_s3_store_by_worker_processes(s3, session, tmp_path):
 def test_a_store_that_is_not_there_is_said_in_one_line(address, said):
     if address.startswith("gs") and Path(fsspec.__file__).parent.with_name("gcsfs").exists():
         pytest.skip("gcsfs is installed here")
-    result = CliRunner().invoke(main, ["archive", address])
-    assert result.exit_code == 2
+    result = run("archive", address, code=2)
     assert len(result.stderr.splitlines()) == 1
     assert said in result.stderr
 

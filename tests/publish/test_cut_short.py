@@ -6,9 +6,8 @@ import shutil
 import nbformat
 import psutil
 import pytest
-from click.testing import CliRunner
+from commands import run
 
-from reportlib.cli import main
 from reportlib.errors import NotebookError, SessionError
 from reportlib.publish import execution, kernels
 from reportlib.session import files
@@ -86,7 +85,6 @@ def test_a_folder_that_goes_away_while_pages_are_made_is(undrawn, tmp_path, monk
         return written(*given, **named)
 
     monkeypatch.setattr(outputs, "write_outputs", moved)
-    result = CliRunner().invoke(main, [verb, str(session)])
-    assert result.exit_code == 2
+    result = run(verb, session, code=2)
     assert f"{session}: was deleted or moved away while it was worked on." in result.output
     assert len(result.output.splitlines()) == 1

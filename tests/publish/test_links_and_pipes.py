@@ -6,9 +6,8 @@ import shutil
 
 import loop
 import pytest
-from click.testing import CliRunner
+from commands import run
 
-from reportlib.cli import main
 from reportlib.errors import RenderError, ReportError
 from reportlib.many import catalogue
 from reportlib.publish import history, memory, results
@@ -50,8 +49,7 @@ def listing(folder):
 
 
 def one_line(*arguments):
-    result = CliRunner().invoke(main, [str(one) for one in arguments])
-    assert result.exit_code == 2, result.output
+    result = run(*arguments, code=2)
     progress = re.compile(r"\d/4 .*: \d+\.\d s")
     (line,) = (one for one in result.stderr.splitlines() if not progress.fullmatch(one))
     return line
@@ -141,7 +139,7 @@ def test_facts_that_are_no_ordinary_file_are_said_at_once(folder, outside, comma
     blocked(folder / "session.toml", how=how, outside=outside)
     words = {"intake": [outside]}.get(command, [])
     if command == "archive":
-        listed = CliRunner().invoke(main, ["archive", str(folder), "--json"]).output
+        listed = run("archive", folder, "--json").output
         assert "cannot be read" in listed
         assert WORDS.decode() not in listed
         return

@@ -6,11 +6,10 @@ import shutil
 import loop
 import nbformat
 import pytest
-from click.testing import CliRunner
+from commands import run
 from nbformat.sign import NotebookNotary
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_output
 
-from reportlib.cli import main
 from reportlib.errors import NotebookError
 from reportlib.publish.execution import execute, is_trusted, sign
 from reportlib.publish.kinds import COMPARISON, REPORT, Last
@@ -125,9 +124,9 @@ def test_report_and_refresh_leave_a_strangers_cell_out_and_jupyter_does_not_sign
     ran = tmp_path / "ran"
     put_in(session, new_code_cell(f"open({str(ran)!r}, 'a').close()"))
     at_home("mine")
-    said = CliRunner().invoke(main, ["report", str(session)])
+    said = run("report", session)
     assert "was not run" in said.output
-    said = CliRunner().invoke(main, ["archive", str(tmp_path), "--refresh", "--all", "--jobs", "1"])
+    said = run("archive", tmp_path, "--refresh", "--all", "--jobs", "1")
     assert "  not run: code that somebody put into its notebook (1)" in said.output
     assert not ran.exists()
     assert "This cell was not run" not in (session / "out/report.html").read_text("utf-8")
@@ -142,5 +141,5 @@ def test_report_and_refresh_leave_a_strangers_cell_out_and_jupyter_does_not_sign
     notary.mark_cells(made, True)
     assert notary.check_cells(made)
     sign(nbformat.from_dict(loop.saved(session)))
-    assert "not run" not in CliRunner().invoke(main, ["report", str(session)]).output
+    assert "not run" not in run("report", session).output
     assert ran.exists()

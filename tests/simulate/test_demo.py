@@ -215,10 +215,6 @@ def test_a_file_is_no_folder(tmp_path):
         brief_demo(tmp_path / "day")
 
 
-def test_an_empty_folder_is_filled(unrecorded):
-    assert (unrecorded / "session.toml").is_file()
-
-
 @pytest.mark.parametrize("stages_s", [(), (1.5,), (0.0,)])
 def test_stages_are_whole_seconds(tmp_path, stages_s):
     with pytest.raises(ReportError, match=r"Give each stage in whole seconds"):
