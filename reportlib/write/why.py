@@ -77,7 +77,9 @@ def inseparable(stand: Sequence[Finding]) -> list[list[Finding]]:
 
 
 def part_of(one: Finding, *, low_hz: float, high_hz: float) -> float:
-    """Return which part of a stretch, in octaves, a finding speaks of."""
+    """Return which part of a stretch, in octaves, a finding speaks of, which may know no range."""
+    if not math.isfinite(one.low_hz):
+        return 0.0
     low, high = max(low_hz, one.low_hz), min(high_hz, one.high_hz)
     return math.log(high / low) / math.log(high_hz / low_hz) if high > low else 0.0
 
