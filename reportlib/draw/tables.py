@@ -349,11 +349,10 @@ def exposure_table(analysis: Analysis, *, said: Said = said) -> Table | None:
         return None
     facts = collect(analysis)
     heard = list(dict.fromkeys(one.heard for one in shown))
-    assumed = shown[0].basis == "assumed"
-    wording = "caption-exposure-table-assumed" if assumed else "caption-exposure-table"
+    basis = said("care/if-met") if shown[0].basis == "assumed" else ""
     return Table(
         name="exposure",
-        caption=said(f"care/{wording}"),
+        caption=said("care/caption-exposure-table", basis=basis),
         columns=("what", "level", "NIOSH, a day", "WHO–ITU, a week", "OSHA, a day"),
         rows=tuple(_exposure_row([one for one in shown if one.heard == what]) for what in heard),
         anchors=tuple(row_anchors(facts, key=f"exposure.{slug(what)}.") for what in heard),

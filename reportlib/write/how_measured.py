@@ -16,7 +16,6 @@ _SPACES: dict[Space, str] = {
     "near field": "In the near field",
     "room": "In a room",
 }
-_COUNTS = ("no", "one", "two", "three", "four", "five", "six")
 _LEAST_STEP_OFF_DB = 0.1
 """A step that is off by less is not worth a sentence."""
 
@@ -24,11 +23,12 @@ _LEAST_STEP_OFF_DB = 0.1
 def how_measured(writer: Writer) -> list[str]:
     """Return the section's sentences as one paragraph."""
     analysis, session = writer.analysis, writer.analysis.session
-    takes = [len(entry.captures) for entry in session.short_term]
+    takes = sorted({len(entry.captures) for entry in session.short_term})
+    fewest = f"{takes[0]} to " if len(takes) > 1 else ""
     values = {
         "space": _SPACES[session.rig.space],
         "distance": f"{session.rig.distance_m:g} m",
-        "takes": _takes(min(takes), max(takes)),
+        "takes": f"{fewest}{counted(takes[-1], 'take')}",
         "baseline": writer.quote("test.baseline"),
     }
     if from_text(analysis):
@@ -50,16 +50,9 @@ def how_measured(writer: Writer) -> list[str]:
     return [" ".join(sentences)]
 
 
-def _takes(fewest: int, most: int) -> str:
-    words = [_COUNTS[one] if one < len(_COUNTS) else str(one) for one in (fewest, most)]
-    return f"{' to '.join(dict.fromkeys(words))} {'take' if most == 1 else 'takes'}"
-
-
 def _reference(session: Session) -> str:
-    if session.channels.reference is None:
-        return "reference-none"
     if not session.reference_counts:
-        return "reference-before"
+        return "reference-none"
     if session.rig.reference_at == "loop-back":
         return "reference-loop-back"
     return "reference-terminals"
@@ -99,7 +92,6 @@ def how_sure(writer: Writer) -> list[str]:
     analysis = writer.analysis
     start, stop = analysis.sweep_range_hz
     known = math.isfinite(analysis.gate_s)
-    minutes = "minutes-heard" if analysis.playing else "minutes-swept"
     found = [
         writer.say(
             "how-measured/processed",
@@ -116,7 +108,7 @@ def how_sure(writer: Writer) -> list[str]:
         writer.say("how-measured/grades"),
         heard_note(writer),
         estimates(writer),
-        writer.say("how-measured/programme", minutes=writer.say(f"how-measured/{minutes}")),
+        writer.say("how-measured/programme"),
         beside_the_microphone(writer),
         *(writer.say(f"care/{name}") for name in ("ears", "equipment", "law")),
     ]

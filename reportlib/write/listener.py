@@ -289,7 +289,6 @@ def estimates(writer: Writer) -> str:
     seat = reader_seat(writer.parameters)
     gain = {1: "", 2: "3 dB more for the second loudspeaker, "}
     several = f"10·lg {seat.loudspeakers} dB more for {seat.loudspeakers} loudspeakers, "
-    half_space = writer.analysis.session.rig.space == "half space"
     return writer.say(
         "how-measured/estimates",
         **{
@@ -299,7 +298,6 @@ def estimates(writer: Writer) -> str:
         more=gain.get(seat.loudspeakers, several),
         volume=size(seat.room),
         reverberation=f"{seat.room.reverberation_s:g} s",
-        half_space=writer.say("how-measured/half-space") if half_space else "",
     )
 
 

@@ -50,7 +50,7 @@ def why(writer: Writer) -> str:
             _named(writer, together, evidence=in_full - place)
             for place, together in enumerate(inseparable(stand))
         ]
-        paragraphs += [*_coil(writer, stand), " ".join(left)]
+        paragraphs += [*_coil(writer), " ".join(left)]
         if len(" ".join(paragraphs).split()) <= _MOST_WORDS:
             break
     return writer.page("why", paragraphs=paragraphs)
@@ -77,7 +77,9 @@ def inseparable(stand: Sequence[Finding]) -> list[list[Finding]]:
 
 
 def part_of(one: Finding, *, low_hz: float, high_hz: float) -> float:
-    """Return which part of a stretch, in octaves, a finding speaks of."""
+    """Return which part of a stretch, in octaves, a finding speaks of, which may know no range."""
+    if not math.isfinite(one.low_hz):
+        return 0.0
     low, high = max(low_hz, one.low_hz), min(high_hz, one.high_hz)
     return math.log(high / low) / math.log(high_hz / low_hz) if high > low else 0.0
 
@@ -124,13 +126,6 @@ def _loss_or_rise(writer: Writer, one: Finding) -> str:
         ]
         if inside.any()
     ]
-    means += [
-        end.change_db
-        for playing in writer.analysis.playing
-        for end in band_ends(playing)
-        if end.level_db in one.levels_db
-        and part_of(one, low_hz=end.low_hz, high_hz=end.high_hz) > EXPLAINS
-    ]
     most = max(means, key=abs, default=0.0)
     if one.cause in INSTRUMENTS or abs(most) < _LEAST_DB:
         return "change"
@@ -154,7 +149,7 @@ def _settle(writer: Writer, one: Finding) -> list[str]:
     return [writer.say("why/settle", settle=asked[:1].lower() + asked[1:])]
 
 
-def _coil(writer: Writer, stand: Sequence[Finding]) -> list[str]:
+def _coil(writer: Writer) -> list[str]:
     """Say how warm the coil got and what that costs, where its resistance tells."""
     found = with_coil(writer.analysis)
     end = coil_end(*found) if found else None
@@ -162,12 +157,10 @@ def _coil(writer: Writer, stand: Sequence[Finding]) -> list[str]:
         return []
     playing, coil = found
     key = coil_key(playing)
-    named = any(one.cause == "heat-coil" and one.low_hz < coil.high_hz for one in stand)
-    unit = "" if named else writer.say("why/of-unit", unit=plain(coil.unit))
     return [
         writer.say(
             "why/coil-alone" if end.heard_db is None else "why/coil",
-            unit=unit,
+            unit=plain(coil.unit),
             rise=writer.quote(f"{key}.rise"),
             u95=writer.quote(f"{key}.rise-u95"),
             cost=writer.quote(f"{key}.cost"),
