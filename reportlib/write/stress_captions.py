@@ -30,7 +30,7 @@ from reportlib.write.readings_stress import (
     with_coil,
 )
 from reportlib.write.readings_sweeps import last_curves, last_result, long_term_levels
-from reportlib.write.writer import Said
+from reportlib.write.writer import Said, spoken
 
 
 def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
@@ -54,7 +54,7 @@ def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
         for end in band_ends(loudest)
         if (track := loudest.group(end.name)) is not None and np.isfinite(track.fitted_db).any()
     ]
-    left = [one.name for one in fits if not fit_stays(loudest, one)]
+    left = [spoken(one.name) for one in fits if not fit_stays(loudest, one)]
     swept_too = any(swept(loudest, band=band.name) for band in BANDS)
     return said(
         "left-playing/caption-minute-by-minute",

@@ -120,7 +120,6 @@ def limiter_broad(evidence: Evidence) -> list[Case]:
             seen.contradicts("It grows slowly, without a threshold.", signature="level")
         _time(seen, one)
         _as_a_limiter(seen, one, evidence=evidence)
-        _or_cut(seen, one, evidence=evidence)
         if evidence.drive == "passive":
             seen.contradicts("A passive loudspeaker has no limiter of its own.")
         found.append(case_of(one, **seen.all))
@@ -156,7 +155,6 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
     for one in sorted(mine, key=lambda one: -one.octaves)[:1]:
         _time(seen, one)
         _as_a_limiter(seen, one, evidence=evidence)
-        _or_cut(seen, one, evidence=evidence)
         if one.bending is not None and CLEAN <= one.bending < BENT:
             seen.marks("Harmonics are less than a waveform has that is cut so far.")
     if evidence.drive == "passive":
@@ -174,20 +172,16 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
 
 def _as_a_limiter(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     """What slope and waveform say of a limiter; harmonics speak against none with its slope."""
-    if _turned_down(evidence, one):
+    turned_down, bending = _turned_down(evidence, one), one.bending or 0.0
+    if turned_down:
         seen.fits("level", "It grows by nearly as many decibels as the drive.")
         seen.marks(f"The output there hardly rises any more{_rest_of(one)}")
-        if not _clean(one):
-            return
+        if _bent(one) and one.octaves >= BROAD_OCTAVES and evidence.reference != "terminals":
+            seen.doubts("Harmonics rise with it: an amplifier that cuts peaks would do the same.")
     if _clean(one):
         seen.marks("The waveform stays clean: gain was turned down, nothing was cut.")
-    elif _bent(one) and (one.bending_grows or (one.bending or 0.0) >= A_THIRD):
+    elif not turned_down and _bent(one) and (one.bending_grows or bending >= A_THIRD):
         seen.contradicts("Harmonics rise with it: a waveform is cut, not turned down.")
-
-
-def _or_cut(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
-    if _turned_down(evidence, one) and _bent(one) and evidence.reference != "terminals":
-        seen.doubts("Harmonics rise with it: an amplifier that cuts peaks would do the same.")
 
 
 def limiter_band(evidence: Evidence) -> list[Case]:
@@ -202,8 +196,7 @@ def limiter_band(evidence: Evidence) -> list[Case]:
             continue
         inner = [edge for edge in (one.low_edge, one.high_edge) if edge != "open"]
         sharp = bool(inner) and set(inner) == {"sharp"}
-        turned_down = _turned_down(evidence, one)
-        seen = Seen()
+        turned_down, seen = _turned_down(evidence, one), Seen()
         if sharp:
             seen.fits("frequency", "It takes one band, with a sharp edge.")
         elif one.growth == "knee" and _alone(evidence, one):
