@@ -148,7 +148,8 @@ def minute_by_minute(analysis: Analysis, *, said: Said = said) -> Drawn | None:
 
     The sweeps alone where nothing was told while it played; None where nothing changed.
     """
-    if not changed_by_playing(analysis):
+    anything = levels_played(analysis) or last_curves(analysis)
+    if not anything or not changed_by_playing(analysis):
         return None
     return drawn(
         partial(draw_minutes, analysis),

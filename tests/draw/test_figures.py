@@ -83,7 +83,11 @@ EVERYWHERE = {
     "all in noise", "text", "fourteen levels",
 }  # fmt: skip
 EMPTY = {
-    ("one level", "left_playing"),
+    *(
+        (still, figure)
+        for still in ("one level", "all in noise", "linear")
+        for figure in ("left_playing", "minute_by_minute")
+    ),
     ("text", "distortion"),
 }
 

@@ -48,7 +48,7 @@ def test_everything_that_the_contract_lists_is_there(reported):
     for name in ("report.html", "section.html", "report.pdf", "data/compression.csv"):
         assert (out / name).stat().st_size > 1000
     figures = {path.name for path in (out / "figures").iterdir()}
-    for name in ("level-ladder", "turned-up", "distortion", "left-playing"):
+    for name in ("level-ladder", "turned-up", "distortion"):
         assert {f"{name}.svg", f"{name}.png"} <= figures
     document = json.loads((out / "data/results.json").read_text("utf-8"))
     jsonschema.validate(document, results_schema())
