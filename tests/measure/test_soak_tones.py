@@ -3,13 +3,16 @@
 import numpy as np
 import pytest
 from scipy.linalg import solve
-from soaking import RATE, multitone, played
+from soaking import RATE, multitone, played, tracks_of
 from truth_tables import truth_rows
 
 from reportlib import simulate
 from reportlib.errors import CaptureError
+from reportlib.measure.stress.records import StageSpan
+from reportlib.measure.stress.stages import Joined
 from reportlib.measure.stress.tones import PeriodReader, lines_at_tones, played_tones
 from reportlib.measure.stress.tracks import group_level, group_u_db, nominal_hz, tone_groups
+from reportlib.measure.uncertainty import DB_PER_NOISE_RATIO
 from reportlib.session.day import SweepFacts
 
 TONES = multitone()
@@ -202,3 +205,57 @@ def test_the_mean_of_n_equal_tones_is_known_by_the_root_of_n_better():
     one = next(group for group in grouped() if group.name == "1 kHz")
     u_db = group_u_db(np.full((1, TONES.bins.size), 1e-4), group=one)
     assert u_db[0] == pytest.approx(6.14 * 1e-2 / np.sqrt(one.tones), rel=0.05)
+
+
+def hot_day(seed):
+    """Return tones that lose by mixes of two drive units' three terms each, and the truth."""
+    generator = np.random.default_rng((31, seed))
+    frequency_hz, count = np.geomspace(45.0, 15000.0, 60), 90
+    at_s = np.arange(count) + 0.5
+    fine_s = (np.arange(20 * count) + 0.5) / 20.0
+    lower = 1.0 / (1.0 + (frequency_hz / 2400.0) ** 6)
+    loss_db = np.zeros((count, frequency_hz.size))
+    for share in (lower, 1.0 - lower):
+        taus_s = generator.uniform([2.5, 10.0, 120.0], [6.0, 30.0, 900.0])
+        for tau_s, most_db in zip(taus_s, generator.uniform(0.3, [1.5, 2.5, 1.0]), strict=True):
+            state = -np.expm1(-fine_s / tau_s).reshape(count, 20).mean(axis=1)
+            turn = generator.uniform(0.4, 1.2) * np.log2(frequency_hz / 1000.0)
+            mix = np.exp(0.3 * np.sin(turn + generator.uniform(0.0, 6.3)))
+            loss_db += most_db * np.outer(state, mix * share)
+    noise_db = 0.008
+    nothing = np.zeros(loss_db.shape)
+    span = StageSpan(
+        start_s=0.0, stress_s=float(count), elapsed_s=float(count), pause_s=2.0, recorded=True
+    )
+    level = Joined(
+        period_s=1.0,
+        spans=(span,),
+        elapsed_s=at_s,
+        clock_s=at_s,
+        stage=np.zeros(count),
+        settled=at_s > 1.0,
+        reason=("",) * count,
+        frequency_hz=frequency_hz,
+        noise_dof=np.full(frequency_hz.size, 30.0),
+        level_db=-30.0 - loss_db + generator.normal(0.0, noise_db, loss_db.shape),
+        noise=nothing + (noise_db / DB_PER_NOISE_RATIO) ** 2,
+        power=nothing + 1.0,
+        beside=nothing + 1e-6,
+        resistance_ohm=nothing,
+        reactance_ohm=nothing,
+    )
+    return level, -loss_db
+
+
+def test_a_tone_s_own_mix_of_quick_and_slow_heating_is_in_its_interval():
+    inside, widths = [], []
+    for seed in range(5):
+        level, truth_db = hot_day(seed)
+        _, tones = tracks_of(level, crossovers_hz=(2400.0,))
+        error, u95 = np.abs(tones.change_db - truth_db)[[5, 30, -1]], tones.u95_db[[5, 30, -1]]
+        told = np.isfinite(u95)
+        inside.append(float(np.mean(error[told] <= u95[told])))
+        widths.append(float(np.median(u95[told])))
+    assert np.mean(inside) > 0.9
+    assert min(inside) > 0.75
+    assert np.median(widths) < 0.15

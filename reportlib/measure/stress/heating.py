@@ -218,17 +218,18 @@ def described(
     end = stage_states(history.spans_s, time_constant_s=tau, cooling=estimate.cooling)[1][-1]
     end_loss_db = float(losses @ end) + lift_db
     later_db = float(losses @ heated_state(PROJECTED_S, time_constant_s=tau)) + lift_db
+    cold_db = estimate.cold_db + lift_db
+    cold_u95_db = half_width(cold_db, mixed.cold_db)
     end_u95_db = half_width(end_loss_db, mixed.end_loss_db)
     later_u95_db = half_width(later_db, mixed.projected_db)
     for one in unseen:
         if one.projected_db.size:
+            cold_u95_db = max(cold_u95_db, half_width(cold_db, one.cold_db + lift_db))
             end_u95_db = max(end_u95_db, half_width(end_loss_db, one.end_loss_db + lift_db))
             later_u95_db = max(later_u95_db, half_width(later_db, one.projected_db + lift_db))
         elif history.stress_s < PROJECTED_S:
             later_u95_db = np.inf
     end_u95_db, later_u95_db = (math.hypot(one, DRIFT_DB) for one in (end_u95_db, later_u95_db))
-    cold_db = estimate.cold_db + lift_db
-    cold_u95_db = half_width(cold_db, mixed.cold_db)
     told = history.stress_s >= PROJECTED_S or all(
         term.identifiable or loss < _WORTH * float(losses @ end)
         for term, loss in zip(terms, losses * end, strict=True)

@@ -21,8 +21,10 @@ for drive units. That uses every period for c, the tone's own cold level. Averag
 start instead, and adding a group's loss there, would use few, and would take the tone for the
 group. a and b are held to ± 0.5 of what is expected beforehand (1 in all, passing from one to the
 other over two octaves), so that a record too short or too noisy to tell them falls back on the
-groups' own losses. 1/3 octaves are led in the same way: with as many fits a report would wait for
-seconds, and two coils at once are told better by the units that they belong to.
+groups' own losses. Beside them a tone may lose by another mix of quick and slow heating than its
+groups do: slow terms and time constants of its own are held to none, ± 0.5, and what they leave
+open is in c's uncertainty. 1/3 octaves are led in the same way: with as many fits a report would
+wait for seconds, and two coils at once are told better by the units that they belong to.
 """
 
 import itertools
@@ -33,6 +35,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reportlib.measure.levels import BANDS, G, band_centres_hz, cell_edges_hz, db
+from reportlib.measure.stress.grid import History, period_states
 from reportlib.measure.stress.heating import thermal_fit
 from reportlib.measure.stress.records import GroupKind, GroupTrack
 from reportlib.measure.stress.stages import Joined
@@ -253,6 +256,7 @@ def half_width(u_db: FloatArray, *, group: Group, level: Joined) -> FloatArray:
 
 
 _CLEAR_DB = 1.0  # standard uncertainty of a tone that has a say in whether cold levels are known
+_STEP = 1e-4
 _LIKE_ITS_GROUPS = 0.5
 """Standard deviation of a tone's share in its groups' losses: about what tones of one drive unit,
 at its resonance and above it, lose apart (a judgement; no source)."""
@@ -303,7 +307,11 @@ def tone_changes(tracks: Sequence[GroupTrack], *, level: Joined) -> ToneChanges:
     for tone, guide in enumerate(guides):
         if guide is not None:
             change[:, tone], u_total[:, tone] = _since_cold(
-                level.level_db[:, tone], u_db[:, tone], guide=guide, usable=level.usable
+                level.level_db[:, tone],
+                u_db[:, tone],
+                guide=guide,
+                level=level,
+                usable=level.usable,
             )
     return ToneChanges(change_db=change, u95_db=expanded(u_total, dof=dof), cold_known=True)
 
@@ -319,6 +327,7 @@ def third_track(group: Group, *, tracks: Sequence[GroupTrack], level: Joined) ->
         group_level(level.level_db, group=group),
         group_u_db(level.noise, group=group),
         guide=guide,
+        level=level,
         usable=told,
     )
     return replace(
@@ -354,15 +363,21 @@ def _between_hz(below: GroupTrack, above: GroupTrack) -> float:
 
 
 def _since_cold(
-    level_db: FloatArray, u_db: FloatArray, *, guide: _Guide, usable: BoolArray
+    level_db: FloatArray, u_db: FloatArray, *, guide: _Guide, level: Joined, usable: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Change of a tone since cold, shape (n,), and its standard uncertainty."""
     used = usable & np.all([np.isfinite(one.fitted_db) for one in guide.tracks], axis=0)
-    columns = np.column_stack((np.ones(used.sum()), *(one.fitted_db[used] for one in guide.tracks)))
+    history = level.history(used)
+    parts = [np.ones((history.centre_s.size, 1))]
+    expected = np.zeros(1)
+    for track, share in zip(guide.tracks, guide.shares, strict=True):
+        own = _own_mix(track, history=history)
+        parts += [track.fitted_db[used, np.newaxis], own]
+        expected = np.concatenate((expected, [share], np.zeros(own.shape[1])))
+    columns = np.concatenate(parts, axis=1)
     y = level_db[used]
     prior = np.full(columns.shape[1], 1.0 / _LIKE_ITS_GROUPS**2)
     prior[0] = 0.0
-    expected = np.array((0.0, *guide.shares))
     weight = 1.0 / np.maximum(u_db[used], 1e-6) ** 2
     scale = 1.0
     for _ in range(2):
@@ -377,9 +392,30 @@ def _since_cold(
     shared = np.zeros(level_db.size)
     shared[used] = columns @ covariance[0] / scale
     cold_u95_db = [one.fit.cold_u95_db for one in guide.tracks if one.fit is not None]
-    by_groups = 0.5 * float(np.abs(found[1:]) @ np.array(cold_u95_db))
+    at = np.cumsum([1, *(1 + one.shape[1] for one in parts[2::2])])[:-1]
+    shares = found[at]
+    by_groups = 0.5 * float(np.abs(shares) @ np.array(cold_u95_db))
     square = u_db**2 + covariance[0, 0] - 2.0 * shared + by_groups**2
     return level_db - found[0], np.sqrt(np.maximum(square, 0.0))
+
+
+def _own_mix(track: GroupTrack, *, history: History) -> FloatArray:
+    """What a tone's own mix of quick and slow heating adds to its group's loss; shape (n, columns).
+
+    The slow one of two terms by itself, and the slope of each term's loss by the logarithm of its
+    time constant.
+    """
+    fit = track.fit
+    if fit is None or not fit.terms:
+        return np.zeros((history.centre_s.size, 0))
+    tau = np.array([one.time_constant_s for one in fit.terms])
+    losses = np.array([one.loss_db for one in fit.terms])
+    cooling = fit.cooling_ratio or 1.0  # it is known wherever a pause makes it matter
+    states = period_states(history, time_constant_s=tau, cooling=cooling)
+    longer = period_states(history, time_constant_s=tau * math.exp(_STEP), cooling=cooling)
+    return np.concatenate(
+        (-losses[1:] * states[:, 1:], -losses * (longer - states) / _STEP), axis=1
+    )
 
 
 def _together(left: FloatArray) -> float:
