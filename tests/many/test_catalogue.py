@@ -129,7 +129,8 @@ def long_page(tmp_path_factory):
     """More sessions than are laid out at once."""
     made = (
         Listed(
-            links=(), plain=(f"Zostera {n}",), name=f"Zostera {n}", pictures=(), said=f"Verdict{n}.",
+            links=(), plain=(f"Zostera {n}",), name=f"Zostera {n}", pictures=(),
+            said=f"Verdict{n}.",
             folder=f"{n}", day="2026-05-04", cells=(f"{n / 10:g}",) * 6,
         )
         for n in range(450)
