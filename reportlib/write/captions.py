@@ -93,7 +93,7 @@ def caption_turned_up(analysis: Analysis, *, said: Said) -> str:
     return said(
         "turned-up/caption-turned-up",
         farthest=farthest(analysis, curves[-1], said=said),
-        baseline=level_text(analysis.baseline.level_asked_db),
+        within=within(analysis, curves),
         grey=grey(analysis, curves, said=said),
         lower_bound=said("turned-up/lower-bound") if from_text else "",
     )
@@ -340,6 +340,20 @@ def farthest(analysis: Analysis, curve: ChangeCurve, *, said: Said) -> str:
 def _u95_near(curve: ChangeCurve, *, frequency_hz: float) -> float:
     nearest = int(np.argmin(np.abs(np.log(curve.frequency_hz / frequency_hz))))
     return float(curve.u95_db[nearest])
+
+
+def within(analysis: Analysis, curves: Sequence[ChangeCurve]) -> str:
+    """Return the least and the largest interval of the bands of some curves."""
+    levels = {curve.level_db for curve in curves}
+    halves = [
+        one.u95_db
+        for one in analysis.bands
+        if one.test == curves[0].test and one.level_db in levels and one.u95_db is not None
+    ]
+    if not halves:
+        return "no interval"
+    least, most = u95_text(min(halves)), u95_text(max(halves))
+    return f"± {most}" if least == most else f"± {least.removesuffix(' dB')} to {most}"
 
 
 def after_playing(analysis: Analysis, curve: ChangeCurve, *, said: Said) -> str:

@@ -70,24 +70,13 @@ def draft(
         "in-short": writer.page(
             "in-short", verdict=" ".join(verdict_sentences(writer)), lines=at_a_glance(writer)
         ),
-        "turned-up": writer.page(
-            "turned-up", intro=_turned_up_intro(writer), paragraphs=turned_up(writer)
-        ),
+        "turned-up": writer.page("turned-up", paragraphs=turned_up(writer)),
         "left-playing": left_playing(writer),
         "why": why(writer),
         "at-your-seat": at_your_seat(writer),
         "care": care(writer),
         "how-measured": writer.page("how-measured", paragraphs=_how_measured(writer)),
     }
-
-
-def _turned_up_intro(writer: Writer) -> str:
-    if not writer.short.levels_db:
-        return writer.say("turned-up/no-levels")
-    baseline = writer.quote("test.baseline")
-    if _from_text(writer.analysis):
-        return writer.say("turned-up/intro-text", baseline=baseline)
-    return writer.say("turned-up/intro", sweep=writer.quote("test.sweep"), baseline=baseline)
 
 
 def _how_measured(writer: Writer) -> list[str]:

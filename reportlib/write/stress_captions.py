@@ -5,7 +5,6 @@ from reportlib.measure.levels import BANDS
 from reportlib.measure.stress.records import CoilTrack, End, Playing, band_ends
 from reportlib.numbers import (
     change_words,
-    counted,
     db_amount,
     db_number,
     duration,
@@ -24,6 +23,7 @@ from reportlib.write.readings_stress import (
     levels_played,
     swept,
     timeline,
+    why_hidden,
     why_untold,
     with_coil,
 )
@@ -71,7 +71,7 @@ def caption_stress_map(analysis: Analysis, *, said: Said) -> str:
     found = stress_map(analysis)
     if found is None:
         return ""
-    averaged = counted(found.averaged, "period")
+    why = why_hidden(levels_played(analysis)[-1])
     return said(
         "left-playing/caption-stress-map",
         deepest=_deepest(found, said=said),
@@ -80,8 +80,7 @@ def caption_stress_map(analysis: Analysis, *, said: Said) -> str:
             step=level_text(found.step_db),
         ),
         hues=said("left-playing/hues-gains" if found.gains else "left-playing/hues"),
-        averaged=said("left-playing/averaged", periods=averaged) if found.averaged > 1 else "",
-        hatched="" if found.told.all() else said("left-playing/hatched"),
+        hatched="" if found.told.all() else said("left-playing/hatched", why=why),
     )
 
 

@@ -135,12 +135,12 @@ def test_the_worst_point_is_named_from_the_bands():
         (band for band in analysis.bands if band.level_db == 99.0), key=lambda band: band.worst_db
     )
     text = caption("turned_up", analysis)
-    assert f"near {worst.worst_hz:.0f} Hz is about {-worst.worst_db:.1f} dB less" in text
+    assert f"near {worst.worst_hz:.0f} Hz is about {-worst.worst_db:.1f} dB short" in text
 
 
 def test_a_linear_loudspeaker_has_no_worst_point():
     assert caption("turned_up", CASES["linear"]).startswith(
-        "At 99 dB no point that can be told is clearly 0.5 dB or more off what was asked."
+        "At 99 dB no point is clearly 0.5 dB or more off what was asked for."
     )
     assert "no band has clearly changed" in caption("left_playing", CASES["linear"])
 
@@ -166,8 +166,8 @@ def test_harmonics_are_given_in_percent_of_their_tone():
 
 
 def test_column_text_is_called_a_lower_bound():
-    assert "lower bound" in caption("turned_up", CASES["text"])
-    assert "lower bound" not in caption("turned_up", CASES["plain"])
+    assert "text curves" in caption("turned_up", CASES["text"])
+    assert "text curves" not in caption("turned_up", CASES["plain"])
 
 
 def test_asked_and_given_counts_against_the_measured_step():
