@@ -26,6 +26,7 @@ from reportlib.write.together import (
     does,
     fare_of,
     heard_words,
+    listing,
     names,
     none,
     sentences,
@@ -263,7 +264,7 @@ def _swept(writer: Writer, playing: Playing) -> list[str]:
         if max(abs(one.end_db), abs(one.seen_db)) >= MATTERS_DB
     ]
     if others:
-        found.append(writer.say("left-playing/disagrees", bands=names(others)))
+        found.append(writer.say("left-playing/disagrees", bands=listing(others)))
     return found
 
 

@@ -101,21 +101,35 @@ def fare_of(result: BandResult, *, unknown_db: float = 0.0) -> Fare:
     return replace(fare, by_point=by_point)
 
 
-def names(bands: Sequence[str]) -> str:
-    """Name bands: all five, or each."""
-    if len(bands) == len(BANDS):
-        return "every band"
+def listing(bands: Sequence[str]) -> str:
+    """Name bands one by one, e.g. ``the bass and presence range``."""
     return f"the {listed([spoken(band) for band in bands])}"
+
+
+def names(bands: Sequence[str]) -> str:
+    """Name bands in the fewest words: all five, all from one up or up to one, or each.
+
+    >>> names(["mids", "presence", "treble"]), names(["bass", "low mids"])
+    ('everything from the mids up', 'the bass and low mids')
+    """
+    every = [band.name for band in BANDS]
+    if len(bands) == len(every):
+        return "every band"
+    if len(bands) > 2 and list(bands) == every[-len(bands) :]:
+        return f"everything from the {spoken(bands[0])} up"
+    if len(bands) > 2 and list(bands) == every[: len(bands)]:
+        return f"everything up to the {spoken(bands[-1])}"
+    return listing(bands)
 
 
 def none(bands: Sequence[str]) -> str:
     """Name bands of which something is denied: none, or each."""
-    return "no band" if len(bands) == len(BANDS) else names(bands)
+    return "no band" if len(bands) == len(BANDS) else listing(bands)
 
 
 def agrees(bands: Sequence[str], *, one: str, many: str) -> str:
     """Choose the verb's form for what `names` calls these bands."""
-    return one if len(bands) == len(BANDS) else verb(bands, one=one, many=many)
+    return one if names(bands).startswith("every") else verb(bands, one=one, many=many)
 
 
 def does(fares: Sequence[Fare]) -> str:

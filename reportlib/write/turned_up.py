@@ -23,6 +23,7 @@ from reportlib.write.together import (
     does,
     fare_of,
     heard_words,
+    listing,
     names,
     none,
     quoted_size,
@@ -125,8 +126,8 @@ def _holding(writer: Writer, fares: Sequence[Fare]) -> list[str]:
     return [
         writer.say(
             "turned-up/holds",
-            bands=sentence(names(bands)),
-            verb=agrees(bands, one="holds", many="hold"),
+            bands=sentence(names(bands) if len(bands) == len(BANDS) else listing(bands)),
+            verb="holds" if len(bands) == len(BANDS) else verb(bands, one="holds", many="hold"),
             top=writer.quote("test.top") if level_db == top_db(writer) else decibels(level_db),
         )
         for level_db, bands in sorted(up_to.items(), reverse=True)
@@ -148,8 +149,8 @@ def _gaps(writer: Writer) -> list[str]:
     """Say which bands were not tested, or can't be told at their loudest levels, and why."""
     story, found = writer.short, []
     if story.untested:
-        bands = sentence(names(story.untested))
-        was = agrees(story.untested, one="was", many="were")
+        bands = sentence(listing(story.untested))
+        was = verb(story.untested, one="was", many="were")
         covered = hz_range_text(*writer.analysis.sweep_range_hz)
         found.append(writer.say("turned-up/not-tested", bands=bands, verb=was, range=covered))
     groups: dict[tuple[tuple[float, ...], str], list[str]] = {}

@@ -20,6 +20,7 @@ from reportlib.measure.levels import BANDS
 from reportlib.measure.stress.records import band_ends
 from reportlib.write import facts
 from reportlib.write.left_playing import left_playing
+from reportlib.write.quotes import refresh
 from reportlib.write.turned_up import turned_up
 from reportlib.write.writer import Writer
 
@@ -37,7 +38,10 @@ BASES = {
     "rise": "rises", "rise much": "rises much",
 }  # fmt: skip
 NAME = "(?:bass|low mids|mids|presence range|treble)"
-BANDED = rf"(?P<bands>[Tt]he {NAME}(?:, {NAME})*(?: and {NAME})?|[Ee]very band)"
+BANDED = (
+    rf"(?P<bands>[Tt]he {NAME}(?:, {NAME})*(?: and {NAME})?|[Ee]very band"
+    rf"|[Ee]verything from the {NAME} up|[Ee]verything up to the {NAME})"
+)
 DOES = re.compile(
     BANDED + r" (?P<first>first )?(?P<sure>holds?|slips?|falls? short|gives? out|rises?(?: much)?)?"
     r"(?: and )?(?:may (?P<may>slip|fall short|give out|rise much|rise))?(?P<rest>\W.*)?$"
@@ -79,8 +83,12 @@ def clauses(text):
 
 
 def named(words):
+    every = list(NAMES)
     if words.lower() == "every band":
-        return [band.name for band in BANDS]
+        return every
+    if words.lower().startswith("everything"):
+        (end,) = (at for at, band in enumerate(every) if re.search(f"the {NAMES[band]}\\b", words))
+        return every[end:] if words.endswith(" up") else every[: end + 1]
     listed = re.split(r", | and ", words[4:])
     return [next(band for band, said in NAMES.items() if said == one) for one in listed]
 
@@ -99,6 +107,7 @@ def assert_one_number_a_fact(text, known):
     """What is quoted is the fact without its sign, as tables round it; no fact stands twice."""
     quoted = [name for _, name in QUOTE.findall(text) if not name.startswith("test.")]
     assert len(set(quoted)) == len(quoted), text
+    assert not refresh(text, facts=known, last={}).changed
     for shown, name in QUOTE.findall(text):
         fact = known[name]
         if fact.unit == "dB":
@@ -107,7 +116,9 @@ def assert_one_number_a_fact(text, known):
 
 def is_plural(words):
     bands = named(words)
-    return words.lower() != "every band" and (len(bands) > 1 or bands[0] in ("low mids", "mids"))
+    if words.lower().startswith("every"):
+        return False
+    return len(bands) > 1 or bands[0] in ("low mids", "mids")
 
 
 def assert_agreement(text):
