@@ -14,7 +14,7 @@ from reportlib.numbers import (
     levels_text,
     listed,
 )
-from reportlib.write.captions import by_band, interval
+from reportlib.write.captions import by_band, told_to
 from reportlib.write.readings_curves import StressMap, stress_map
 from reportlib.write.readings_stress import (
     CoilEnd,
@@ -31,7 +31,7 @@ from reportlib.write.writer import Said
 
 
 def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
-    """Say what had been lost when the stress ended, what the marks are, what can't be told."""
+    """Say what the marks are, how well the ends are told, and what can't be told."""
     levels = levels_played(analysis)
     if not levels:
         return ""
@@ -40,10 +40,10 @@ def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
     swept_too = any(swept(loudest, band=band.name) for band in BANDS)
     return said(
         "left-playing/caption-minute-by-minute",
-        largest=_largest(loudest, said=said),
         dots=said("left-playing/dots-and-fit" if fitted else "left-playing/dots"),
         diamonds=said("left-playing/diamonds") if swept_too else "",
         pause="" if timeline(loudest).exact else said("left-playing/pause-unknown"),
+        told=told_to([end.u95_db for one in levels for end in band_ends(one)], said=said),
         untold=_untold(loudest, said=said),
     )
 
@@ -130,28 +130,6 @@ def alt_coil(analysis: Analysis, *, said: Said) -> str:
 
 def _elapsed(playing: Playing) -> str:
     return duration(max(end.elapsed_s for end in band_ends(playing)))
-
-
-def _largest(playing: Playing, *, said: Said) -> str:
-    """Name the largest clear change when the stress ended."""
-    ends = band_ends(playing)
-    level = level_text(playing.level_db)
-    if not ends:
-        return said("figures/no-band-told-at", level=level)
-    at = {"elapsed": _elapsed(playing), "level": level}
-    clear = [end for end in ends if end.clear]
-    if not clear:
-        return said("left-playing/largest-none", **at)
-    most = max(clear, key=lambda end: abs(end.change_db))
-    return said(
-        "left-playing/largest-down" if most.change_db < 0.0 else "left-playing/largest-up",
-        **at,
-        band=most.name,
-        verb="are" if most.name.endswith("mids") else "is",
-        amount=db_amount(most.change_db, u95_db=most.u95_db),
-        since="" if most.since_cold else said("left-playing/since-first-period"),
-        interval=interval(most.u95_db),
-    )
 
 
 def _end_words(end: End | None) -> str:
