@@ -127,9 +127,15 @@ def step_notes(steps: Sequence[DriveStep], *, sources: Sequence[str]) -> list[Qu
             "right; the level’s name is not.",
         )
         for step, source in zip(steps, sources, strict=True)
-        if step.measured_db is not None
-        and abs(step.measured_db - step.asked_db) > STEP_OFF_DB + step.u95_db
+        if step.measured_db is not None and step_was_off(step)
     ]
+
+
+def step_was_off(step: DriveStep) -> bool:
+    """Whether a volume step was measured, and surely was not the one asked for."""
+    if step.measured_db is None:
+        return False
+    return abs(step.measured_db - step.asked_db) > STEP_OFF_DB + step.u95_db
 
 
 def _bass_notes(session: Session, *, gate: Gate) -> list[QualityNote]:

@@ -81,15 +81,14 @@ def alt_level_ladder(analysis: Analysis, *, said: Said) -> str:
 
 
 def caption_turned_up(analysis: Analysis, *, said: Said) -> str:
-    """Say where the loudest line lies farthest off, what the lines are, what is grey."""
+    """Say what the lines are, how well bands are told, and what is grey."""
     curves = sorted(analysis.short_term, key=lambda curve: curve.level_db)
     if not curves:
         return ""
     from_text = any(curve.source == "text" for curve in curves)
     return said(
         "turned-up/caption-turned-up",
-        farthest=farthest(analysis, curves[-1], said=said),
-        baseline=level_text(analysis.baseline.level_asked_db),
+        told=told_over(analysis, curves, said=said),
         grey=grey(analysis, curves, said=said),
         lower_bound=said("turned-up/lower-bound") if from_text else "",
     )
@@ -114,13 +113,13 @@ def alt_turned_up(analysis: Analysis, *, said: Said) -> str:
 
 
 def caption_left_playing(analysis: Analysis, *, said: Said) -> str:
-    """Say what the time played changed at the highest level, what is drawn, what is grey."""
+    """Say what is drawn, how well it is told, and what is grey."""
     curves = last_curves(analysis)
     if not curves:
         return ""
     return said(
         "left-playing/caption-left-playing",
-        after_playing=after_playing(analysis, curves[-1], said=said),
+        told=told_over(analysis, curves, said=said),
         after=after_text(curves),
         grey=grey(analysis, curves, said=said),
     )
@@ -298,29 +297,21 @@ def _u95_near(curve: ChangeCurve, *, frequency_hz: float) -> float:
     return float(curve.u95_db[nearest])
 
 
-def after_playing(analysis: Analysis, curve: ChangeCurve, *, said: Said) -> str:
-    """Name the largest clear change after the last stage of a level."""
-    results = [last_result(analysis, band=band.name, curve=curve) for band in BANDS]
-    told = [
-        (result, result.mean_db)
-        for result in results
-        if result is not None and result.mean_db is not None and result.grade != "can't tell"
-    ]
-    at = {"after": sentence(after_text([curve])), "level": level_text(curve.level_db)}
-    if not told:
-        return said("left-playing/after-none-told", **at)
-    most, mean_db = max(told, key=lambda pair: abs(pair[1]))
-    u95_db = most.u95_db or 0.0
-    if abs(mean_db) <= u95_db:
-        return said("left-playing/after-no-change", **at)
-    return said(
-        "left-playing/after-playing",
-        **at,
-        band=most.band,
-        verb=comes_out(most.band),
-        change=result_words(most),
-        interval=interval(u95_db),
-    )
+def told_to(halves: Sequence[float | None], *, said: Said) -> str:
+    """Give the least and the largest of some 95 % half-widths, as far as any are known."""
+    known = [one for one in halves if one is not None]
+    if not known:
+        return ""
+    least, most = u95_text(min(known)), u95_text(max(known))
+    within = f"± {most}" if least == most else f"± {least.removesuffix(' dB')} to {most}"
+    return said("figures/told-to", within=within)
+
+
+def told_over(analysis: Analysis, curves: Sequence[ChangeCurve], *, said: Said) -> str:
+    """Give how well the bands of these curves are told."""
+    of = {(curve.test, curve.level_db, curve.elapsed_s) for curve in curves}
+    results = [one for one in analysis.bands if (one.test, one.level_db, one.elapsed_s) in of]
+    return told_to([one.u95_db for one in results], said=said)
 
 
 def result_words(result: BandResult | None) -> str:

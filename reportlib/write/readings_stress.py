@@ -29,6 +29,7 @@ from reportlib.session.records import FloatArray
 """A loss known no better can't be told, as for points of curves, unless it is large itself."""
 
 
+_FAULT_WORDS = {"clipped": "recording clipped", "gap": "samples lost"}
 _MOST_POINTS = 60
 _MOST_KNOTS = 160
 _UNKNOWN_PAUSE_SHARE = 0.05
@@ -126,11 +127,19 @@ def bands_untold(playing: Playing) -> tuple[str, ...]:
 def why_untold(playing: Playing, band: str) -> str:
     """Return in words why a band can't be told while it plays."""
     track = playing.group(band)
+    if track is not None and np.isfinite(track.change_db).any():
+        return "too uncertain"
+    if any(playing.reason):
+        return why_hidden(playing)
     if track is None or track.tones == 0:
         return "too few tones clear of the noise"
-    if not np.isfinite(track.change_db).any():
-        return "lost in noise"
-    return "too uncertain"
+    return why_hidden(playing)
+
+
+def why_hidden(playing: Playing) -> str:
+    """Return in words what hides tones while it plays: a fault of the recording comes first."""
+    faults = sorted(set(playing.reason) - {""})
+    return _FAULT_WORDS[faults[0]] if faults else "lost in noise"
 
 
 def timeline(playing: Playing) -> Timeline:

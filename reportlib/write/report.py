@@ -19,7 +19,7 @@ from reportlib.measure.levels import BANDS
 from reportlib.numbers import duration, frequency, hz_range_text, listed
 from reportlib.session.parameters import ReportParameters
 from reportlib.write.folded import numbers
-from reportlib.write.how_measured import from_text, how_measured, how_sure
+from reportlib.write.how_measured import how_measured, how_sure
 from reportlib.write.left_playing import left_playing, stress_in_short
 from reportlib.write.listener import (
     at_your_seat,
@@ -73,9 +73,7 @@ def draft(
         "in-short": writer.page(
             "in-short", verdict=" ".join(verdict_sentences(writer)), lines=at_a_glance(writer)
         ),
-        "turned-up": writer.page(
-            "turned-up", intro=_turned_up_intro(writer), paragraphs=turned_up(writer)
-        ),
+        "turned-up": writer.page("turned-up", paragraphs=turned_up(writer)),
         "left-playing": left_playing(writer),
         "why": why(writer),
         "at-your-seat": at_your_seat(writer),
@@ -84,15 +82,6 @@ def draft(
         "numbers": numbers(writer),
         "how-sure": writer.page("how-sure", paragraphs=how_sure(writer)),
     }
-
-
-def _turned_up_intro(writer: Writer) -> str:
-    if not writer.short.levels_db:
-        return writer.say("turned-up/no-levels")
-    baseline = writer.quote("test.baseline")
-    if from_text(writer.analysis):
-        return writer.say("turned-up/intro-text", baseline=baseline)
-    return writer.say("turned-up/intro", sweep=writer.quote("test.sweep"), baseline=baseline)
 
 
 @dataclass(frozen=True, kw_only=True)

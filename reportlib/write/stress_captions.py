@@ -7,7 +7,6 @@ from reportlib.measure.levels import BANDS
 from reportlib.measure.stress.records import CoilTrack, End, Playing, band_ends, fit_stays
 from reportlib.numbers import (
     change_words,
-    counted,
     db_amount,
     db_number,
     duration,
@@ -17,7 +16,7 @@ from reportlib.numbers import (
     levels_text,
     listed,
 )
-from reportlib.write.captions import after_playing, by_band, grey, interval, result_words
+from reportlib.write.captions import by_band, grey, result_words, told_over, told_to
 from reportlib.write.readings_curves import StressMap, stress_map
 from reportlib.write.readings_stress import (
     CoilEnd,
@@ -26,6 +25,7 @@ from reportlib.write.readings_stress import (
     levels_played,
     swept,
     timeline,
+    why_hidden,
     why_untold,
     with_coil,
 )
@@ -34,7 +34,7 @@ from reportlib.write.writer import Said, spoken
 
 
 def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
-    """Say what had been lost when the stress ended, what the marks are, what can't be told."""
+    """Say what the marks are, how well the ends are told, and what can't be told."""
     levels = levels_played(analysis)
     curves = last_curves(analysis)
     if not levels:
@@ -42,9 +42,10 @@ def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
             return ""
         return said(
             "left-playing/caption-minute-by-minute",
-            largest=after_playing(analysis, curves[-1], said=said),
             dots="",
-            diamonds=said("left-playing/diamonds-alone"),
+            left="",
+            diamonds=said("left-playing/diamonds"),
+            told=told_over(analysis, curves, said=said),
             pause="",
             untold=grey(analysis, curves, said=said),
         )
@@ -58,11 +59,11 @@ def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
     swept_too = any(swept(loudest, band=band.name) for band in BANDS)
     return said(
         "left-playing/caption-minute-by-minute",
-        largest=_largest(loudest, said=said),
         dots=said("left-playing/dots-and-fit" if len(left) < len(fits) else "left-playing/dots"),
         left=said("left-playing/no-curve", bands=listed(left)) if left else "",
         diamonds=said("left-playing/diamonds") if swept_too else "",
         pause="" if timeline(loudest).exact else said("left-playing/pause-unknown"),
+        told=told_to([end.u95_db for one in levels for end in band_ends(one)], said=said),
         untold=_untold(loudest, said=said),
     )
 
@@ -100,7 +101,7 @@ def caption_stress_map(analysis: Analysis, *, said: Said) -> str:
     found = stress_map(analysis)
     if found is None:
         return ""
-    averaged = counted(found.averaged, "period")
+    why = why_hidden(levels_played(analysis)[-1])
     return said(
         "left-playing/caption-stress-map",
         deepest=_deepest(found, said=said),
@@ -109,8 +110,7 @@ def caption_stress_map(analysis: Analysis, *, said: Said) -> str:
             step=level_text(found.step_db),
         ),
         hues=said("left-playing/hues-gains" if found.gains else "left-playing/hues"),
-        averaged=said("left-playing/averaged", periods=averaged) if found.averaged > 1 else "",
-        hatched="" if found.told.all() else said("left-playing/hatched"),
+        hatched="" if found.told.all() else said("left-playing/hatched", why=why),
     )
 
 
@@ -160,28 +160,6 @@ def alt_coil(analysis: Analysis, *, said: Said) -> str:
 
 def _elapsed(playing: Playing) -> str:
     return duration(max(end.elapsed_s for end in band_ends(playing)))
-
-
-def _largest(playing: Playing, *, said: Said) -> str:
-    """Name the largest clear change when the stress ended."""
-    ends = band_ends(playing)
-    level = level_text(playing.level_db)
-    if not ends:
-        return said("figures/no-band-told-at", level=level)
-    at = {"elapsed": _elapsed(playing), "level": level}
-    clear = [end for end in ends if end.clear]
-    if not clear:
-        return said("left-playing/largest-none", **at)
-    most = max(clear, key=lambda end: abs(end.change_db))
-    return said(
-        "left-playing/largest-down" if most.change_db < 0.0 else "left-playing/largest-up",
-        **at,
-        band=most.name,
-        verb="are" if most.name.endswith("mids") else "is",
-        amount=db_amount(most.change_db, u95_db=most.u95_db),
-        since="" if most.since_cold else said("left-playing/since-first-period"),
-        interval=interval(most.u95_db),
-    )
 
 
 def _end_words(end: End | None) -> str:

@@ -1,156 +1,234 @@
-"""The narrative of the short-term test: what holds, what falls behind and where."""
+"""The narrative of the short-term test: what changes and where, what would be heard."""
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
+from reportlib.check.setup import step_was_off
 from reportlib.judge.causes.table import CAUSE_NAMES, INSTRUMENTS
+from reportlib.judge.heard import balance_of, is_heard
 from reportlib.judge.limits import kind_of
-from reportlib.judge.records import BandResult, Limit
+from reportlib.judge.records import Limit
+from reportlib.judge.thresholds import MEAN_LIMITS_DB, TEXT_UNKNOWN_DB
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import hz_range_text, listed
-from reportlib.write.facts import limit_key
-from reportlib.write.listener import top_db, turned_up_heard
-from reportlib.write.readings_sweeps import band_limits, limit_text
+from reportlib.numbers import hz_range_text, level_key, levels_text, listed, sentence
+from reportlib.write.facts import heard_key, limit_key
+from reportlib.write.listener import top_db
+from reportlib.write.quotes import band_key
+from reportlib.write.readings_sweeps import band_limits
+from reportlib.write.together import (
+    Fare,
+    agrees,
+    alike,
+    does,
+    fare_of,
+    heard_words,
+    listing,
+    names,
+    none,
+    quoted_size,
+    sentences,
+    size,
+)
 from reportlib.write.untold import why_untold
 from reportlib.write.why import EXPLAINS, inseparable, part_of, standing
-from reportlib.write.writer import (
-    BandStory,
-    Writer,
-    at_a_point,
-    decibels,
-    may_lose,
-    spoken,
-    verb,
-    verb_of,
-)
+from reportlib.write.writer import Writer, decibels, spoken, verb
 
-_COUNTED = {2: "two bands", 3: "three bands", 4: "four bands", 5: "all five bands"}
-_TOGETHER = ("loses", "gains")
-"""Wordings that several bands may share in one sentence, where they share the level."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Change:
-    """What one band does, and how it is worded; `first` where it sets in, `worst` at its most."""
-
-    wording: str
-    first: BandResult
-    worst: BandResult
+_DEEPER_DB = 1.0
+"""A worst point that lies so far beyond its band's mean is named."""
 
 
 def turned_up(writer: Writer) -> list[str]:
-    """Return the slot's paragraphs, from what holds to what would be heard."""
-    story = writer.short
-    paragraphs = []
-    holding = [
-        one.band
-        for one in story.bands
-        if one.holds and one.holds_to_db is not None and one.holds_to_db >= top_db(writer)
+    """Return the slot's paragraphs, from what changes to what would be heard."""
+    if not writer.short.levels_db:
+        return [writer.say("turned-up/no-levels")]
+    from_text = any(curve.source == "text" for curve in writer.analysis.short_term)
+    fares = [
+        fare_of(one, unknown_db=TEXT_UNKNOWN_DB if from_text else 0.0)
+        for one in writer.analysis.bands
+        if one.test == "short_term" and one.grade != "can't tell"
     ]
-    if holding:
-        everything = len(holding) == len(story.bands)
-        names = f"The {listed([spoken(band) for band in holding])}"
-        paragraphs.append(
-            writer.say(
-                "turned-up/hold-together",
-                bands="All five bands" if everything else names,
-                verb=verb(holding, one="holds", many="hold"),
-                top=writer.quote("test.top"),
-            )
-        )
-    changed = [_change(one) for one in story.bands]
-    paragraphs += [
-        _together(writer, found) if len(found) > 1 else _alone(writer, found[0])
-        for found in _alike_changes([one for bands in changed for one in bands])
-    ]
-    if story.untested:
-        paragraphs.append(
-            writer.say(
-                "turned-up/not-tested",
-                bands=listed([spoken(band) for band in story.untested]),
-                verb=verb(story.untested, one="was", many="were"),
-                range=hz_range_text(*writer.analysis.sweep_range_hz),
-            )
-        )
-    if story.untold and story.levels_db:
-        paragraphs.append(
-            writer.say(
-                "turned-up/untold",
-                bands=listed([spoken(band) for band in story.untold]),
-                why=why_untold(writer, story.untold),
-            )
-        )
-    return [*paragraphs, *filter(None, (behind(writer), turned_up_heard(writer)))]
+    balance = _balance(writer)
+    told = _changes(writer, fares)
+    rises = {one.band for one in fares if one.gains and one.surely}
+    if rises and rises != {one.band for one in fares} and not balance:
+        told.append(writer.say("turned-up/extra-output"))
+    told += _holding(writer, fares)
+    if from_text:
+        told.append(writer.say("turned-up/from-text"))
+    steps, heard = [*_limits(writer), *_steps(writer)], [*_heard(writer), *balance]
+    paragraphs = (told, steps, _gaps(writer), heard)
+    return [" ".join(found) for found in paragraphs if found]
 
 
-def _change(one: BandStory) -> list[_Change]:
+def _changes(writer: Writer, fares: Sequence[Fare]) -> list[str]:
+    """Say how far each band goes from *holds*, and at which level it first does."""
+    worst: list[Fare] = []
+    first: dict[tuple[float, bool, str], list[Fare]] = {}
+    for band, gains in ((band.name, gains) for gains in (False, True) for band in BANDS):
+        mine = [one for one in fares if one.band == band and one.changed and one.gains == gains]
+        mine = [one for one in mine if one.surely] or mine
+        if not mine:
+            continue
+        worst.append(max(mine, key=lambda one: (*one.severity, abs(one.change_db))))
+        lowest = min(mine, key=lambda one: one.level_db)
+        if lowest.surely and lowest.level_db < worst[-1].level_db:
+            first.setdefault((lowest.level_db, gains, lowest.grade), []).append(lowest)
     found = []
-    if one.first_loss is not None and one.worst_loss is not None:
-        first, worst = one.first_loss, one.worst_loss
-        wording = "loses-at-a-point" if at_a_point(worst) else "loses-and-more"
-        if wording == "loses-and-more" and worst.level_db == first.level_db:
-            wording = "loses"
-        found.append(_Change(wording=wording, first=first, worst=worst))
-    if one.largest_gain is not None:
-        gain = one.largest_gain
-        wording = "gains-at-a-point" if at_a_point(gain) else "gains"
-        found.append(_Change(wording=wording, first=gain, worst=gain))
+    groups = alike(worst)
+    for level_db in dict.fromkeys(group[0].level_db for group in groups):
+        clauses = [_clause(writer, one) for one in groups if one[0].level_db == level_db]
+        found += sentences(writer.say("turned-up/at", level=decibels(level_db)), clauses)
+    found += [
+        writer.say(
+            "turned-up/first",
+            bands=sentence(names([one.band for one in group])),
+            does=does([replace(one, may_be=None) for one in group]),
+            level=decibels(level_db),
+        )
+        for (level_db, *_), group in sorted(first.items(), key=lambda pair: pair[0][0])
+    ]
     return found
 
 
-def _alike_changes(changes: Sequence[_Change]) -> list[list[_Change]]:
-    """Put together what several bands do alike at one level, each where its first band stands."""
-    groups: dict[object, list[_Change]] = {}
-    for index, one in enumerate(changes):
-        alike = (one.wording, one.worst.level_db, may_lose(one.worst))
-        groups.setdefault(alike if one.wording in _TOGETHER else index, []).append(one)
-    return list(groups.values())
+def _clause(writer: Writer, group: Sequence[Fare]) -> str:
+    """Say what bands that do the same do; of one band, or of single points, where as well."""
+    values = {"bands": names([one.band for one in group]), "does": does(group)}
+    deepest = max(group, key=_point_db)
+    beyond_db = _point_db(deepest) - abs(deepest.change_db)
+    deeper = len(group) == 1 and deepest.surely and beyond_db >= _DEEPER_DB
+    if deepest.result is not None and (deepest.by_point or deeper):
+        values["point"] = quoted_size(writer, f"{band_key(deepest.result)}.worst")
+        values["at"] = writer.worst_at(deepest.result)
+        if len(group) > 1:
+            return writer.say("turned-up/fares-at-points", **values)
+        if abs(group[0].change_db) <= MEAN_LIMITS_DB[0]:
+            return writer.say("turned-up/fares-near", **values)
+        return writer.say("turned-up/fares-and-deeper", amount=size(writer, group), **values)
+    if not group[0].surely:
+        return writer.say("turned-up/fares", **values)
+    return writer.say("turned-up/fares-by", amount=size(writer, group), **values)
 
 
-def _together(writer: Writer, changes: Sequence[_Change]) -> str:
-    losing = changes[0].wording == "loses"
-    worst = [one.worst for one in changes]
-    widest = max(worst, key=lambda one: one.u95_db or 0.0)
-    by = [
-        f"the **{spoken(one.band)}** by {writer.of(one, 'shortfall' if losing else 'mean')} "
-        f"(most near {writer.worst_at(one)})"
-        for one in worst
-    ]
-    return writer.say(
-        "turned-up/lose-together" if losing else "turned-up/gain-together",
-        level=decibels(worst[0].level_db),
-        count=_COUNTED[len(worst)],
-        verb=verb_of(worst, names="", one="falls behind", many="fall behind"),
-        changes=listed(by),
-        u95=writer.of(widest, "u95"),
-    )
+def _point_db(fare: Fare) -> float:
+    """How far a band's worst point lies off, to the side to which the band does."""
+    point_db = (fare.result.worst_db or 0.0) if fare.result is not None else 0.0
+    return point_db if fare.gains else -point_db
 
 
-def _alone(writer: Writer, change: _Change) -> str:
-    first, worst = change.first, change.worst
-    name = {"band": spoken(worst.band)}
-    if change.wording.startswith("gains"):
-        return writer.say(
-            f"turned-up/{change.wording}",
-            verb=verb([worst.band], one="comes out", many="come out"),
-            level=decibels(worst.level_db),
-            gain=writer.of(worst, "mean"),
-            point=writer.of(worst, "worst"),
-            at=writer.worst_at(worst),
-            **name,
+def _holding(writer: Writer, fares: Sequence[Fare]) -> list[str]:
+    """Name the bands that hold at every level that tells them, and up to which."""
+    changed = {one.band for one in fares if one.changed}
+    up_to: dict[float, list[str]] = {}
+    for band in BANDS:
+        levels = [one.level_db for one in fares if one.band == band.name]
+        if levels and band.name not in changed:
+            up_to.setdefault(max(levels), []).append(band.name)
+    return [
+        writer.say(
+            "turned-up/holds",
+            bands=sentence(names(bands) if len(bands) == len(BANDS) else listing(bands)),
+            verb="holds" if len(bands) == len(BANDS) else verb(bands, one="holds", many="hold"),
+            top=writer.quote("test.top") if level_db == top_db(writer) else decibels(level_db),
         )
-    return writer.say(
-        f"turned-up/{change.wording}",
-        verb=verb_of([first], names="", one="falls behind", many="fall behind"),
-        first_level=decibels(first.level_db),
-        shortfall=writer.of(first, "shortfall"),
-        u95=writer.of(first, "u95"),
-        worst_level=decibels(worst.level_db),
-        worst_shortfall=writer.of(worst, "shortfall"),
-        worst=writer.of(worst, "worst"),
-        worst_at=writer.worst_at(worst),
-        **name,
-    )
+        for level_db, bands in sorted(up_to.items(), reverse=True)
+    ]
+
+
+def _steps(writer: Writer) -> list[str]:
+    """Name the volume step that was made farthest from what was asked for."""
+    off = [step for step in writer.analysis.drive_steps if step_was_off(step)]
+    if not off:
+        return []
+    most = max(off, key=lambda step: abs((step.measured_db or 0.0) - step.asked_db))
+    key, level = f"step.{level_key(most.level_db)}", decibels(most.level_db)
+    parts = {part: writer.quote(f"{key}.{part}") for part in ("measured", "asked")}
+    return [writer.say("turned-up/step-off", level=level, **parts)]
+
+
+def _gaps(writer: Writer) -> list[str]:
+    """Say which bands were not tested, or can't be told at their loudest levels, and why."""
+    story, found = writer.short, []
+    if story.untested:
+        bands = sentence(listing(story.untested))
+        was = verb(story.untested, one="was", many="were")
+        covered = hz_range_text(*writer.analysis.sweep_range_hz)
+        found.append(writer.say("turned-up/not-tested", bands=bands, verb=was, range=covered))
+    groups: dict[tuple[tuple[float, ...], str], list[str]] = {}
+    for one in story.bands:
+        last_db = one.told[-1].level_db if one.told else -math.inf
+        levels = tuple(level for level in story.levels_db if level > last_db)
+        if levels and one.band not in story.untested:
+            curves = [curve for curve in writer.analysis.short_term if curve.level_db in levels]
+            reason = why_untold(writer, [one.band], curves=curves)
+            groups.setdefault((levels, reason), []).append(one.band)
+    for (levels, reason), untold in groups.items():
+        some = levels != story.levels_db
+        said = writer.say(
+            "turned-up/untold",
+            at=writer.say("turned-up/at", level=levels_text(levels)) if some else "",
+            bands=none(untold),
+            can="can" if len(untold) == len(BANDS) else "can't",
+            why=reason,
+        )
+        found.append(sentence(said))
+    return found
+
+
+def _limits(writer: Writer) -> list[str]:
+    """Say at which level each band is first short by the smaller of the limits' losses."""
+    limits = _told(writer, index=0)
+    reached = sorted((one for one in limits if kind_of(one) in _REACHED), key=_level)
+    found = []
+    while reached:
+        # Those whose brackets overlap can't be ranked.
+        tied = [one for one in reached if (one.low_db or 0.0) <= (reached[0].high_db or 0.0)]
+        bands = [band.name for band in BANDS if band.name in {one.band for one in tied}]
+        where = _where(writer, tied[0]) if len(tied) == 1 else _where_all(writer, tied)
+        verb_here = agrees(bands, one="is", many="are")
+        values = {"bands": sentence(names(bands)), "verb": verb_here, "where": where}
+        found.append(writer.say("turned-up/limit", **values))
+        reached = [one for one in reached if one not in tied]
+    return found
+
+
+def _heard(writer: Writer) -> list[str]:
+    """Say what would be heard of the loudest level that can be told."""
+    every = [
+        one
+        for one in writer.analysis.audible
+        if one.test == "short_term" and one.level_db <= top_db(writer)
+    ]
+    if not every or not any(one.told for one in writer.short.bands):
+        return []
+    loudest = max(one.level_db for one in every)
+    most, *others = [one for one in every if one.level_db == loudest]
+    if not is_heard(most):
+        here = [one for story in writer.short.bands for one in story.told]
+        everywhere = sum(one.level_db == loudest for one in here) == len(BANDS)
+        wording = "heard-no" if everywhere else "heard-no-told"
+        if most.heard == "can't tell":
+            wording = "heard-cant-tell"
+        return [writer.say(f"turned-up/{wording}", level=decibels(loudest))]
+    found = [writer.say("turned-up/heard", **heard_words(writer, most, part="most"))]
+    if f"{heard_key(most)}.most.as-mids" in writer.facts:
+        found.append(writer.say("turned-up/heard-bass"))
+    return found + [
+        writer.say("turned-up/heard-too", **heard_words(writer, one, part="other"))
+        for one in others
+    ]
+
+
+def _balance(writer: Writer) -> list[str]:
+    """Say what the loudest level that can be told surely does to the balance."""
+    loudest = [
+        one
+        for one in writer.analysis.bands
+        if one.test == "short_term" and one.level_db == top_db(writer)
+    ]
+    balance = balance_of(loudest)
+    words = [shift.word for shift in balance.shifts if shift.certain] if balance else []
+    return [writer.say("turned-up/balance", words=listed(words))] if words else []
 
 
 _REACHED = ("at", "between", "by")
@@ -184,73 +262,10 @@ def first_behind(writer: Writer) -> str:
     return ""
 
 
-def behind(writer: Writer) -> str:
-    """Return the paragraph that names the limits of every band, turned up."""
-    ones, threes = _told(writer, index=0), _told(writer, index=-1)
-    sentences = [*_reached(writer, ones), *_unsure(writer, ones)]
-    never = _alike_limits(writer, [one for one in ones if kind_of(one) == "not reached"])
-    for alike in never:
-        wording = "limit-not"
-        if len(never) == 1 and (len(alike) > 1 or not sentences):
-            wording = "limit-none-other" if sentences else "limit-none"
-            if not sentences and (writer.short.untold or writer.short.untested):
-                wording = "limit-none-told"
-        sentences.append(_say(writer, wording, alike=alike))
-    if any(kind_of(one) in _REACHED for one in ones):
-        sentences += [*_reached(writer, threes), *_unsure(writer, threes)]
-        if all(kind_of(three) == "not reached" for three in threes):
-            nearest = min(threes, key=lambda three: three.tested_to_db or 0.0)
-            sentences.append(_say(writer, "limit-no-three", alike=[nearest]))
-    return " ".join(sentences)
-
-
 def _told(writer: Writer, *, index: int) -> list[Limit]:
     """The limits of the bands that can be told, of the smallest loss or of the largest."""
     found = [band_limits(writer.analysis, band=band.name) for band in BANDS]
     return [limits[index] for limits in found if limits and limits[index].reached is not None]
-
-
-def _reached(writer: Writer, limits: Sequence[Limit]) -> list[str]:
-    """One sentence: which band is so far behind where, the first one first."""
-    groups = _alike_limits(writer, [one for one in limits if kind_of(one) in _REACHED])
-    if not groups:
-        return []
-    first, *others = sorted(groups, key=lambda alike: _level(alike[0]))
-    return [
-        _say(
-            writer,
-            "limit-behind",
-            alike=first,
-            others="".join(_say(writer, "limit-other", alike=alike) for alike in others),
-        )
-    ]
-
-
-def _unsure(writer: Writer, limits: Sequence[Limit]) -> list[str]:
-    groups = _alike_limits(writer, [one for one in limits if kind_of(one) == "may be"])
-    return [_say(writer, "limit-open", alike=alike) for alike in groups]
-
-
-def _alike_limits(writer: Writer, limits: Sequence[Limit]) -> list[list[Limit]]:
-    """Group bands of which the same is written."""
-    groups: dict[str, list[Limit]] = {}
-    for one in limits:
-        groups.setdefault(limit_text(one, facts=writer.facts), []).append(one)
-    return list(groups.values())
-
-
-def _say(writer: Writer, wording: str, *, alike: Sequence[Limit], others: str = "") -> str:
-    bands = [one.band for one in alike]
-    reached = kind_of(alike[0]) in _REACHED
-    return writer.say(
-        f"turned-up/{wording}",
-        bands=_named(bands),
-        verb=_is(bands),
-        amount=f"{alike[0].threshold_db:g} dB",
-        where=_where(writer, alike[0]) if reached else "",
-        others=others,
-        tested=_tested(writer, alike[0]),
-    )
 
 
 def _named(bands: Sequence[str]) -> str:
@@ -273,12 +288,14 @@ def _where(writer: Writer, limit: Limit) -> str:
     """Say at which level; `limit` is reached."""
     here = f"{limit_key(limit)}.{limit.threshold_db:g}"
     kind = kind_of(limit)
-    if kind == "at":
-        return writer.say("turned-up/limit-at", level=writer.quote(here))
     high = writer.quote(f"{here}.high")
     if kind == "by":
         return writer.say("turned-up/limit-by", high=high)
-    return writer.say("turned-up/limit-between", low=writer.quote(f"{here}.low"), high=high)
+    low = quoted_size(writer, f"{here}.low", unit=False)
+    if kind == "between":
+        return writer.say("turned-up/limit-between", low=low, high=high)
+    high = quoted_size(writer, f"{here}.high", unit=False)
+    return writer.say("turned-up/limit-at", level=writer.quote(here), low=low, high=high)
 
 
 def _where_all(writer: Writer, limits: Sequence[Limit]) -> str:
@@ -293,7 +310,7 @@ def _where_all(writer: Writer, limits: Sequence[Limit]) -> str:
     high = writer.quote(f"{limit_key(highest)}.{highest.threshold_db:g}.high")
     if lowest.low_db is None:
         return writer.say("turned-up/limit-by", high=high)
-    low = writer.quote(f"{limit_key(lowest)}.{lowest.threshold_db:g}.low")
+    low = quoted_size(writer, f"{limit_key(lowest)}.{lowest.threshold_db:g}.low", unit=False)
     return writer.say("turned-up/limit-between", low=low, high=high)
 
 

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from reportlib.measure.records import Reason
+from reportlib.measure.levels import BANDS
+from reportlib.measure.records import ChangeCurve, Reason
 from reportlib.numbers import frequency
 from reportlib.write.readings_curves import cell_edges
 from reportlib.write.writer import Writer, decibels
@@ -23,14 +24,24 @@ _WORDINGS: dict[Reason, str] = {
 }
 
 
-def why_untold(writer: Writer, bands: Sequence[str]) -> str:
+def why_untold(writer: Writer, bands: Sequence[str], *, curves: Sequence[ChangeCurve] = ()) -> str:
     """Give the most frequent reason of the points in these bands, in words; a chain's fault first.
 
-    Where a take clipped, what else is missing may be due to that.
+    Where a take clipped, what else is missing may be due to that. `curves` are those that it is
+    asked of, else every level turned up.
     """
+    graded = [
+        one.mean_db
+        for one in writer.analysis.bands
+        for curve in curves
+        if one.band in bands
+        and (one.test, one.level_db, one.elapsed_s) == (curve.test, curve.level_db, curve.elapsed_s)
+    ]
+    if graded and None not in graded:  # enough was usable: it is the mean that is too uncertain
+        return writer.say(_WORDINGS[""])
     counted: dict[Reason, int] = {}
-    edges = [(one.low_hz, one.high_hz) for one in writer.analysis.bands if one.band in bands]
-    for curve in writer.analysis.short_term:
+    edges = [(one.low_hz, one.high_hz) for one in BANDS if one.name in bands]
+    for curve in curves or writer.analysis.short_term:
         for point, reason in enumerate(curve.reason):
             hz = float(curve.frequency_hz[point])
             if reason and any(low <= hz < high for low, high in edges):

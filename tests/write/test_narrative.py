@@ -102,7 +102,9 @@ def test_every_quoted_fact_exists_and_is_written_as_it_is(day):
     ]  # fmt: skip
     assert quotes
     for text, name in quotes:
-        assert text == write_quotes.written(known[name])
+        # a loss is said without its sign; the first of two numbers leaves the unit to the second
+        shown = write_quotes.written(known[name]).removeprefix("−")
+        assert text.removeprefix("−") in (shown, shown.removesuffix(f" {known[name].unit}"))
 
 
 @pytest.mark.parametrize("day", DAYS)
@@ -142,8 +144,8 @@ def test_a_loss_that_is_largest_at_a_bands_end_is_no_peak_there():
     """At 700 Hz lies the loss; the low mids end at 500 Hz, on its flank."""
     day = make_analysis(change=lambda f, rise: -0.2 * rise * bump(f, 700.0, octaves=0.6))
     text = drafts(day)["turned-up"]
-    assert re.search(r"\*\*low mids\*\* .*near the band’s upper end, \[490 Hz\]", text)
-    assert re.search(r"\*\*mids\*\* .*near \[[67]\d\d Hz\]", text)
+    assert re.search(r"low mids .*near the band’s upper end, \[490 Hz\]", text)
+    assert re.search(r"the mids .*near \[[67]\d\d Hz\]", text)
 
 
 def at_the_edge(mean_db, u95_db, *, bands=("bass",)):
@@ -166,8 +168,10 @@ def at_the_edge(mean_db, u95_db, *, bands=("bass",)):
 def test_across_the_edge_of_a_rule_words_differ_by_may(bands):
     """Half a decibel is named: by 0.0001 dB surely, and by as little not."""
     surely, maybe = (drafts(at_the_edge(-0.5439, u95, bands=bands)) for u95 in (0.0438, 0.0442))
+    assert re.search("slips?, by", surely["turned-up"])
+    assert "may slip." in maybe["turned-up"]  # what may be has no number
     for slot in surely:
-        assert slot not in ("in-short", "turned-up") or "may" in maybe[slot]
+        assert slot != "in-short" or "may" in maybe[slot]
         for may, certain in (
             ("it may be the", "the"),
             ("may arrive", "arrives" if len(bands) == 1 else "arrive"),
@@ -190,8 +194,7 @@ def test_bands_whose_intervals_overlap_are_put_in_no_order():
 
 def test_what_can_not_be_told_is_not_said_to_hold():
     text = drafts(make_analysis(**DAYS["nothing told"]))
-    assert "hold all the way" not in text["turned-up"]
-    assert "holds all the way" not in text["turned-up"]
+    assert not re.search("holds?", text["turned-up"])
 
 
 def test_a_gate_is_named_as_the_reason_where_it_is():
@@ -201,7 +204,7 @@ def test_a_gate_is_named_as_the_reason_where_it_is():
 
 def test_without_a_long_term_test_nothing_is_said_about_heat():
     text = drafts(make_analysis(**DAYS["no long-term"]))
-    assert "No long-term test was made" in text["left-playing"]
+    assert "It was not left playing" in text["left-playing"]
     assert "Left playing" not in text["in-short"]
     assert "after the stress" not in text["why"]
 
