@@ -126,8 +126,8 @@ _BESIDE_YES = ("just", "no", "can't tell", "not tested")
 def _demands(writer: Writer, answers: Sequence[NeedAnswer]) -> list[str]:
     """Return what the least demanding needs ask for that are no plain yes, one a kind of answer."""
     untold = [one for one in answers if _kind(one) == "can't tell" and _untold(one)]
-    just = [one for one in answers if _kind(one) == "just"][:-1]  # but the most demanding
-    rest = [one for one in answers if _kind(one) in _BESIDE_YES and one not in (*untold, *just)]
+    milder = [one for one in answers if _kind(one) == "just"][:-1]  # the most demanding is named
+    rest = [one for one in answers if _kind(one) in _BESIDE_YES and one not in (*untold, *milder)]
     least = {_kind(one): one for one in reversed(rest)}.values()
     told = [one for one in rest if one in least][: _MOST_DEMANDS - bool(untold)]
     found: list[str] = []
@@ -143,8 +143,12 @@ def _demands(writer: Writer, answers: Sequence[NeedAnswer]) -> list[str]:
             high=writer.quote(f"need.{slug(one.need)}.{'peak' if in_peaks else 'average'}-high"),
         )
         shown_peaks = in_peaks
-        say = _beyond if _kind(one) == "not tested" else _short
-        found.append(say(writer, one, asked=asked, in_peaks=in_peaks))
+        if _kind(one) == "not tested":
+            test = "sweeps" if in_peaks else "playing"
+            ended = writer.quote("need.tested-to" if in_peaks else "need.played-to")
+            found.append(writer.say("at-your-seat/beyond", needs=asked, test=test, tested=ended))
+        else:
+            found.append(_short(writer, one, asked=asked, in_peaks=in_peaks))
     for one in untold[:1]:
         bands = _untold(one)
         names = named_bands(bands, told=[band.band for band in one.bands])
@@ -163,15 +167,6 @@ def _untold(one: NeedAnswer) -> list[str]:
         if "can't tell" in (band.peaks, band.average)
         and (band.peak_loss_high_db is None or band.average_loss_high_db is None)
     ]
-
-
-def _beyond(writer: Writer, _: NeedAnswer, *, asked: str, in_peaks: bool) -> str:
-    return writer.say(
-        "at-your-seat/beyond",
-        needs=asked,
-        test="sweeps" if in_peaks else "playing",
-        tested=writer.quote("need.tested-to" if in_peaks else "need.played-to"),
-    )
 
 
 def _short(writer: Writer, one: NeedAnswer, *, asked: str, in_peaks: bool) -> str:

@@ -32,6 +32,7 @@ _MOST_IN_ONE = 2
 EXPLAINS = 1.0 / 3.0
 """A finding in less of a band than this does not explain what the band as a whole loses."""
 _LEAST_DB = 0.1
+"""A mean change below it has no direction."""
 
 
 def why(writer: Writer) -> str:
