@@ -16,6 +16,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from reportlib.judge.records import BandResult
+from reportlib.judge.verdict import Group
 from reportlib.measure.levels import SLUGS
 from reportlib.numbers import duration, frequency, level_key, number
 
@@ -83,9 +84,17 @@ def quoted(fact: Fact) -> str:
 
 def band_key(result: BandResult) -> str:
     """Name the facts of one band at one level, without the last part."""
+    if result.source == "multitone":
+        return f"stress.{SLUGS[result.band]}.{level_key(result.level_db)}"
     test = "short" if result.test == "short_term" else "long"
     key = f"{test}.{SLUGS[result.band]}.{level_key(result.level_db)}"
     return key if result.test == "short_term" else f"{key}.{result.elapsed_s:g}"
+
+
+def together_name(group: Group) -> str:
+    """Name the fact of what several bands change together."""
+    test = "turned-up" if group.test == "short_term" else "left-playing"
+    return f"verdict.{test}.{'loss' if group.loses else 'gain'}.{level_key(group.level_db)}"
 
 
 def place_of(name: str) -> str:

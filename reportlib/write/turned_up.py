@@ -156,34 +156,6 @@ def _alone(writer: Writer, change: _Change) -> str:
 _REACHED = ("at", "between", "by")
 
 
-def first_behind(writer: Writer) -> str:
-    """Return which band is 1 dB behind first, for the opening; empty where nothing is to say."""
-    limits = _told(writer, index=0)
-    reached = [one for one in limits if kind_of(one) in _REACHED]
-    if reached:
-        first = min(reached, key=_level)
-        # Those whose brackets overlap can't be ranked.
-        tied = [one for one in reached if (one.low_db or 0.0) <= (first.high_db or 0.0)]
-        bands = [one.band for one in tied]
-        where = _where(writer, first) if len(tied) == 1 else _where_all(writer, tied)
-        if len(tied) == len(BANDS):
-            return writer.say("in-short/limit-every", where=where)
-        return writer.say("in-short/limit", bands=_named(bands), verb=_is(bands), where=where)
-    unsure = [one for one in limits if kind_of(one) == "may be"]
-    if unsure:
-        bands = [one.band for one in unsure]
-        return writer.say(
-            "in-short/limit-open",
-            bands=_named(bands),
-            verb=_is(bands),
-            tested=_tested(writer, unsure[0]),
-        )
-    if limits and writer.short.worst_loss is not None:
-        farthest = max(limits, key=lambda one: one.tested_to_db or 0.0)
-        return writer.say("in-short/limit-not-reached", tested=_tested(writer, farthest))
-    return ""
-
-
 def behind(writer: Writer) -> str:
     """Return the paragraph that names the limits of every band, turned up."""
     ones, threes = _told(writer, index=0), _told(writer, index=-1)
@@ -281,27 +253,9 @@ def _where(writer: Writer, limit: Limit) -> str:
     return writer.say("turned-up/limit-between", low=writer.quote(f"{here}.low"), high=high)
 
 
-def _where_all(writer: Writer, limits: Sequence[Limit]) -> str:
-    """Say between which levels all of these lie."""
-    lowest = min(limits, key=lambda one: one.low_db or 0.0)
-    # Where two are as good as the same, the one whose bracket is wide is written without
-    # decimals, as the lower end is.
-    highest = max(
-        limits,
-        key=lambda one: (round(one.high_db or 0.0), kind_of(one) == "between", one.high_db or 0.0),
-    )
-    high = writer.quote(f"{limit_key(highest)}.{highest.threshold_db:g}.high")
-    if lowest.low_db is None:
-        return writer.say("turned-up/limit-by", high=high)
-    low = writer.quote(f"{limit_key(lowest)}.{lowest.threshold_db:g}.low")
-    return writer.say("turned-up/limit-between", low=low, high=high)
-
-
 MOST_SENTENCES = 6
 MOST_POSSIBLE = 3
 LIMITERS = ("limiter-broad", "limiter-band")
-_EXPLAINS = 1.0 / 3.0
-"""A finding in less of a band than this does not explain what the band as a whole loses."""
 
 
 def why(writer: Writer) -> str:
@@ -326,37 +280,6 @@ def why(writer: Writer) -> str:
     if stand:
         paragraphs.append(writer.say("why/fits-not-proved"))
     return writer.page("why", paragraphs=[" ".join(one.split()) for one in paragraphs])
-
-
-def gives_first(writer: Writer) -> list[str]:
-    """Return the opening's half sentence on why what gives first does so, where it is clear."""
-    first = writer.short.gives_first
-    if not first:
-        return []
-    for one in writer.analysis.findings:
-        if one.confidence == "low" or one.cause == NONE_SHOWN:
-            continue
-        explains = any(
-            _of_band(band, one=one) >= _EXPLAINS and band.level_db in one.levels_db
-            for band in first
-        )
-        if explains:
-            wording = "in-short/why-surely" if one.confidence == "high" else "in-short/why-fairly"
-            if one.cause in INSTRUMENTS:
-                wording = "in-short/why-instrument"
-            together = [
-                CAUSE_NAMES[other.cause] for other in _alike_findings(writer.analysis.findings)
-            ]
-            if CAUSE_NAMES[one.cause] in together:
-                return [writer.say("in-short/why-unparted", causes=_either(together))]
-            return [writer.say(wording, cause=CAUSE_NAMES[one.cause])]
-    return []
-
-
-def _of_band(band: BandResult, *, one: Finding) -> float:
-    """Which part of a band, in octaves, a finding speaks of."""
-    low, high = max(band.low_hz, one.low_hz), min(band.high_hz, one.high_hz)
-    return max(0.0, math.log(high / low)) / math.log(band.high_hz / band.low_hz)
 
 
 def _standing(writer: Writer, one: Finding) -> str:

@@ -1,17 +1,14 @@
-"""Why something can't be told, in words: for bands, and for what a fault took from a level."""
+"""Why something can't be told, in words."""
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from reportlib.measure.records import Reason
 from reportlib.numbers import frequency
-from reportlib.write.readings_curves import cell_edges
-from reportlib.write.writer import Writer, decibels
+from reportlib.write.writer import Writer
 
 CHAIN: tuple[Reason, ...] = ("clipped", "overload", "dropout")
 """Faults of microphone or recorder."""
-_WORDINGS: dict[Reason, str] = {
+UNTOLD_WORDINGS: dict[Reason, str] = {
     "": "turned-up/untold-interval",
     "gate": "turned-up/untold-gate",
     "noise": "turned-up/untold-noise",
@@ -36,32 +33,8 @@ def why_untold(writer: Writer, bands: Sequence[str]) -> str:
             if reason and any(low <= hz < high for low, high in edges):
                 counted[reason] = counted.get(reason, 0) + 1
     counted = {reason: counted[reason] for reason in CHAIN if reason in counted} or counted
+    if set(bands) <= set(writer.short.untested):
+        return writer.say(UNTOLD_WORDINGS["range"])
     most: Reason = max(counted, key=lambda reason: counted[reason], default="")
-    lowest = frequency(writer.analysis.lowest_hz)
-    return writer.say(_WORDINGS[most], lowest=lowest)
-
-
-def chain_faults(writer: Writer) -> list[str]:
-    """Say of every level what a fault of microphone or recorder took from it, and which fault."""
-    sentences = []
-    for curve in writer.analysis.short_term:
-        for fault in CHAIN:
-            hz = curve.frequency_hz[[reason == fault for reason in curve.reason]]
-            if not hz.size:
-                continue
-            low, high = cell_edges(
-                curve.frequency_hz,
-                first=int(np.searchsorted(curve.frequency_hz, hz[0])),
-                last=int(np.searchsorted(curve.frequency_hz, hz[-1])),
-                range_hz=writer.analysis.sweep_range_hz,
-            )
-            sentences.append(
-                writer.say(
-                    "in-short/chain-fault",
-                    level=decibels(curve.level_db),
-                    low=frequency(low),
-                    high=frequency(high),
-                    why=writer.say(_WORDINGS[fault]),
-                )
-            )
-    return sentences
+    lowest = frequency(max(writer.analysis.lowest_hz, 1.0))
+    return writer.say(UNTOLD_WORDINGS[most], lowest=lowest)

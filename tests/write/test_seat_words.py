@@ -67,7 +67,7 @@ def test_the_answer_comes_first_and_stands_in_the_opening_too():
         "speech and television and for relaxed music; for loud music and film at reference level "
         "it was not tested loud enough."
     )
-    assert "it is loud enough for speech and television and for relaxed music" in text["in-short"]
+    assert "pair: loud enough for speech and television and for relaxed music" in text["in-short"]
 
 
 def test_the_words_are_those_of_the_answers():
