@@ -111,6 +111,8 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} at {level} dB after {duration(float(elapsed))}"
         case ["stress", slug, level, *_] if slug in spoken:
             return f"{spoken[slug]} at {level} dB while it played"
+        case ["verdict", test, _, *level]:
+            return f"{test.replace('-', ' ')} at {'.'.join(level)} dB, bands together"
         case ["finding", cause]:
             return f"cause {cause.replace('-', ' ')}"
         case ["why", cause, *_]:
