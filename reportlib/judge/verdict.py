@@ -198,6 +198,16 @@ class Verdict:
         )
 
     @property
+    def stops_short(self) -> bool:
+        """Whether something does not hold turned up that neither verdict nor *first* name."""
+        mine = self.turned_up
+        return (
+            mine is not None
+            and mine.changes
+            and not any(mine.says(one) for one in (self.first, *self.worst))
+        )
+
+    @property
     def none_behind(self) -> bool:
         """Whether no band that can be told is 1 dB behind, or may be, in either test."""
         every = [one for one in self.analysis.limits if one.threshold_db == BEHIND_DB[0]]

@@ -161,8 +161,8 @@ def collect(analysis: Analysis) -> FactTable:
 def _verdict_facts(analysis: Analysis) -> Iterator[Fact]:
     """Name the one number of bands whose intervals overlap."""
     verdict = conclude_first(analysis)
-    every = [one for one in (verdict.first, verdict.gain, *verdict.worst) if one is not None]
-    for name, group in {together_name(one): one for one in every}.items():
+    every = (verdict.first, verdict.gain, verdict.turned_up, *verdict.worst)
+    for name, group in {together_name(one): one for one in every if one}.items():
         if group.together_db is not None:
             digits = digits_for(max(one.u95_db or 0.0 for one in group.by_mean))
             yield Fact(name=name, value=abs(group.together_db), unit="dB", digits=digits)

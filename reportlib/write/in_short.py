@@ -118,7 +118,15 @@ def _first(writer: Writer, *, verdict: Verdict) -> list[list[str]]:
     first, gain = verdict.first, verdict.gain
     found = _gives_not(writer, verdict) if first is None else _gives(writer, verdict, group=first)
     found += [_also(writer, verdict, group=one) for one in verdict.worst if one is not first]
-    if gain is not None and not any(gain.says(one) for one in (first, *verdict.worst)):
+    turned_up = verdict.turned_up
+    if turned_up is not None and verdict.stops_short:  # why it does not hold up to the top
+        what, *more = what_they_do(writer, turned_up, subject="the")
+        level = decibels(turned_up.level_db)
+        found.append([writer.say("in-short/at", level=level, what=what), *more])
+    if first is not None and first.loses and verdict.none_behind:
+        wording = "in-short/no-limit-told" if verdict.untold else "in-short/no-limit"
+        found.append([writer.say(wording, top=decibels(verdict.levels_db[-1]))])
+    if gain is not None and not any(gain.says(one) for one in (first, turned_up, *verdict.worst)):
         what, *more = what_they_do(writer, gain, subject="the")
         level = decibels(gain.level_db)
         found.append([writer.say("in-short/gain", what=what, level=level), *more])
@@ -147,15 +155,11 @@ def _gives(writer: Writer, verdict: Verdict, *, group: Group) -> list[list[str]]
     values["limit"], more = "", []
     if len(reached(limits)) == len(limits):
         where = {"verb": "are" if plural else "is", "where": where_behind(writer, reached(limits))}
-        if group.may_be is None:
+        if group.may_be is None and group.test == "short_term":
             values["limit"] = writer.say("in-short/and-limit", **where)
         else:  # enough for a sentence as it is
             more = [writer.say("in-short/limit", bands=values["they"], **where)]
-    found = [[writer.say("in-short/gives-first", **values), *more, *why]]
-    if verdict.none_behind:
-        wording = "in-short/no-limit-told" if verdict.untold else "in-short/no-limit"
-        found.append([writer.say(wording, top=decibels(verdict.levels_db[-1]))])
-    return found
+    return [[writer.say("in-short/gives-first", **values), *more, *why]]
 
 
 def _gives_not(writer: Writer, verdict: Verdict) -> list[list[str]]:

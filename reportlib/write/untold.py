@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from reportlib.judge.thresholds import LARGEST_UNUSABLE_SHARE
 from reportlib.measure.records import Reason
 from reportlib.numbers import frequency
 from reportlib.write.writer import Writer
@@ -23,16 +24,21 @@ UNTOLD_WORDINGS: dict[Reason, str] = {
 def why_untold(writer: Writer, bands: Sequence[str]) -> str:
     """Give the most frequent reason of the points in these bands, in words; a chain's fault first.
 
-    Where a take clipped, what else is missing may be due to that.
+    Where a take clipped, what else is missing may be due to that; where most points can be used,
+    it is the interval.
     """
     counted: dict[Reason, int] = {}
+    points = 0
     edges = [(one.low_hz, one.high_hz) for one in writer.analysis.bands if one.band in bands]
     for curve in writer.analysis.short_term:
         for point, reason in enumerate(curve.reason):
             hz = float(curve.frequency_hz[point])
-            if reason and any(low <= hz < high for low, high in edges):
+            if any(low <= hz < high for low, high in edges):
                 counted[reason] = counted.get(reason, 0) + 1
-    counted = {reason: counted[reason] for reason in CHAIN if reason in counted} or counted
+                points += 1
+    usable = counted.pop("", 0) >= (1.0 - LARGEST_UNUSABLE_SHARE) * points
+    faults = {reason: counted[reason] for reason in CHAIN if reason in counted}
+    counted = faults or ({} if usable else counted)
     if set(bands) <= set(writer.short.untested):
         return writer.say(UNTOLD_WORDINGS["range"])
     most: Reason = max(counted, key=lambda reason: counted[reason], default="")
