@@ -24,6 +24,7 @@ from reportlib.judge.thresholds import (
 )
 from reportlib.measure.levels import BANDS, GRID_PER_OCTAVE, Band, G
 from reportlib.measure.records import ChangeCurve
+from reportlib.measure.stress.records import Playing, end_of
 from reportlib.session.records import BoolArray, FloatArray
 
 LOSS_GRADES: tuple[Grade, ...] = ("holds", "slips", "falls short", "gives out")
@@ -77,6 +78,7 @@ def _band_result(curve: ChangeCurve, *, band: Band, fraction: int) -> BandResult
     )
     return BandResult(
         test=curve.test,
+        source=curve.source,
         level_db=curve.level_db,
         elapsed_s=curve.elapsed_s,
         band=band.name,
@@ -91,9 +93,60 @@ def _band_result(curve: ChangeCurve, *, band: Band, fraction: int) -> BandResult
     )
 
 
+def played_results(playing: Sequence[Playing]) -> tuple[BandResult, ...]:
+    """Grade every band by how far it had changed when the stress ended, level by level.
+
+    By the thresholds of a band's mean. Told where the change since cold is: the fit's, or, where
+    the fit found none, the mean of the last stage's tones. `elapsed_s` is the stress behind it.
+    """
+    found = []
+    for one in playing:
+        last_s = max((stage.elapsed_s for stage in one.stages if stage.recorded), default=0.0)
+        for band in BANDS:
+            end = _end_since_cold(one, band=band)
+            mean = u95 = None
+            grade: Grade = "can't tell"
+            may_be = None
+            if end is not None:
+                mean, u95 = end
+                grade, may_be = grade_of(mean, 0.0, mean_u95_db=u95, worst_u95_db=0.0)
+            found.append(
+                BandResult(
+                    test="long_term",
+                    source="multitone",
+                    level_db=one.level_db,
+                    elapsed_s=last_s,
+                    band=band.name,
+                    low_hz=band.low_hz,
+                    high_hz=band.high_hz,
+                    mean_db=mean,
+                    worst_db=None,
+                    worst_hz=None,
+                    u95_db=u95,
+                    grade=grade,
+                    grade_may_be=may_be,
+                )
+            )
+    return tuple(found)
+
+
+def _end_since_cold(playing: Playing, *, band: Band) -> tuple[float, float] | None:
+    """Return a band's change when the stress ended and its half-width, None where not told."""
+    track = playing.group(band.name)
+    end = end_of(playing, track)
+    if track is None or track.fit is None or end is None or not end.since_cold:
+        return None
+    if track.fit.terms:
+        return end.change_db, end.u95_db
+    told = np.isfinite(track.change_db) & np.isfinite(track.u95_db)
+    last = told & (playing.stage == playing.stage[told].max())
+    return float(track.change_db[last].mean()), float(np.median(track.u95_db[last]))
+
+
 def _untold(curve: ChangeCurve, *, band: Band) -> BandResult:
     return BandResult(
         test=curve.test,
+        source=curve.source,
         level_db=curve.level_db,
         elapsed_s=curve.elapsed_s,
         band=band.name,

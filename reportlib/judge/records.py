@@ -21,10 +21,12 @@ class BandResult:
     """One band at one level: mean over log frequency, worst point, grade.
 
     Numbers are None where the band can't be told. `grade_may_be` is the next worse grade
-    where the interval allows two, else None.
+    where the interval allows two, else None. `source` is what was heard: a sweep, its curve as
+    text, or the multitone when the stress ended, which has no worst point.
     """
 
     test: Test
+    source: Literal["sweep", "multitone", "text"] = "sweep"
     level_db: float
     elapsed_s: float
     band: str

@@ -125,7 +125,7 @@ def from_results(document: Mapping[str, Any]) -> dict[str, Value]:
         "warnings": notes.count("warning"),
         "refused": notes.count("refused"),
     }
-    bands = document["bands"]
+    bands = [one for one in document["bands"] if one.get("source") != "multitone"]
     row |= _loudest(bands, test="short_term")
     row |= _loudest(bands, test="long_term")
     row |= _limits(document["limits"])

@@ -202,12 +202,13 @@ def changes(
     """Return which grades read otherwise now, and which of the numbers quoted then.
 
     A number that was not quoted then is no correction; one that has gone is. Every report answers
-    the same needs; what stands on one side alone, an earlier version wrote of another seat.
+    the same needs, and grades what was heard while it played; what stands on one side alone, an
+    earlier version wrote of another seat, or did not grade.
     """
     found = [
         Changed(name=name, then=then.judged.get(name, ""), now=judged.get(name, ""))
         for name in dict.fromkeys((*then.judged, *judged))
-        if not name.startswith("need.") or (name in then.judged and name in judged)
+        if not name.startswith(("need.", "stress.")) or (name in then.judged and name in judged)
     ]
     found += [
         Changed(name=name, then=value, now=numbers.get(name, ""))

@@ -35,10 +35,10 @@ _MOST_IN_BRIEF = 4
 _LEAST_SENTENCE = 20  # characters that tell a drafted sentence from anybody's
 _LABEL_WORDS = 6
 _BELONGS: Mapping[str, tuple[str, ...]] = {
-    "in-short": ("short.", "long.", "finding.", "need.", "standing.", "hindrance."),
+    "in-short": ("short.", "long.", "stress.", "finding.", "need.", "standing.", "hindrance."),
     "turned-up": ("short.",),
     "at-equal-output": ("standing.output.", "standing.limit.", "hindrance."),
-    "left-playing": ("long.", "standing.long."),
+    "left-playing": ("long.", "stress.", "standing.long."),
     "why": ("finding.",),
     "at-your-seat": ("need.",),
     "how-comparable": ("hindrance.",),

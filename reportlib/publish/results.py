@@ -7,6 +7,7 @@ come too, and not in the reviewer's state (`memory`), which is written under the
 alone. All of it a run makes again.
 """
 
+import datetime
 import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -91,14 +92,22 @@ def keep(
 
 def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:
     """Draft what has changed since the report was last published, empty where nothing has."""
-    last, changed = history.since_published(
-        Path(analysis.session.folder),
-        judged=history.judged(data.results_document(analysis, tool_version="")),
-        facts=facts,
-    )
+    session = analysis.session
+    judged = history.judged(data.results_document(analysis, tool_version=""))
+    last, changed = history.since_published(Path(session.folder), judged=judged, facts=facts)
     if last is None:
         return ""
-    return what_changed(changed, since=last.date, templates=narrative_templates())
+    now = history.record(
+        when=datetime.datetime.now(),
+        tool_version=__version__,
+        digests=session.digests,
+        narrative={},
+        judged=judged,
+        numbers={},
+    )
+    return what_changed(
+        changed, last=last, now=now, name=session.speaker.name, templates=narrative_templates()
+    )
 
 
 def about(analysis: Analysis) -> dict[str, Any]:

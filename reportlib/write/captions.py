@@ -38,7 +38,6 @@ from reportlib.write.readings_sweeps import (
     Rung,
     after_text,
     driven_levels,
-    half_full_db,
     last_curves,
     last_result,
     long_term_levels,
@@ -51,16 +50,15 @@ from reportlib.write.writer import Said
 
 
 def caption_level_ladder(analysis: Analysis, *, said: Said) -> str:
-    """Say what stands out, what the boxes are, and what can't be told."""
+    """Say what the boxes are, and what can't be told; what they show, the verdict says."""
     every = rungs(analysis)
     if not every:
         return ""
-    highest = every[-1]
+    u95 = [one.u95_db for one in every if one.change_db is not None]
+    ends = dict.fromkeys(u95_text(end) for end in ((min(u95), max(u95)) if u95 else ()))
     return said(
         "in-short/caption-level-ladder",
-        standing_out=standing_out(every, said=said),
-        highest=level_text(highest.level_db),
-        half=db_amount(half_full_db(asked_db=highest.asked_db)),
+        interval=f"(± {'–'.join(ends).replace(' dB–', '–')})" if u95 else "",
         untold=untold(analysis, every, said=said),
     )
 

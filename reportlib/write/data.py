@@ -17,6 +17,7 @@ from importlib import resources
 from typing import Any, Literal
 
 from reportlib.judge.exposure import NIOSH_CEILING_DBA
+from reportlib.judge.grades import played_results
 from reportlib.judge.need import (
     GRAVEST_FIRST,
     NEEDS,
@@ -113,7 +114,9 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "digests": dict(sorted(session.digests.items())),
         "quality": [asdict(note) for note in analysis.quality],
         "drive_steps": [asdict(step) for step in analysis.drive_steps],
-        "bands": [asdict(result) for result in analysis.bands],
+        "bands": [
+            asdict(result) for result in (*analysis.bands, *played_results(analysis.playing))
+        ],
         "limits": [_limit(limit) for limit in analysis.limits],
         "findings": [asdict(one) for one in analysis.findings],
         "thermal": thermal_list(analysis),

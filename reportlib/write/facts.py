@@ -39,6 +39,8 @@ Names are dotted and lower case: test, band, level, then what it is.
                                 ``.low``, ``.high``, rounded outwards; ``limit.<band>.tested``;
                                 ``limit.long.<band>.…`` left playing, ``limit.unit-40-401.…`` by
                                 drive unit
+``verdict.turned-up.loss.99``   the mean size of the verdict's bands at a level, where their
+                                intervals overlap; ``verdict.left-playing…``, ``….gain.<level>``
 ``heard.short.<level>.most.…``  the stretch that is heard most: ``.size``, ``.u95``, ``.low``,
                                 ``.high``, ``.as-mids`` (phon); ``.other.…`` another one;
                                 ``heard.long.<level>.<s>.…`` left playing
@@ -63,8 +65,8 @@ from reportlib.judge.records import (
 )
 from reportlib.judge.seat import ROOM_METHOD, TRADE_METHOD
 from reportlib.judge.thresholds import BEHIND_DB
+from reportlib.judge.verdict import conclude_first
 from reportlib.measure.levels import BANDS, SLUGS
-from reportlib.measure.records import CHAIN_FAULTS
 from reportlib.measure.stress.records import (
     CoilTrack,
     GroupTrack,
@@ -74,7 +76,7 @@ from reportlib.measure.stress.records import (
     end_of,
 )
 from reportlib.numbers import digits_for, half_width, level_digits, level_key, outwards, slug
-from reportlib.write.quotes import Fact, FactTable, band_key
+from reportlib.write.quotes import Fact, FactTable, band_key, together_name
 from reportlib.write.readings_stress import coil_end, distortion_ends, last_recovery
 
 
@@ -101,6 +103,8 @@ def judgements_of(name: str) -> str:
             return f"finding.{cause}"
         case ["need", need, _, *_]:
             return f"need.{need},-{slug(SEAT_SETUP)}"
+        case ["verdict", test, *_]:
+            return "short." if test == "turned-up" else "stress."
         case ["beside", _, band, what, *_] if band in SLUGS.values():
             asked = what.partition("-")[0]  # limit-low, limit-high and the like
             return f"standing.{asked if asked in {'limit', 'long'} else 'output'}.{band}."
@@ -129,7 +133,8 @@ def collect(analysis: Analysis) -> FactTable:
             Fact(name="test.sweep", value=analysis.session.sweep.duration_s, unit="s", digits=1)
         )
     if analysis.short_term:
-        facts.append(Fact(name="test.top", value=_top_db(analysis), unit="dB", digits=0))
+        counting = conclude_first(analysis).levels_db or (analysis.short_term[-1].level_db,)
+        facts.append(Fact(name="test.top", value=counting[-1], unit="dB", digits=0))
     for result in analysis.bands:
         facts += _band_facts(result)
     for step in analysis.drive_steps:
@@ -149,22 +154,18 @@ def collect(analysis: Analysis) -> FactTable:
     facts += seat_facts(analysis)
     facts += stress_facts(analysis)
     facts += judged_facts(analysis)
+    facts += _verdict_facts(analysis)
     return FactTable(facts)
 
 
-def _top_db(analysis: Analysis) -> float:
-    faulty = {
-        curve.level_db
-        for curve in analysis.short_term
-        if not set(CHAIN_FAULTS).isdisjoint(curve.reason)
-    }
-    short = [one for one in analysis.bands if one.test == "short_term"]
-    told = {one.band for one in short if one.grade != "can't tell"}
-    spoilt = {
-        one.level_db for one in short if one.grade == "can't tell" and one.band in told
-    } & faulty
-    levels = [curve.level_db for curve in analysis.short_term]
-    return max((level for level in levels if level not in spoilt), default=levels[-1])
+def _verdict_facts(analysis: Analysis) -> Iterator[Fact]:
+    """Name the one number of bands whose intervals overlap."""
+    verdict = conclude_first(analysis)
+    every = (verdict.first, verdict.gain, verdict.turned_up, *verdict.worst)
+    for name, group in {together_name(one): one for one in every if one}.items():
+        if group.together_db is not None:
+            digits = digits_for(max(one.u95_db or 0.0 for one in group.by_mean))
+            yield Fact(name=name, value=abs(group.together_db), unit="dB", digits=digits)
 
 
 def _band_facts(result: BandResult) -> list[Fact]:

@@ -33,7 +33,7 @@ from reportlib.write.together import (
     size,
 )
 from reportlib.write.untold import why_untold as why_curve_untold
-from reportlib.write.writer import Writer, decibels, plain, spoken
+from reportlib.write.writer import Writer, plain, spoken
 
 _ALONE = {"at-swept": "swept-alone", "at-later": "later-alone"}
 """What is said once of levels of which only a part is known."""
@@ -173,40 +173,6 @@ def worst_end(playing: Sequence[Playing]) -> End | None:
         if end.since_cold and end.change_db < 0.0 and matters(end)
     ]
     return min(losses, key=lambda end: end.change_db, default=None)
-
-
-def stress_in_short(writer: Writer) -> str | None:
-    """Return the opening's sentence about the stress by what was heard while it played.
-
-    None where that can't be told, or where the sweeps afterwards saw more.
-    """
-    played = levels_played(writer.analysis)
-    cold = [end for one in played for end in band_ends(one) if end.since_cold]
-    if not cold:
-        return None
-    worst, swept = worst_end(played), writer.long.worst_loss
-    if swept is not None and (worst is None or (swept.mean_db or 0.0) < worst.change_db):
-        return None
-    if worst is None:
-        loudest = played[-1]
-        known = [end for end in band_ends(loudest) if end.since_cold]
-        if not known:
-            return None
-        every = len(known) == len(BANDS)
-        return writer.say(
-            "in-short/stress-holds-playing" if every else "in-short/stress-holds-playing-told",
-            level=decibels(loudest.level_db),
-            elapsed=duration(known[0].elapsed_s),
-        )
-    playing = next(one for one in played if one.level_db == worst.level_db)
-    return writer.say(
-        "in-short/stress-loses-playing",
-        level=decibels(worst.level_db),
-        loss=_quote(writer, playing, band=worst.name, part="end"),
-        u95=_quote(writer, playing, band=worst.name, part="u95"),
-        band=spoken(worst.name),
-        elapsed=duration(worst.elapsed_s),
-    )
 
 
 def _quote(writer: Writer, playing: Playing, *, band: str, part: str) -> str:

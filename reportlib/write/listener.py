@@ -47,21 +47,6 @@ def at_your_seat(writer: Writer) -> str:
     return writer.page("at-your-seat", paragraphs=[one for one in paragraphs if one])
 
 
-def in_short_at_seat(writer: Writer) -> str:
-    """Return the opening's line on the reader's seat: what arrives there, and the answer."""
-    answers, top = _own(writer), top_key(writer)
-    where = place(reader_seat(writer.parameters))
-    if not answers:
-        return writer.say("in-short/seat-cant-tell")
-    clauses = _clauses(writer, answers, it=True)
-    if top is None:
-        return writer.say("in-short/seat-level-cant-tell", place=where, clauses=clauses)
-    low, high = writer.quote(f"{top}.low"), writer.quote(f"{top}.high")
-    return writer.say(
-        "in-short/seat", low=low, high=high, place=where, tested=tested(writer), clauses=clauses
-    )
-
-
 def place(seat: Seat) -> str:
     """Say where a seat is, e.g. ``3 m from a pair of them in a living room``."""
     count = seat.loudspeakers

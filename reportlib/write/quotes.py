@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from itertools import takewhile
 
 from reportlib.judge.records import BandResult
+from reportlib.judge.verdict import Group
 from reportlib.measure.levels import SLUGS
 from reportlib.numbers import duration, frequency, level_key, number
 
@@ -84,9 +85,17 @@ def quoted(fact: Fact) -> str:
 
 def band_key(result: BandResult) -> str:
     """Name the facts of one band at one level, without the last part."""
+    if result.source == "multitone":
+        return f"stress.{SLUGS[result.band]}.{level_key(result.level_db)}"
     test = "short" if result.test == "short_term" else "long"
     key = f"{test}.{SLUGS[result.band]}.{level_key(result.level_db)}"
     return key if result.test == "short_term" else f"{key}.{result.elapsed_s:g}"
+
+
+def together_name(group: Group) -> str:
+    """Name the fact of what several bands change together."""
+    test = "turned-up" if group.test == "short_term" else "left-playing"
+    return f"verdict.{test}.{'loss' if group.loses else 'gain'}.{level_key(group.level_db)}"
 
 
 def place_of(name: str) -> str:
@@ -108,6 +117,8 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} at {level}"
         case ["stress", slug, _, *_] if slug in spoken and numbers:
             return f"{spoken[slug]} at {level} while it played"
+        case ["verdict", asked, _, *rest]:
+            return f"{asked.replace('-', ' ')} at {'.'.join(rest)} dB, bands together"
         case ["finding", cause]:
             return f"cause {cause.replace('-', ' ')}"
         case ["why", cause, *_]:

@@ -16,7 +16,7 @@ import numpy as np
 
 from reportlib.judge.limits import kind_of
 from reportlib.judge.records import Analysis, BandResult, Grade, Limit
-from reportlib.measure.levels import BANDS, Band, db, power
+from reportlib.measure.levels import BANDS, Band, power
 from reportlib.measure.records import ChangeCurve, HarmonicCurves
 from reportlib.numbers import duration, hz_range_text
 from reportlib.session.day import Test
@@ -71,15 +71,6 @@ def rise_share(change_db: float, *, asked_db: float) -> float | None:
     asked = float(power(asked_db)) - 1.0
     given = float(power(asked_db + change_db)) - 1.0
     return max(given / asked, 0.0)
-
-
-def half_full_db(*, asked_db: float) -> float:
-    """Return the change at which half of the rise in sound power arrives, in dB.
-
-    >>> round(half_full_db(asked_db=27.0), 2)
-    -3.0
-    """
-    return float(db(0.5 * (power(asked_db) + 1.0))) - asked_db
 
 
 def applied_step_db(analysis: Analysis, level_db: float) -> float:

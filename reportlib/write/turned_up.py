@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from reportlib.check.setup import step_was_off
-from reportlib.judge.causes.table import CAUSE_NAMES, INSTRUMENTS
 from reportlib.judge.heard import balance_of, is_heard
 from reportlib.judge.limits import kind_of
 from reportlib.judge.records import Limit
@@ -31,7 +30,6 @@ from reportlib.write.together import (
     size,
 )
 from reportlib.write.untold import why_untold
-from reportlib.write.why import EXPLAINS, inseparable, part_of, standing
 from reportlib.write.writer import Writer, decibels, spoken, verb
 
 _DEEPER_DB = 1.0
@@ -234,34 +232,6 @@ def _balance(writer: Writer) -> list[str]:
 _REACHED = ("at", "between", "by")
 
 
-def first_behind(writer: Writer) -> str:
-    """Return which band is 1 dB behind first, for the opening; empty where nothing is to say."""
-    limits = _told(writer, index=0)
-    reached = [one for one in limits if kind_of(one) in _REACHED]
-    if reached:
-        first = min(reached, key=_level)
-        # Those whose brackets overlap can't be ranked.
-        tied = [one for one in reached if (one.low_db or 0.0) <= (first.high_db or 0.0)]
-        bands = [one.band for one in tied]
-        where = _where(writer, first) if len(tied) == 1 else _where_all(writer, tied)
-        if len(tied) == len(BANDS):
-            return writer.say("in-short/limit-every", where=where)
-        return writer.say("in-short/limit", bands=_named(bands), verb=_is(bands), where=where)
-    unsure = [one for one in limits if kind_of(one) == "may be"]
-    if unsure:
-        bands = [one.band for one in unsure]
-        return writer.say(
-            "in-short/limit-open",
-            bands=_named(bands),
-            verb=_is(bands),
-            tested=_tested(writer, unsure[0]),
-        )
-    if limits and writer.short.worst_loss is not None:
-        farthest = max(limits, key=lambda one: one.tested_to_db or 0.0)
-        return writer.say("in-short/limit-not-reached", tested=_tested(writer, farthest))
-    return ""
-
-
 def _told(writer: Writer, *, index: int) -> list[Limit]:
     """The limits of the bands that can be told, of the smallest loss or of the largest."""
     found = [band_limits(writer.analysis, band=band.name) for band in BANDS]
@@ -312,32 +282,3 @@ def _where_all(writer: Writer, limits: Sequence[Limit]) -> str:
         return writer.say("turned-up/limit-by", high=high)
     low = quoted_size(writer, f"{limit_key(lowest)}.{lowest.threshold_db:g}.low", unit=False)
     return writer.say("turned-up/limit-between", low=low, high=high)
-
-
-def gives_first(writer: Writer) -> list[str]:
-    """Return the opening's half sentence on why what gives first does so, where it is clear."""
-    first = writer.short.gives_first
-    if not first:
-        return []
-    stand = standing(writer.analysis.findings)
-    for one in stand:
-        explains = any(
-            part_of(one, low_hz=band.low_hz, high_hz=band.high_hz) >= EXPLAINS
-            and band.level_db in one.levels_db
-            for band in first
-        )
-        if explains:
-            wording = "in-short/why-surely" if one.confidence == "high" else "in-short/why-fairly"
-            if one.cause in INSTRUMENTS:
-                wording = "in-short/why-instrument"
-            (group,) = [group for group in inseparable(stand) if one in group]
-            together = [CAUSE_NAMES[other.cause] for other in group]
-            if len(together) > 1:
-                return [
-                    writer.say(
-                        "in-short/why-unparted",
-                        causes=listed(together, word="or"),
-                    )
-                ]
-            return [writer.say(wording, cause=CAUSE_NAMES[one.cause])]
-    return []

@@ -305,17 +305,17 @@ def test_what_is_published_again_with_other_numbers_says_what_changed(mine):
     (published,) = memory.read(mine).published
     run("publish", mine)
     assert memory.read(mine).published == (published,)  # the same words about the same numbers
-    name = next(name for name in published.numbers if name.startswith("short."))
+    name = next(name for name in published.numbers if name.endswith(".shortfall"))
     otherwise = replace(
         published,
-        numbers={**published.numbers, name: "−7.7 dB"},
+        numbers={**published.numbers, name: "7.7 dB"},
         when="2026-05-06T10:00:00",
     )
     memory.change(mine, published=(otherwise,))
     run("report", mine)
     page = read(mine / "out/report.html")
     assert "published on 6 May 2026" in page
-    assert "−7.7 dB, now" in page
+    assert "short; it was 7.7 dB." in page
 
 
 def test_publishing_what_was_never_reported_says_what_to_do(session):

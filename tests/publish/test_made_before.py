@@ -105,7 +105,7 @@ def test_what_was_published_then_is_what_has_changed_since(run_today):
     folder, _ = run_today
     drafts = {slot(cell): cell.source for cell in read_notebook(folder / "report.ipynb").cells}
     assert "published on 29 November 2026" in drafts["what-changed"]
-    assert "- mids at 99 dB: falls short, now slips, may be falls short." in drafts["what-changed"]
+    assert "At 99 dB the bass fell short, or gave out; now it falls" in drafts["what-changed"]
 
 
 def test_what_was_remembered_stands_in_one_file(run_today):

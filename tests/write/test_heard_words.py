@@ -49,14 +49,15 @@ def test_a_wide_bracket_is_said_instead_of_a_level():
     )
     (bass,) = [one for one in analysis.limits if one.band == "bass" and one.threshold_db == 1.0]
     assert kind_of(bass) == "between"
-    assert re.search(
-        r"The bass is 1 dB short between \d\d and 9\d dB\.", drafted(analysis)["turned-up"]
-    )
+    text = drafted(analysis)
+    assert re.search(r"and is 1 dB short between \d\d and 9\d dB", text["in-short"])
+    assert re.search(r"The bass is 1 dB short between \d\d and 9\d dB\.", text["turned-up"])
 
 
 def test_bands_whose_brackets_overlap_are_not_ranked():
-    text = drafted(close_levels(lambda f, r: -2.0 * (r / 24.0) ** 3 + 0.0 * f))["turned-up"]
-    assert "Every band is 1 dB short between" in text
+    text = drafted(close_levels(lambda f, r: -2.0 * (r / 24.0) ** 3 + 0.0 * f))
+    assert re.search(r"[Ee]verything gives together: it .* 1 dB short between", text["in-short"])
+    assert "Every band is 1 dB short between" in text["turned-up"]
 
 
 def test_an_interval_over_the_limit_is_not_said_to_be_reached():

@@ -7,7 +7,6 @@ from builders import make_analysis
 from reportlib.write.readings_sweeps import (
     applied_step_db,
     driven_levels,
-    half_full_db,
     rise_share,
     rungs,
 )
@@ -35,13 +34,6 @@ def test_four_times_asked_and_twice_come_is_a_third():
 
 def test_far_above_the_baseline_the_share_is_the_power_ratio():
     assert rise_share(-10.0, asked_db=80.0) == pytest.approx(0.1, rel=1e-6)
-    assert half_full_db(asked_db=80.0) == pytest.approx(-HALF_DB, abs=1e-6)
-
-
-@pytest.mark.parametrize("asked_db", [2.0, 6.0, 27.0])
-def test_half_full_is_where_half_arrives(asked_db):
-    half = half_full_db(asked_db=asked_db)
-    assert rise_share(half, asked_db=asked_db) == pytest.approx(0.5)
 
 
 def test_more_than_asked_is_more_than_all():

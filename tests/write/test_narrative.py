@@ -15,7 +15,7 @@ from builders import judged, make_analysis
 from full_report import full_analysis
 
 from reportlib.draw.wordings import narrative_templates
-from reportlib.judge.grades import band_results, grade_of
+from reportlib.judge.grades import grade_of
 from reportlib.session import files
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.records import QualityNote
@@ -115,31 +115,6 @@ def test_measured_numbers_are_quoted_never_typed(day):
         assert set(re.findall(r"(\d+\.\d+) dB", bare)) <= {"0.5", "1.5"}
 
 
-def verdict(day):
-    analysis = make_analysis(**DAYS[day])
-    if day == "spike":  # the builder grades by the mean alone
-        curves = (*analysis.short_term, *analysis.long_term)
-        analysis = replace(analysis, bands=band_results(curves, fraction=12))
-    return drafts(analysis)["in-short"].split("\n\n")[1]
-
-
-@pytest.mark.parametrize(
-    ("day", "words"),
-    [
-        ("holds", "gives what it is asked for, from"),
-        ("port", r"keeps up with the volume to .* the bass begins to fall behind, and at 99 dB it"),
-        ("everything", "keeps up with the volume to 84 dB"),
-        ("swelling", r"loses nothing .* but the low mids come out .* louder than asked"),
-        ("spike", r"in every band as a whole, but not everywhere .* near \[1 kHz\]"),
-        ("bass untold", r"This speaks for .* and up; the bass can't be told"),
-        ("nothing told", "can't be told whether"),
-        ("wide intervals", "can't be told whether"),
-    ],
-)
-def test_the_verdict_says_what_the_day_was(day, words):
-    assert re.search(words, verdict(day))
-
-
 def test_a_loss_that_is_largest_at_a_bands_end_is_no_peak_there():
     """At 700 Hz lies the loss; the low mids end at 500 Hz, on its flank."""
     day = make_analysis(change=lambda f, rise: -0.2 * rise * bump(f, 700.0, octaves=0.6))
@@ -168,12 +143,13 @@ def at_the_edge(mean_db, u95_db, *, bands=("bass",)):
 def test_across_the_edge_of_a_rule_words_differ_by_may(bands):
     """Half a decibel is named: by 0.0001 dB surely, and by as little not."""
     surely, maybe = (drafts(at_the_edge(-0.5439, u95, bands=bands)) for u95 in (0.0438, 0.0442))
-    assert re.search("slips?, by", surely["turned-up"])
-    assert "may slip." in maybe["turned-up"]  # what may be has no number
+    assert "may slip" in maybe.pop("in-short")
+    assert "may" not in surely.pop("in-short")
+    assert re.search("slips?, by", surely.pop("turned-up"))
+    assert "may slip." in maybe.pop("turned-up")  # what may be has no number
     for slot in surely:
-        assert slot != "in-short" or "may" in maybe[slot]
         for may, certain in (
-            ("it may be the", "the"),
+            ("may be missing", "is missing"),
             ("may arrive", "arrives" if len(bands) == 1 else "arrive"),
             ("may fall behind", "falls behind" if len(bands) == 1 else "fall behind"),
         ):
@@ -188,8 +164,8 @@ def test_bands_whose_intervals_overlap_are_put_in_no_order():
         for one in day.bands
     ]
     text = drafts(replace(day, bands=tuple(bands)))["in-short"]
-    assert re.search(r"at 99 dB the bass and mids arrive up to \[2\.\d dB\]", text)
-    assert "the mids most" not in text
+    assert re.search(r"at 99 dB its bass and mids fall short, by \[2\.0 dB\]", text)
+    assert text.count("2.") == 1
 
 
 def test_what_can_not_be_told_is_not_said_to_hold():
@@ -207,12 +183,6 @@ def test_without_a_long_term_test_nothing_is_said_about_heat():
     assert "It was not left playing" in text["left-playing"]
     assert "Left playing" not in text["in-short"]
     assert "after the stress" not in text["why"]
-
-
-def test_warnings_are_pointed_to_in_the_opening():
-    note = QualityNote(code="clipped", severity="warning", capture="a", message="It clipped.")
-    assert "one warning" in drafts(make_analysis(quality=[note]))["in-short"]
-    assert "warning" not in drafts(make_analysis())["in-short"]
 
 
 def test_a_hostile_name_stays_text():

@@ -1,0 +1,276 @@
+"""The verdict in words: which bands do what, at which level, by how much.
+
+What is said was decided in `judge.verdict`. Clauses are put together to sentences that can be
+read in one breath.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from reportlib.check.kinds import KINDS
+from reportlib.judge.records import BandResult, Grade
+from reportlib.judge.verdict import (
+    Group,
+    Verdict,
+    mean_gravity,
+)
+from reportlib.measure.levels import BANDS
+from reportlib.numbers import counted, duration, frequency, listed, number, sentence
+from reportlib.write.quotes import Fact, FactTable, band_key, quoted, together_name, written
+from reportlib.write.untold import UNTOLD_WORDINGS, why_untold
+from reportlib.write.writer import Writer, decibels, spoken, verb
+
+MOST_WORDS = 25
+"""A sentence of more is not taken in at once."""
+
+
+def joined(clauses: Sequence[str]) -> str:
+    """Join clauses to sentences, each as long as it may be."""
+    found: list[str] = []
+    for clause in clauses:
+        if found and len(f"{found[-1]} {clause}".split()) <= MOST_WORDS:
+            found[-1] += f"; {clause}"
+        else:
+            found.append(sentence(clause))
+    return " ".join(f"{one}." for one in found)
+
+
+def verdict_words(writer: Writer, *, verdict: Verdict) -> str:
+    """Return the headline: what to mind, what holds, what is the gravest."""
+    clauses, played = _main(writer, verdict=verdict)
+    if verdict.told and verdict.untold:
+        within, beside = _range(writer, verdict)
+        clauses[0] = f"{within}, {clauses[0]}"
+        why = why_untold(writer, verdict.untold)
+        clauses.append(writer.say("in-short/rest-untold", where=beside, why=why))
+    if verdict.turned_up is not None and _from_text(verdict):
+        clauses[0] = writer.say("in-short/as-text-shows", rest=clauses[0])
+    return " ".join([*_to_mind(writer, verdict), joined([*clauses, *played])])
+
+
+def _to_mind(writer: Writer, verdict: Verdict) -> list[str]:
+    """Say first what takes levels away, and what puts the rest in doubt."""
+    found = []
+    if verdict.faulty_db and verdict.told:
+        values = {
+            "fault": sentence(writer.say(UNTOLD_WORDINGS[verdict.fault])),
+            "level": listed([decibels(level) for level in verdict.faulty_db]),
+            "top": decibels(verdict.levels_db[-1]),
+        }
+        loudest = verdict.faulty_db[0] > verdict.levels_db[-1]
+        wording = "in-short/fault" if loudest else "in-short/fault-between"
+        found.append(writer.say(wording, **values))
+    if verdict.doubts and (verdict.told or verdict.left_playing):
+        meaning = {kind.code: kind.meaning for kind in KINDS}
+        reasons = [
+            meaning.get(code, note.message).rstrip(".")
+            for code, note in {note.code: note for note in verdict.doubts}.items()
+        ]
+        more = len(reasons) - 1
+        found.append(
+            writer.say(
+                "in-short/doubts" if more else "in-short/doubt",
+                reason=reasons[0][:1].lower() + reasons[0][1:],
+                more=counted(more, "more warning"),
+            )
+        )
+    return found
+
+
+def _main(writer: Writer, *, verdict: Verdict) -> tuple[list[str], list[str]]:
+    """Return the clauses on turning up and those on playing."""
+    say, turned_up, worst = writer.say, verdict.turned_up, verdict.worst
+    left = verdict.left_playing
+    if turned_up is None:
+        why = why_untold(writer, [band.name for band in BANDS])
+        alone = not writer.short.levels_db
+        found = [say("in-short/baseline-alone") if alone else say("in-short/untold", why=why)]
+        return found, _played(writer, left) if left is not None else []
+    top = decibels(verdict.levels_db[-1])
+    holds = "in-short/holds-text" if _from_text(verdict) else "in-short/holds"
+    if not worst:
+        through, played = _holds_playing(writer, verdict=verdict)
+        return [say(holds, level=top) + through], played
+    if worst == (turned_up,) and not turned_up.loses and verdict.loses_nothing:
+        what, *more = what_they_do(writer, turned_up, subject="")
+        level = decibels(turned_up.level_db)
+        return [say("in-short/gains-only", top=top, what=what, level=level), *more], []
+    if verdict.holds_to_db is not None:
+        found = [say(holds, level=decibels(verdict.holds_to_db))]
+    else:
+        wording = "in-short/not-even" if verdict.fails_at_once else "in-short/maybe-not-even"
+        found = [say(wording, level=decibels(verdict.levels_db[0]))]
+    steps = [one for one in worst if one.test == "short_term"]
+    if verdict.sudden and verdict.first is not None:
+        steps.insert(0, verdict.first)
+    for one in steps:
+        what, *more = what_they_do(writer, one, subject="its")
+        found += [say("in-short/at", level=decibels(one.level_db), what=what), *more]
+    playing = [_played(writer, one) for one in worst if one.test == "long_term"]
+    return found, [clause for clauses in playing for clause in clauses]
+
+
+def _holds_playing(writer: Writer, *, verdict: Verdict) -> tuple[str, list[str]]:
+    """Return what is added to "holds up to …", and clauses of their own."""
+    say, left = writer.say, verdict.left_playing
+    if left is None:
+        made = bool(writer.analysis.session.long_term)
+        return "", [say("in-short/played-untold" if made else "in-short/not-played")]
+    when = {"elapsed": _minutes(left), "level": decibels(left.level_db)}
+    if left.at_least:
+        return "", [say("in-short/swept-holds", **when)]
+    if not verdict.played_untold:
+        return say("in-short/through", **when), []
+    bands = listed([spoken(band) for band in verdict.played_untold])
+    return say("in-short/through", **when), [say("in-short/played-untold-bands", bands=bands)]
+
+
+def _played(writer: Writer, group: Group) -> list[str]:
+    what, *more = what_they_do(writer, group, subject="its")
+    when = {"elapsed": _minutes(group), "level": decibels(group.level_db)}
+    return [writer.say("in-short/played", what=what, **when), *more]
+
+
+def what_they_do(writer: Writer, group: Group, *, subject: str) -> list[str]:
+    """Say who does what, and by how much, then which bands do so at a point alone.
+
+    Without a subject, what the loudspeaker does.
+    """
+    names = named(group.bands, every=group.every, whose=subject) if subject else ""
+    plural = bool(subject) and is_plural(names, bands=group.bands)
+    does = f"{names} {doing(group.grade, may_be=group.may_be, plural=plural)}".strip()
+    if not group.changes:
+        return [does]
+    points = where_most(writer, group.by_point)
+    if len(group.by_point) == len(group.bands) > 1:
+        return [writer.say("in-short/by-points", does=does, points=points)]
+    bound = group.at_least or any(one.source == "text" for one in group.results)
+    values = {
+        "does": does,
+        "at_least": "at least" if bound else "",
+        "about": "" if bound else "about",
+        "short": "" if bound else "short" if group.loses else "louder",
+        "size": _sizes(writer, group),
+    }
+    beyond = group.beyond
+    if beyond is not None:
+        values["point"] = _as_size(writer.facts[f"{band_key(beyond)}.worst"])
+        values["at"] = where_most(writer, [beyond])
+        overall = mean_gravity(beyond) > 0.0
+        return [writer.say("in-short/beyond" if overall else "in-short/by-point", **values)]
+    together = group.together_db is not None and group.every and not group.by_point
+    found = [writer.say("in-short/by", together="together" if together else "", **values)]
+    if group.by_point:
+        bands = [one.band for one in group.by_point]
+        found.append(
+            writer.say(
+                "in-short/only-at-points",
+                bands=listed([spoken(band) for band in bands]),
+                verb=verb(bands, one="does", many="do"),
+                points=points,
+            )
+        )
+    return found
+
+
+def where_most(writer: Writer, results: Sequence[BandResult]) -> str:
+    """Say where bands change most."""
+    return listed([f"near {writer.of(one, 'worst-at')}" for one in results])
+
+
+_BASE: dict[Grade, str] = {
+    "holds": "hold",
+    "slips": "slip",
+    "falls short": "fall short",
+    "gives out": "give out",
+    "rises": "rise",
+    "rises much": "rise much",
+}
+
+
+def doing(grade: Grade, *, may_be: Grade | None = None, plural: bool = False) -> str:
+    """Say a grade as what bands do.
+
+    >>> doing("slips"), doing("holds", may_be="slips")
+    ('slips', 'may slip')
+    >>> doing("slips", may_be="falls short", plural=True)
+    'slip and may fall short'
+    """
+    does = _BASE[grade] if plural else grade
+    if may_be is None:
+        return does
+    return f"may {_BASE[may_be]}" if grade == "holds" else f"{does} and may {_BASE[may_be]}"
+
+
+def named(bands: Sequence[str], *, every: bool, whose: str = "the") -> str:
+    """Name bands: all of them, a stretch from or up to one, or each. `bands`: bass first."""
+    order = [band.name for band in BANDS]
+    if every and len(bands) > 2:
+        return "everything" if len(bands) == len(order) else "every band told"
+    if len(bands) > 2 and list(bands) == order[-len(bands) :]:
+        return f"everything from the {spoken(bands[0])} up"
+    if len(bands) > 2 and list(bands) == order[: len(bands)]:
+        return f"everything up to the {spoken(bands[-1])}"
+    return f"{whose} {listed([spoken(band) for band in bands])}"
+
+
+def is_plural(names: str, *, bands: Sequence[str]) -> bool:
+    """Whether bands that are named so take a verb in the plural."""
+    return not names.startswith("every") and verb(bands, one="", many="s") == "s"
+
+
+def _size(one: BandResult, *, facts: FactTable, loses: bool) -> Fact:
+    """How much a band as a whole changes, as a size."""
+    if one.source == "multitone":
+        return facts[f"{band_key(one)}.{'end' if loses else 'change'}"]
+    return facts[f"{band_key(one)}.{'shortfall' if loses else 'mean'}"]
+
+
+def _sizes(writer: Writer, group: Group) -> str:
+    """Quote the size of bands as a whole: one number where they are together or read the same."""
+    if group.together_db is not None:
+        return writer.quote(together_name(group))
+    facts = [
+        _size(one, facts=writer.facts, loses=group.loses) for one in group.by_mean or group.by_point
+    ]
+    least, most = (choose(facts, key=lambda one: one.value) for choose in (min, max))
+    if written(least) == written(most):
+        return quoted(most)
+    return f"{bare(least)} to {quoted(most)}"
+
+
+def bare(fact: Fact) -> str:
+    """Quote a fact without its unit, for the lower end of a range."""
+    return f"[{number(fact.value, fact.digits)}](#fact-{fact.name})"
+
+
+def _as_size(fact: Fact) -> str:
+    """Quote a change as its size."""
+    return f"[{written(replace(fact, value=abs(fact.value)))}](#fact-{fact.name})"
+
+
+def _minutes(group: Group) -> str:
+    """Write how long it was left playing: in minutes from one minute to one hour."""
+    if not 60.0 <= group.elapsed_s < 3600.0:
+        return duration(group.elapsed_s)
+    text = f"{group.elapsed_s / 60.0:.3g}"
+    return f"{text} minute" if text == "1" else f"{text} minutes"
+
+
+def _from_text(verdict: Verdict) -> bool:
+    return any(curve.source == "text" for curve in verdict.analysis.short_term)
+
+
+def _range(writer: Writer, verdict: Verdict) -> tuple[str, str]:
+    """Say which range is told, and where the rest lies."""
+    order = [band.name for band in BANDS]
+    told = [order.index(band) for band in verdict.told]
+    low_hz = max(BANDS[told[0]].low_hz, writer.facts["test.lowest"].value)
+    high_hz = min(BANDS[told[-1]].high_hz, writer.analysis.sweep_range_hz[1])
+    if told != list(range(told[0], told[-1] + 1)):
+        return f"in the {listed([spoken(band) for band in verdict.told])}", "elsewhere"
+    if told[-1] == len(order) - 1:
+        return f"from {frequency(low_hz)} up", "below"
+    if told[0] == 0:
+        return f"up to {frequency(high_hz)}", "above"
+    return f"from {frequency(low_hz)} to {frequency(high_hz)}", "beyond"
