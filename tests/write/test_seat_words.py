@@ -122,7 +122,7 @@ def day_of(drawn):
         else [],
         noise_below_hz=dict.fromkeys(drawn["levels"], drawn["noise_hz"]),
         band_u95_db=drawn["u95_db"],
-        measured_steps=drawn["steps_off_db"] is not None,
+        measured_steps=drawn["reference_at"] is not None and drawn["steps_off_db"] is not None,
         source=drawn["source"],
         quality=[
             QualityNote(code=code, severity="warning", capture="a", message="So it is.")
@@ -197,7 +197,8 @@ def test_what_the_words_of_any_day_obey(drawn):
     assert_causes_are_said_as_surely_as_they_are(analysis, texts["why"])
     assert_every_loss_has_its_word(analysis, texts["why"])
     measured = texts["how-measured"]
-    assert ("The step to" in measured) == bool(drawn["steps_off_db"])
+    off = drawn["steps_off_db"] if drawn["reference_at"] else 0.0
+    assert ("The step to" in measured) == bool(off)
     assert ("moved by up to 0.4 dB" in measured) == bool(drawn["drift_db"])
     at_1_m = "Levels are calibrated." in measured
     if "without a pause" in texts["seat and care"]:

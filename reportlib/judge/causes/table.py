@@ -73,7 +73,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         code="wrong-step",
-        name="a volume step that was not made as written",
+        name="a volume step not made as written",
         rule=case.wrong_step,
         source="arithmetic: a gain is the same at all frequencies",
         to_confirm="Record the drive beside the sound (loop-back or terminals).",
