@@ -15,6 +15,7 @@ from sample_notebook import (
 )
 
 from reportlib.errors import NotebookError
+from reportlib.publish.outputs import page_html
 from reportlib.publish.publication import Figure, read_publication
 from reportlib.write.shown import PICTURE_MIME, TABLE_MIME, Table
 
@@ -188,3 +189,24 @@ def test_text_that_no_file_can_hold_is_made_readable():
     assert isinstance(block, Table)
     assert block.caption == "a\ufffdb"
     assert block.rows[0][0] == "\ufffd"
+
+
+def test_what_stands_behind_a_cell_that_folds_is_folded_and_not_what_was_shown_before():
+    numbers = v4.new_markdown_cell("## The numbers", metadata={"tags": ["folds"]})
+    picture, table = make_picture(), make_table()
+    notebook = notebook_of(
+        narrative_cell("## Why\n\nIt is warm.", slot="why"),
+        shown_cell(picture),
+        numbers,
+        shown_cell(table, picture),
+        narrative_cell("## How sure\n\nAs sure as that.", slot="how-sure"),
+        v4.new_markdown_cell("A note of my own, without a heading."),
+    )
+    blocks = read_publication(notebook).blocks
+    assert [(type(one).__name__, one.folded) for one in blocks] == [
+        ("Prose", False), ("Figure", False), ("Prose", False), ("Table", True), ("Prose", True),
+        ("Prose", False),
+    ]  # fmt: skip
+    html = page_html(notebook)
+    assert "<summary>How sure</summary>" in html
+    assert html.count("A note of my own") == 1
