@@ -31,6 +31,8 @@ SPEAKER = "speaker"
 CHANGED = "changed."
 """What the names of what reads otherwise since a publication start with, among them."""
 NOT_TOLD = "not told"
+_PLAYED = "stress."
+"""Grades of what was heard while it played, which earlier versions did not give."""
 _MOST_IN_BRIEF = 4
 _LEAST_SENTENCE = 20  # characters that tell a drafted sentence from anybody's
 _LABEL_WORDS = 6
@@ -60,10 +62,11 @@ def reasons(then: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
     >>> reasons({"short.mids.94": "holds"}, {"short.mids.94": "slips"})
     ('mids at 94 dB: “holds” then, “slips” now',)
     """
+    graded = any(key.startswith(_PLAYED) for key in then)
     found = []
     for key in sorted({**then, **now}, key=lambda key: "finding." in key):
         before, after = then.get(key, ""), now.get(key, "")
-        if before == after:
+        if before == after or (key.startswith(_PLAYED) and not graded):
             continue
         place = place_of(key)
         if key == SPEAKER:

@@ -136,8 +136,10 @@ def what_they_do(writer: Writer, group: Group, *, subject: str) -> list[str]:
 
     Without a subject, what the loudspeaker does.
     """
-    names = named(group.bands, every=group.every, whose=subject) if subject else ""
-    plural = bool(subject) and is_plural(names, bands=group.bands)
+    bands = [one.band for one in group.by_mean or group.by_point]
+    every = group.every and len(bands) == len(group.bands)
+    names = named(bands, every=every, whose=subject) if subject else ""
+    plural = bool(subject) and is_plural(names, bands=bands)
     does = f"{names} {doing(group.grade, may_be=group.may_be, plural=plural)}".strip()
     if not group.changes:
         return [does]
@@ -161,12 +163,12 @@ def what_they_do(writer: Writer, group: Group, *, subject: str) -> list[str]:
     together = group.together_db is not None and group.every and not group.by_point
     found = [writer.say("in-short/by", together="together" if together else "", **values)]
     if group.by_point:
-        bands = [one.band for one in group.by_point]
+        beside = [one.band for one in group.by_point]
         found.append(
             writer.say(
                 "in-short/only-at-points",
-                bands=listed([spoken(band) for band in bands]),
-                verb=verb(bands, one="does", many="do"),
+                bands=listed([spoken(band) for band in beside]),
+                verb=verb(beside, one="does", many="do"),
                 points=points,
             )
         )

@@ -21,7 +21,7 @@ from reportlib.judge.thresholds import (
     WORST_LIMITS_DB,
 )
 from reportlib.measure.levels import BANDS, GRID_PER_OCTAVE, G
-from reportlib.numbers import level_text, listed
+from reportlib.numbers import level_text
 from reportlib.session.day import Test
 from reportlib.session.parameters import ReportParameters
 from reportlib.write.quotes import FactTable, band_key, quoted
@@ -87,19 +87,6 @@ class Story:
         """The result with the largest loss of all."""
         losses = [story.worst_loss for story in self.bands if story.worst_loss is not None]
         return min(losses, key=_mean, default=None)
-
-    @property
-    def most_behind(self) -> tuple[BandResult, ...]:
-        """Results at the level of the largest loss that their intervals leave no less, bass first.
-
-        Bands whose intervals overlap are put in no order.
-        """
-        worst = self.worst_loss
-        if worst is None:
-            return ()
-        level = [one for story in self.bands for one in story.told]
-        level = [one for one in level if one.level_db == worst.level_db and not at_a_point(one)]
-        return no_less([one for one in level if is_loss(one) or may_lose(one)])
 
     @property
     def largest_gain(self) -> BandResult | None:
@@ -339,16 +326,6 @@ def verb_of(results: Sequence[BandResult], *, names: str, one: str, many: str) -
 def spoken(band: str) -> str:
     """Return a band's name as a sentence says it, e.g. ``presence range``."""
     return _SPOKEN.get(band, band)
-
-
-def named_bands(bands: Sequence[str], *, told: Sequence[str]) -> str:
-    """Name several bands: all of them, all but one, or each."""
-    others = [band for band in told if band not in bands]
-    if len(bands) > 2 and not others:
-        return "every band"
-    if len(bands) > 2 and len(others) == 1:
-        return f"everything but the {spoken(others[0])}"
-    return f"the {listed([spoken(band) for band in bands])}"
 
 
 def decibels(level_db: float) -> str:

@@ -10,6 +10,7 @@ from nbformat.v4 import new_markdown_cell
 from reportlib.errors import ReportError
 from reportlib.publish import history, ready
 from reportlib.publish.merge import cell_name, slot, text_digest
+from reportlib.publish.read_again import reasons
 from reportlib.write.facts import judgements_of
 from reportlib.write.quotes import Fact, place_of
 
@@ -295,6 +296,15 @@ def test_publishing_the_account_of_what_changed_is_no_reason_to_read_it_again(
     assert run() == ()
     grades["short.bass.94"] = "slips"
     assert run() == ("what changed (bass at 94 dB): “slips” now, not told then",)
+
+
+def test_a_grade_that_no_version_gave_before_is_no_reason_to_read_again():
+    then = {"long.mids.92.120": "holds"}
+    assert reasons(then, {**then, "stress.mids.92": "slips"}) == ()
+    then["stress.mids.92"] = "holds"
+    assert reasons(then, {**then, "stress.mids.92": "slips"}) == (
+        "mids at 92 dB while it played: “holds” then, “slips” now",
+    )
 
 
 @pytest.mark.parametrize(

@@ -167,6 +167,28 @@ def at_99(**means):
     ))  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ("holds up to 96 dB", "holds up to 99 dB"),
+        ("mids slip,", "mids slips,"),
+        ("mids slip,", "mids may slip,"),
+        ("mids slip,", "mids fall short,"),
+        ("mids slip,", "mids and treble slip,"),
+        ("mids slip,", "mids holds,"),
+        ("louder wasn't", "speech and television wasn't"),
+        ("dB.", "dB, which is to say that nobody would hear it in a room at home while the "
+         "kettle boils and the neighbours talk about the weather.", ),
+    ],
+)  # fmt: skip
+def test_a_reader_would_see_what_is_wrong(right, wrong):
+    day = at_99(mids=(-0.8, -0.9, 0.1))
+    draft = said(day)
+    assert broken(day, draft) == []
+    assert right in draft
+    assert broken(day, draft.replace(right, wrong, 1))
+
+
 def test_a_loudspeaker_that_falls_short_when_left_playing_is_not_headlined_as_holding():
     day = make_analysis(playing=[make_playing(losses=dict.fromkeys(NAMES, 1.8))], **STILL)
     verdict, _, first = paragraphs(day)
@@ -198,6 +220,8 @@ def test_what_only_a_sweep_afterwards_saw_is_a_lower_bound():
          "everything falls short, by 1.2 to 2.8 dB."),
         ({"mids": (-0.8, -0.8, 0.1), "treble": (-0.7, -0.8, 0.1)},
          "its mids and treble slip, by 0.8 dB."),
+        ({"mids": (-2.0, -2.1, 0.1), "bass": (-0.7, -2.8, 0.1)},
+         "its mids fall short, by 2.0 dB; the bass does so only near 48 Hz."),
         ({"low_mids": (-0.8, -0.8, 0.1), "mids": (-0.7, -0.8, 0.1), "bass": (-0.7, -0.8, 0.1)},
          "everything up to the mids slips, by 0.7 dB."),
     ],
