@@ -14,19 +14,12 @@ from reportlib.judge.thresholds import (
     TOP_FACTOR,
 )
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import frequency, level_key, listed, sentence, slug
+from reportlib.numbers import frequency, level_key, sentence, slug
+from reportlib.write import together
 from reportlib.write.facts import heard_key
 from reportlib.write.untold import why_untold
-from reportlib.write.writer import Writer, decibels, named_bands, spoken, verb
+from reportlib.write.writer import Writer, decibels, spoken, verb
 
-_CLAUSES: dict[Answer | Literal["peaks only"], str] = {
-    "yes": "at-your-seat/yes",
-    "just": "at-your-seat/just",
-    "peaks only": "at-your-seat/peaks-only",
-    "no": "at-your-seat/no",
-    "can't tell": "at-your-seat/cant-tell",
-    "not tested": "at-your-seat/not-tested",
-}
 PLACES = {
     "kitchen": "at a kitchen desk",
     "living room": "in a living room",
@@ -70,21 +63,6 @@ def _own(writer: Writer) -> list[NeedAnswer]:
     return [one for one in writer.analysis.needs if one.setup == SEAT_SETUP]
 
 
-def _clauses(writer: Writer, answers: Sequence[NeedAnswer], *, it: bool = False) -> str:
-    """One clause for each kind of answer; the loudspeaker is named once."""
-    found: list[str] = []
-    for kind, wording in _CLAUSES.items():
-        needs = [one.need for one in answers if _kind(one) == kind]
-        if not needs:
-            continue
-        names = _named(needs, kind=kind)
-        values: dict[str, object] = {"needs": names}
-        if found or it:
-            values["name"] = "it"
-        found.append(writer.say(wording, **values))
-    return "; ".join(found)
-
-
 def _kind(one: NeedAnswer) -> Answer | Literal["peaks only"]:
     """The answer, or that all but a long-term test was there for it.
 
@@ -93,15 +71,6 @@ def _kind(one: NeedAnswer) -> Answer | Literal["peaks only"]:
     if one.played_to_db is None and one.peaks in ("yes", "just"):
         return "peaks only"
     return one.peaks if one.played_to_db is None else one.answer
-
-
-def _named(needs: Sequence[str], *, kind: str) -> str:
-    """Name needs, each with its preposition where a need's own “and” would run into the next."""
-    if kind in ("not tested", "just"):
-        return listed(needs)
-    if kind == "peaks only":
-        return listed([f"of {one}" for one in needs])
-    return listed([needs[0], *(f"for {one}" for one in needs[1:])])
 
 
 _MOST_DEMANDS = 2
@@ -136,7 +105,7 @@ def _demands(writer: Writer, answers: Sequence[NeedAnswer]) -> list[str]:
             found.append(_short(writer, one, asked=asked, in_peaks=in_peaks))
     for one in untold[:1]:
         bands = _untold(one)
-        names = named_bands(bands, told=[band.band for band in one.bands])
+        names = together.names(bands)
         why = why_untold(writer, bands)
         found.append(writer.say("at-your-seat/untold", need=one.need, bands=names, why=why))
     if not writer.analysis.session.long_term and answers:
@@ -182,11 +151,6 @@ def _short(writer: Writer, one: NeedAnswer, *, asked: str, in_peaks: bool) -> st
 def top_db(writer: Writer) -> float:
     """Return the loudest level that can be told, as ``test.top`` quotes it."""
     return float(writer.facts["test.top"].value)
-
-
-def tested(writer: Writer) -> str:
-    """Say what that level is the loudest of: not of those tested where a fault took one of them."""
-    return "tested" if top_db(writer) == writer.short.levels_db[-1] else "that can be told"
 
 
 def top_key(writer: Writer) -> str | None:

@@ -117,8 +117,8 @@ def place_of(name: str) -> str:
             return f"{spoken[slug]} at {level}"
         case ["stress", slug, _, *_] if slug in spoken and numbers:
             return f"{spoken[slug]} at {level} while it played"
-        case ["verdict", asked, _, *rest]:
-            return f"{asked.replace('-', ' ')} at {'.'.join(rest)} dB, bands together"
+        case ["verdict", by, _, *rest]:
+            return f"{by.replace('-', ' ')} at {'.'.join(rest)} dB, bands together"
         case ["finding", cause]:
             return f"cause {cause.replace('-', ' ')}"
         case ["why", cause, *_]:

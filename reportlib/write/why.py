@@ -20,9 +20,10 @@ from reportlib.judge.thresholds import MEAN_LIMITS_DB
 from reportlib.measure.levels import BANDS
 from reportlib.measure.stress.records import End, band_ends
 from reportlib.numbers import hz_range_text, listed
+from reportlib.write import together
 from reportlib.write.facts import coil_key
 from reportlib.write.readings_stress import coil_end, with_coil
-from reportlib.write.writer import Writer, decibels, is_loss, named_bands, plain
+from reportlib.write.writer import Writer, decibels, is_loss, plain
 
 _IN_FULL, _MOST_WORDS = 2, 100
 """Causes that come with evidence, as long as all of it is not too long to read."""
@@ -197,7 +198,7 @@ def _without(writer: Writer, stand: Sequence[Finding]) -> list[str]:
         left = [one for one in changed if not any(_covers(each, one) for each in stand)]
         named = {one.band if isinstance(one, BandResult) else one.name for one in left}
         if left:
-            names = named_bands([one for one in bands if one in named], told=bands)
+            names = together.names([one for one in bands if one in named])
             level = decibels(max(one.level_db for one in left))
             names = names.replace("every band", "any band")
             found.append(writer.say(f"why/{wording}", level=level, bands=names))

@@ -61,31 +61,15 @@ def test_nothing_to_show_is_nothing_to_say(figure):
     assert alt(figure, empty) == ""
 
 
-def test_the_shortfall_is_named_with_its_interval():
+def test_the_shortfall_is_read_out():
     analysis = make_analysis(change=flat(-2.1), ripple_db=0.0, band_u95_db=0.2)
-    assert "at 99 dB comes out 2.1 dB short (± 0.2 dB)." in caption("asked_and_given", analysis)
     assert "every band 2.1 dB short." in alt("level_ladder", analysis)
-
-
-def test_more_than_asked_is_called_more():
-    analysis = make_analysis(change=flat(1.3), ripple_db=0.0)
-    assert "1.3 dB more than asked" in caption("asked_and_given", analysis)
-    assert "short (" not in caption("asked_and_given", analysis)
 
 
 def test_no_shortfall_is_claimed_that_its_interval_does_not_carry():
     unsure = make_analysis(change=flat(-0.4), ripple_db=0.0, band_u95_db=0.45)
-    assert caption("asked_and_given", unsure).startswith(
-        "Up to 99 dB no band that can be told is clearly 0.5 dB or more off what was asked."
-    )
     # −0.4 ± 0.45 dB: the far end, 0.85 dB, rounded up
     assert "every band within 0.9 dB of what was asked" in alt("level_ladder", unsure)
-
-
-def test_digits_follow_the_uncertainty():
-    # graded roughly by the builder: 6.4 ± 1.2 dB is beyond every edge, so it can be told
-    rough = make_analysis(change=flat(-6.4), ripple_db=0.0, band_u95_db=1.2)
-    assert " 6 dB short (± 2 dB)" in caption("asked_and_given", rough)
 
 
 def test_the_ladder_gives_its_intervals_and_leaves_what_it_shows_to_the_verdict():
@@ -97,7 +81,7 @@ def test_the_ladder_gives_its_intervals_and_leaves_what_it_shows_to_the_verdict(
 @pytest.mark.parametrize("figure", ["level_ladder", "turned_up", "left_playing"])
 def test_cannot_tell_is_said_with_its_reason(figure):
     gated = CASES["gated"]
-    assert "below what the gate resolves" in caption(figure, gated)
+    assert "beyond what the gate resolves" in caption(figure, gated)
     assert "bass can't tell" in alt(figure, gated)
 
 
@@ -113,20 +97,12 @@ def test_a_mean_too_uncertain_to_grade_is_not_blamed_on_noise():
     assert text.endswith("Can't tell: every band (too uncertain to grade).")
 
 
-def test_a_plural_band_has_a_plural_verb():
-    analysis = make_analysis(
-        change=lambda f, rise: np.where((f > 160.0) & (f < 500.0), -rise / 20.0, 0.0)
-    )
-    assert "Low mids at 99 dB come out 1." in caption("asked_and_given", analysis)
-
-
 def test_a_cell_cut_by_the_sweeps_end_is_not_called_untold():
     # a sweep to 19 kHz cuts the grid's last cells
     assert "Grey" not in caption("turned_up", make_analysis(sweep_range_hz=(21.0, 19000.0)))
 
 
 def test_nothing_told_is_said_once():
-    assert caption("asked_and_given", CASES["in noise"]).startswith("No band can be told.")
     text = caption("level_ladder", CASES["in noise"])
     assert "±" not in text
     assert text.endswith("Can't tell: every band (lost in noise).")
@@ -156,7 +132,7 @@ def test_long_term_texts_give_level_and_time():
     analysis = make_analysis(
         warming=lambda f, rise, elapsed_s: np.full_like(f, -1.5 * elapsed_s / 120.0), ripple_db=0.0
     )
-    assert "Below: over frequency, after 2 min." in caption("left_playing", analysis)
+    assert "A line a level, after 2 min against before." in caption("left_playing", analysis)
     assert "At 92 dB after 2 min: every band 1.5 dB less" in alt("left_playing", analysis)
 
 
