@@ -72,7 +72,7 @@ def band_table(analysis: Analysis, *, said: Said = said) -> Table:
 def _band_row(result: BandResult, *, analysis: Analysis) -> tuple[str, ...]:
     test = "turned up" if result.test == "short_term" else "left playing"
     after = "" if result.test == "short_term" else duration(result.elapsed_s)
-    head = (test, f"{result.level_db:g} dB", after, _range(result))
+    head = (test, f"{result.level_db:g} dB", after, _range(result.band, result))
     if result.mean_db is None or result.u95_db is None:
         curves = analysis.short_term if result.test == "short_term" else analysis.long_term
         tested = reached(curves, low_hz=result.low_hz, high_hz=result.high_hz)
@@ -96,8 +96,8 @@ def _band_row(result: BandResult, *, analysis: Analysis) -> tuple[str, ...]:
     )
 
 
-def _range(result: BandResult) -> str:
-    return f"{result.band}, {frequency(result.low_hz)} to {frequency(result.high_hz)}"
+def _range(name: str, of: BandResult | GroupTrack) -> str:
+    return f"{name}, {frequency(of.low_hz)} to {frequency(of.high_hz)}"
 
 
 def cause_table(analysis: Analysis, *, said: Said = said) -> Table | None:
@@ -249,11 +249,8 @@ def seat_table(analysis: Analysis, *, said: Said = said) -> Table | None:
     levels = sorted({seat.level_db for seat in analysis.in_room})
     rows, anchors, named = [], [], set()
     for setup, method in ways:
-        own = {
-            seat.level_db: seat
-            for seat in analysis.in_room
-            if (seat.setup, seat.method) == (setup, method)
-        }
+        here = [one for one in analysis.in_room if (one.setup, one.method) == (setup, method)]
+        own = {one.level_db: one for one in here}
         where = f"{setup}, {own[levels[0]].listeners_distance_m:g}\u00a0m"
         cells = [_range_text(own[level].low_db, own[level].high_db) for level in levels]
         rows.append((where, _BY.get(method, method), *cells))
@@ -408,9 +405,7 @@ def thermal_table(analysis: Analysis, *, said: Said = said) -> Table | None:
 
 
 def _row(playing: Playing, track: GroupTrack, *, facts: FactTable) -> tuple[str, ...]:
-    name = track.name
-    if track.kind == "band":
-        name = f"{name}, {frequency(track.low_hz)} to {frequency(track.high_hz)}"
+    name = track.name if track.kind != "band" else _range(track.name, track)
     head = (f"{level_key(playing.level_db)} dB", name)
     end = end_of(playing, track)
     if end is None:

@@ -473,9 +473,7 @@ def _time(name: str, term: ThermalTerm, *, row: str) -> Fact:
     unit_s = 60.0 if term.time_constant_s >= _MINUTES_FROM_S else 1.0
     half = 0.5 * (term.time_constant_high_s - term.time_constant_low_s) / unit_s
     value = term.time_constant_s / unit_s
-    digits = 1 - math.floor(math.log10(value))
-    if half > 0.5:
-        digits = min(digits, 0)
+    digits = min(1 - math.floor(math.log10(value)), 0 if half > 0.5 else 9)
     return Fact(
         name=name, value=round(value, digits) * unit_s, unit="s", digits=max(digits, 0), row=row
     )
