@@ -457,14 +457,8 @@ def _harmonics(
     for order, cells in enumerate(smoothing.harmonic_cells, start=2):
         own = _harmonic_gate(order, law=law, gate=gate)
         target = order * grid
-        power, weights = _gated_power(
-            capture,
-            gate=own,
-            arrival_s=arrival_s - law.lead_s(order),
-            oversampling=2,
-            centre_hz=target,
-            fraction=fraction,
-        )
+        at: dict[str, Any] = {"arrival_s": arrival_s - law.lead_s(order), "centre_hz": target}
+        power, weights = _gated_power(capture, gate=own, oversampling=2, fraction=fraction, **at)
         _, high = cell_edges_hz(target, fraction=fraction)
         there = np.exp(np.interp(np.log(target), np.log(grid), np.log(np.maximum(density, 1e-300))))
         noise_power = there * np.sum(np.square(weights))
