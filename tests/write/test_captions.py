@@ -95,7 +95,7 @@ def test_half_full_is_three_decibels_far_above_the_baseline():
 @pytest.mark.parametrize("figure", ["level_ladder", "turned_up", "left_playing"])
 def test_cannot_tell_is_said_with_its_reason(figure):
     gated = CASES["gated"]
-    assert "below what the gate resolves" in caption(figure, gated)
+    assert "beyond what the gate resolves" in caption(figure, gated)
     assert "bass can't tell" in alt(figure, gated)
 
 

@@ -21,7 +21,7 @@ def test_everything_usable_leaves_nothing():
 def test_the_gate_hides_the_same_from_every_level():
     (stretch,) = found(gate_s=0.006)
     assert stretch.everywhere
-    assert stretch.words == "below what the gate resolves"
+    assert stretch.words == "beyond what the gate resolves"
     assert stretch.low_hz == 20.0
     # 2/6 ms = 333 Hz, to half a cell of the 1/24-octave grid (3 %)
     assert stretch.high_hz == pytest.approx(2.0 / 0.006, rel=0.03)
@@ -60,7 +60,7 @@ def test_the_reason_of_most_points_counts():
     curve = make_curve(
         frequency_hz=f, change_db=np.zeros(4), noise_below_hz=65.0, lowest_hz=55.0, u95_db=0.1
     )
-    assert why_not(curve, low_hz=40.0, high_hz=55.0) == "below what the gate resolves"
+    assert why_not(curve, low_hz=40.0, high_hz=55.0) == "beyond what the gate resolves"
     assert why_not(curve, low_hz=55.0, high_hz=160.0) == "lost in noise"
 
 
