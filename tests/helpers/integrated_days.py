@@ -13,6 +13,7 @@ on negative frequencies), whatever arrives when.
 import itertools
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,13 +69,12 @@ class Fineness:
         phase = 2.0 * np.pi * 10.0 * self.growth_s * np.expm1(time_s / self.growth_s)
         rises_s = self.growth_s * np.log(2.0)
         starts_s = lasts_s - self.law(swells=swells).duration_s
-        fades = [
-            np.clip((time_s - first_s) / (last_s - first_s), 0.0, 1.0)
-            for first_s, last_s in (
-                (starts_s, rises_s if swells else starts_s + 0.005),
-                *[(0.0, rises_s)] * PHASES.size,
-            )
-        ]
+
+        def rising(first_s, last_s):
+            return np.clip((time_s - first_s) / (last_s - first_s), 0.0, 1.0)
+
+        recorded = rising(starts_s, rises_s if swells else starts_s + 0.005)
+        fades = [recorded, *[rising(0.0, rises_s)] * PHASES.size]
         ends = np.clip((lasts_s - time_s) / 0.005, 0.0, 1.0)
         fade = np.square(np.sin(0.5 * np.pi * np.minimum(fades, ends)))
         played = fade * np.sin(phase + np.append(0.0, PHASES)[:, np.newaxis])
@@ -127,8 +127,8 @@ def played(seeds, fineness):
 
     Returns
     -------
-    sound, fundamental : shape (samples, drives, loudspeakers), at the first phase; and what is
-        left of all phases, complex
+    sound, fundamental : shape (samples, drives, loudspeakers), of the recorded sweep; and what
+        is left of all phases, complex
     """
     drawn = [loudspeaker(seed) for seed in seeds]
     sweeps = [fineness.sweep(swells=day_of(seed).swells) for seed in seeds]
@@ -330,11 +330,8 @@ def study(jobs, *, workers=2):
     -------
     by kind and region; the interval resamples days, never points
     """
-    if workers > 1:
-        with ProcessPoolExecutor(workers) as pool:
-            found = list(pool.map(_outcomes, jobs))
-    else:
-        found = list(map(_outcomes, jobs))
+    with ProcessPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
+        found = list((pool.map if pool else map)(_outcomes, jobs))
     table = defaultdict(list)
     for day, still, counts in itertools.chain.from_iterable(found):
         kinds = ["still"] if still else ["all", f"takes {day.takes}"]
@@ -357,7 +354,7 @@ def written(result):
     regions = ["all", *REGIONS_HZ]
     names = ["all", *(f"{low}–{high} Hz" for low, high in REGIONS_HZ)]
     lines = ["| days | " + " | ".join(names) + " |", "|" + " --- |" * (1 + len(names))]
-    for kind in dict.fromkeys(kind for kind, _ in result):
+    for kind in sorted({kind for kind, _ in result}):
         cells = [kind]
         for region in regions:
             one = result.get((kind, region))

@@ -21,8 +21,8 @@ the analysis assumes it, all normal: takes 0.05 dB, a step without a reference 0
 reference 0.02 dB. "still": days whose takes and steps are exact. The share of usable points inside
 their 95 % interval, in brackets with days resampled, then the share usable and the days:"""
 REMARK = """\
-Above 40 Hz an interval is as wide as what is assumed of takes and steps: where days are still it
-holds all."""
+Above 40 Hz an interval is as wide as what is assumed of takes and steps: where days are still,
+more than 99.9 % of points lie inside."""
 
 
 def _jobs(seeds, fineness, stills):
