@@ -124,12 +124,11 @@ def _first(writer: Writer, *, verdict: Verdict) -> list[list[str]]:
         level = decibels(turned_up.level_db)
         found.append([writer.say("in-short/at", level=level, what=what), *more])
     if first is not None and first.loses and verdict.none_behind:
-        wording = "in-short/no-limit-told" if verdict.untold else "in-short/no-limit"
-        found.append([writer.say(wording, top=decibels(verdict.levels_db[-1]))])
+        found.append([_no_band(writer, verdict, wording="in-short/no-limit")])
     if gain is not None and not any(gain.says(one) for one in (first, turned_up, *verdict.worst)):
         what, *more = what_they_do(writer, gain, subject="the")
         level = decibels(gain.level_db)
-        found.append([writer.say("in-short/gain", what=what, level=level), *more])
+        found.append([writer.say("in-short/at", level=level, what=what), *more])
     deep = deep_bass(writer)
     if deep is not None:
         found.append([writer.say("in-short/deep", **deep)])
@@ -172,12 +171,16 @@ def _gives_not(writer: Writer, verdict: Verdict) -> list[list[str]]:
             "first": _order(names, group=group),
             "level": decibels(group.level_db),
         }
-        wording = "in-short/may-give" if group.loses else "in-short/may-rise"
-        found.append([writer.say(wording, **values)])
-    if not found and verdict.told and deep_bass(writer) is None:
-        wording = "in-short/nothing-told" if verdict.untold else "in-short/nothing"
-        found.append([writer.say(wording, top=decibels(verdict.levels_db[-1]))])
+        give = "give" if group.loses else "rise"
+        found.append([writer.say("in-short/may-give", give=give, **values)])
+    if not found and verdict.told:
+        found.append([_no_band(writer, verdict, wording="in-short/nothing")])
     return found
+
+
+def _no_band(writer: Writer, verdict: Verdict, *, wording: str) -> str:
+    told = "told" if verdict.untold else ""
+    return writer.say(wording, told=told, top=decibels(verdict.levels_db[-1]))
 
 
 def _also(writer: Writer, verdict: Verdict, *, group: Group) -> list[str]:
