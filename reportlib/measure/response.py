@@ -312,7 +312,10 @@ def smoothing_cells(
     first = -round(sooner.before_s * capture.sample_rate_hz)
     time_s = np.arange(min(first, -arrival), piece.size - arrival) / capture.sample_rate_hz
     differences = (one.weights(time_s) - gate.weights(time_s) for one in (shorter, sooner))
-    share = [np.sum(np.square(one)) / cells(one) for one in differences]
+    share = [  # a gate that has no room to move shows nothing
+        np.sum(np.square(one)) / cells(one) if one.any() else np.zeros(own.size)
+        for one in differences
+    ]
     share = np.array(share) * own / np.sum(np.square(weights))
     harmonic = []
     for order in range(2, HIGHEST_HARMONIC + 1):

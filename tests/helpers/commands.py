@@ -1,5 +1,7 @@
 """The command line, as a tester calls it."""
 
+import re
+
 from click.testing import CliRunner
 
 from reportlib.cli import main
@@ -10,3 +12,8 @@ def run(*arguments, code=0):
     result = CliRunner().invoke(main, [str(one) for one in arguments])
     assert result.exit_code == code, result.output
     return result
+
+
+def without_progress(printed):
+    """Return what was printed, apart from how far the run was and how long it took."""
+    return [line for line in printed.splitlines() if not re.search(r": \d+\.\d s$", line)]

@@ -27,6 +27,7 @@ import nbformat
 import numpy as np
 import soundfile
 from click.testing import CliRunner
+from commands import without_progress
 from mutations import edited, mutated
 
 from reportlib.cli import main
@@ -321,7 +322,7 @@ def run(verb, folder):
     bent = {c for c in result.output if c != "\n" and unicodedata.category(c) in ("Cc", "Cf")}
     if bent:
         return f"prints {bent}", result.exit_code
-    lines = result.output.splitlines()
+    lines = without_progress(result.output)
     if result.exit_code == 2 and (len(lines) != 1 or not lines[0].startswith("upheld: ")):
         return f"{len(lines)} lines: {lines[:2]}", 2
     return "", result.exit_code

@@ -272,7 +272,7 @@ def test_what_was_heard_as_the_stress_ended_stands_in_for_the_late_sweep():
     assert 82.0 < limit.level_db < 92.0
     unsure = [make_playing(level_db=92.0, cold_known=False)]
     assert at_the_end(results, unsure) == list(results)
-    assert "as heard when the stress ended" in tables.limit_table(analysis).caption
+    assert "Left playing: when the multitone ended" in tables.limit_table(analysis).caption
     assert "as heard" not in tables.limit_table(with_units(make_analysis())).caption
 
 

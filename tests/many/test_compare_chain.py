@@ -42,7 +42,7 @@ def shelf(reported, tmp_path_factory):
 def made(shelf):
     """Compare them once; what it said."""
     before = {name: state(shelf / name) for name in ("marram-12", "trivet-6")}
-    said = invoke("compare", shelf / "marram-12", shelf / "trivet-6", "--json")
+    said = run("compare", shelf / "marram-12", shelf / "trivet-6", "--json").stdout
     assert {name: state(shelf / name) for name in before} == before
     return json.loads(said)
 

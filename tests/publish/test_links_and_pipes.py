@@ -1,12 +1,11 @@
 """A session folder from a stranger: no link in it leads a run outside, no pipe holds one up."""
 
 import os
-import re
 import shutil
 
 import loop
 import pytest
-from commands import run
+from commands import run, without_progress
 
 from reportlib.errors import RenderError, ReportError
 from reportlib.many import catalogue
@@ -50,8 +49,7 @@ def listing(folder):
 
 def one_line(*arguments):
     result = run(*arguments, code=2)
-    progress = re.compile(r"\d/4 .*: \d+\.\d s")
-    (line,) = (one for one in result.stderr.splitlines() if not progress.fullmatch(one))
+    (line,) = without_progress(result.stderr)
     return line
 
 

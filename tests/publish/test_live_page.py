@@ -113,7 +113,7 @@ def test_no_script_but_our_own_runs(started, file):
 def test_a_stranger_sees_the_verdict_and_what_gives_first_on_a_phone(desk):
     with as_if(desk.page, viewport=PHONE) as page:
         page.evaluate("scrollTo(0, 0)")
-        for words in (".verdict", "#in-short li"):
+        for words in (".verdict", "#in-short p"):
             box = page.locator(words).first.bounding_box()
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= PHONE["width"]
