@@ -327,8 +327,9 @@ def placed(session: Session, responses: Mapping[str, Response]) -> tuple[Placed,
 
 
 def knob_notes(captures: Sequence[Placed], *, session: Session) -> list[QualityNote]:
-    """Find a reference that does not do what ``volume_at`` says."""
-    if session.channels.reference is None or not captures:
+    """Find a reference that does not do what ``volume_at`` says, or levels that were not kept."""
+    kept = session.channels.reference is None and not session.of_impulse_responses
+    if kept or not captures:
         return []
     asked = np.array([one.asked_db for one in captures])
     if np.ptp(asked) < FEWEST_STEPS_DB:
@@ -337,7 +338,17 @@ def knob_notes(captures: Sequence[Placed], *, session: Session) -> list[QualityN
     heard_slope = _slope(asked, [one.heard_db for one in captures])
     raised = [one for one in captures if one.asked_db != captures[0].asked_db]
     rise = number(float(np.ptp(asked)), 0)
-    if session.reference_counts and drive_slope < 0.2 and heard_slope > 0.5:
+    if session.of_impulse_responses:
+        if heard_slope > 0.2:
+            return []
+        text = (
+            f"The drive rose by up to {rise} dB and this impulse response hardly did: it was "
+            "normalised, or divided by its own drive. Left out, as its curve would be a loss that "
+            "is not there. Export all with the level as measured, divided by one and the same "
+            "stimulus."
+        )
+        code = "level-not-kept"
+    elif session.reference_counts and drive_slope < 0.2 and heard_slope > 0.5:
         text = (
             f"The volume was raised by up to {rise} dB and the microphone heard it, but the "
             "reference stayed where it was: the volume was turned behind it. Left out, as its "

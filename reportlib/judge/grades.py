@@ -69,7 +69,7 @@ def _band_result(curve: ChangeCurve, *, band: Band, fraction: int) -> BandResult
     mean = float(curve.change_db[used].mean())
     u95 = mean_u95_db(curve, used=used, fraction=fraction)
     worst, worst_hz, worst_u95 = _worst(curve, used=used, mean_db=mean, fraction=fraction)
-    unknown = TEXT_UNKNOWN_DB if curve.source == "text" else 0.0
+    unknown = TEXT_UNKNOWN_DB if curve.lower_bound else 0.0
     grade, may_be = grade_of(
         mean,
         worst,

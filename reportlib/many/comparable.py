@@ -38,17 +38,18 @@ def hindrances(
 
 
 def _text(sessions: Sequence[Compared]) -> list[Hindrance]:
+    made_of = {"text": "text files", "impulse response": "impulse responses without their noise"}
     return [
         note(
-            "text",
+            "text" if one.source == "text" else "noise not known",
             stops=True,
             groups=[[one.name], [other.name for other in sessions if other is not one]],
-            words=f"{one.name} comes from text files, which do not say how uncertain they are: "
-            "it is shown, and takes no place.",
+            words=f"{one.name} comes from {made_of[one.source]}, which do not say how uncertain "
+            "they are: it is shown, and takes no place.",
             remedy="Measure it from recordings of sweeps.",
         )
         for one in sessions
-        if one.source == "text"
+        if one.source in made_of
     ]
 
 
@@ -407,7 +408,7 @@ def _sweep(sessions: Sequence[Compared]) -> list[Hindrance]:
 
 def _reference(sessions: Sequence[Compared]) -> list[Hindrance]:
     groups = _differing(
-        [one for one in sessions if one.source != "text"], by=lambda one: one.reference
+        [one for one in sessions if one.source == "sweep"], by=lambda one: one.reference
     )
     if not groups:
         return []

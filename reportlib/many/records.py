@@ -16,6 +16,7 @@ Question = Literal["equal output", "1 dB behind", "left playing"]
 Given = Literal["given", "gives out before", "not tested so high", "starts above", "can't tell"]
 Kind = Literal[
     "text",
+    "noise not known",
     "space",
     "stretch",
     "no common output",
@@ -45,7 +46,8 @@ class Compared:
     gate_s, lowest_hz : inf and 0 where not known
     reference : where the drive was read; None where it was not recorded
     steps_measured : whether the volume steps are read from it
-    source : ``"text"`` where the curves were read from column text
+    source : ``"text"`` where the curves were read from column text, ``"impulse response"`` where
+        from such without their noise: their uncertainty is a lower bound
     """
 
     name: str
@@ -67,7 +69,7 @@ class Compared:
     crest_factor_db: float | None
     reference: str | None
     steps_measured: bool
-    source: Literal["sweep", "text"]
+    source: Literal["sweep", "text", "impulse response"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -74,6 +74,7 @@ class Rules:
     microphone_db : shape (n,), by how much the microphone reads too high, on the responses'
         grid; None where nobody says. It cancels in changes and enters the baseline's level
     source : what the responses were made from
+    lower_bound : noise is not known, so that every interval is a lower bound
     """
 
     reference_counts: bool
@@ -86,6 +87,7 @@ class Rules:
     fraction: int
     microphone_db: FloatArray | None = None
     source: Literal["sweep", "text"] = "sweep"
+    lower_bound: bool = False
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -323,6 +325,7 @@ def _change(
             step_db=step.u95_db / 1.96,
         ),
         source=rules.source,
+        lower_bound=rules.lower_bound,
     )
 
 

@@ -83,12 +83,11 @@ def caption_turned_up(analysis: Analysis, *, said: Said) -> str:
     curves = sorted(analysis.short_term, key=lambda curve: curve.level_db)
     if not curves:
         return ""
-    from_text = any(curve.source == "text" for curve in curves)
     return said(
         "turned-up/caption-turned-up",
         told=told_over(analysis, curves, said=said),
         grey=grey(analysis, curves, said=said),
-        lower_bound=said("turned-up/lower-bound") if from_text else "",
+        lower_bound=said("turned-up/lower-bound") if any(one.lower_bound for one in curves) else "",
     )
 
 
