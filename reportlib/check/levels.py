@@ -14,7 +14,7 @@ from scipy.special import fdtri
 from reportlib.check.kinds import found
 from reportlib.check.trace import OCTAVES_HZ, Trace
 from reportlib.measure.compression import Setting
-from reportlib.measure.levels import db, moving_octave_mean
+from reportlib.measure.levels import db, moving_octave_mean, nominal
 from reportlib.measure.records import Response
 from reportlib.measure.sweep import SweepLaw
 from reportlib.measure.uncertainty import TAKES_APART_DB, noise_db
@@ -34,12 +34,11 @@ BURST_CHANCE = 1e-9
 BURST_MATTERS_DB = 0.1
 
 
-def take_notes(setting: Setting, *, low_hz: float, high_hz: float) -> list[QualityNote]:
+def take_notes(setting: Setting) -> list[QualityNote]:
     """Say where takes of one level differ as a whole by more than they should."""
     if len(setting.takes) < 2:
         return []
-    grid = setting.takes[0].frequency_hz
-    inside = (grid >= low_hz) & (grid <= high_hz)
+    inside = nominal(setting.takes[0].frequency_hz)
     levels = np.stack([db(take.power)[inside] for take in setting.takes])
     if not np.isfinite(levels).all(axis=0).any():  # column text may have a gap all over
         return []
@@ -308,9 +307,7 @@ def placed(session: Session, responses: Mapping[str, Response]) -> tuple[Placed,
         if path not in responses:
             continue
         response = responses[path]
-        grid = response.frequency_hz
-        inside = (grid >= 200.0) & (grid <= 5000.0)
-        inside = inside if inside.any() else np.ones(grid.shape, dtype=bool)
+        inside = nominal(response.frequency_hz)
         drive_db = 20.0 * math.log10(max(response.drive_amplitude, 1e-12))
         power = max(float(np.mean(response.power[inside])), 1e-30)
         result.append(

@@ -175,11 +175,7 @@ def _compared_notes(
         return [
             *setup.level_notes(short.baseline),
             *low,
-            *(
-                note
-                for setting in (*levels, *again)
-                for note in check_levels.take_notes(setting, low_hz=200.0, high_hz=5000.0)
-            ),
+            *(note for setting in (*levels, *again) for note in check_levels.take_notes(setting)),
             *chain.touched_notes(session, short, settings=levels),
             *over_the_day.outcome_notes(short, again=bool(again)),
         ]

@@ -84,6 +84,7 @@ class OutputTrack:
     dof : shape (n,), degrees of freedom behind the half-width
     stretch_hz : what of the band was heard at the loudest of these levels; None where nothing was
     untold_db : asked-for levels that were skipped, since they can't be told
+    measured : whether enough of the band was, for a grade
     """
 
     name: str
@@ -96,6 +97,7 @@ class OutputTrack:
     dof: FloatArray
     stretch_hz: tuple[float, float] | None
     untold_db: tuple[float, ...] = ()
+    measured: bool = True
 
     def __post_init__(self) -> None:
         arrays = ("driven_db", "change_db", "u95_db", "dof")

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from reportlib.errors import AnalysisError
+from reportlib.judge.grades import was_measured
 from reportlib.judge.limits import SAME_DRIVE_DB
 from reportlib.judge.records import Analysis, BandResult, NeedAnswer
 from reportlib.judge.seat import driven_levels, is_calibrated, starts_at
@@ -112,6 +113,7 @@ def _track(analysis: Analysis, *, name: str, band: Band) -> OutputTrack:
         dof=rows[:, 3],
         stretch_hz=stretch,
         untold_db=tuple(untold),
+        measured=was_measured(analysis.short_term, low_hz=band.low_hz, high_hz=band.high_hz),
     )
 
 

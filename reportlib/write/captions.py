@@ -71,7 +71,7 @@ def alt_level_ladder(analysis: Analysis, *, said: Said) -> str:
     levels = driven_levels(analysis)
     return said(
         "in-short/alt-level-ladder",
-        bands=counted(len(BANDS), "band"),
+        bands=counted(len({one.band for one in every}), "band"),
         levels=counted(len(levels), "level"),
         span=span_text(levels),
         band_by_band=band_by_band(every, levels[-1], said=said),
