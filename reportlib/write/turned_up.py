@@ -54,7 +54,8 @@ def turned_up(writer: Writer) -> list[str]:
     told += _holding(writer, fares)
     if lower_bound:
         impulses = writer.analysis.session.of_impulse_responses
-        told.append(writer.say(f"turned-up/{'noise-not-known' if impulses else 'from-text'}"))
+        wording = "noise-not-known" if impulses else "from-text"
+        told.append(writer.say(f"turned-up/{wording}"))
     steps, heard = [*_limits(writer), *_steps(writer)], [*_heard(writer), *balance]
     paragraphs = (told, steps, _gaps(writer), heard)
     return [" ".join(found) for found in paragraphs if found]
