@@ -31,7 +31,7 @@ ORDER = [
 ]
 RANK = {room: rank for rank, rooms in enumerate(ORDER) for room in rooms}
 PURE = {"errors", "numbers", "measure", "check", "judge", "write"}
-READING = {"judge.inputs", "judge.measuring", "judge.shelf"}
+READING = {"judge.given", "judge.inputs", "judge.measuring", "judge.shelf"}
 """Where one session's files are read: from here on there are records."""
 READS_OR_DRAWS = {
     "pathlib", "os", "shutil", "soundfile", "matplotlib", "nbformat", "nbconvert", "papermill",

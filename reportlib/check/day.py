@@ -91,7 +91,7 @@ def after_comparing(
     lowest_hz = 2.0 / gate_s
     takes: list[QualityNote] = []
     for setting in (*settings, *again):
-        whole = take_notes(setting, low_hz=200.0, high_hz=5000.0)
+        whole = take_notes(setting)
         local = local_notes(
             setting,
             traces=traces,

@@ -60,6 +60,12 @@ KINDS: tuple[Kind, ...] = (
         "Check the file and [sweep], and record it again.",
     ),
     _kind(
+        "no-impulse",
+        "r",
+        "The file is no impulse response, ends at its peak, or lacks the noise of [impulse].",
+        "Name recordings of sweeps under captures; export impulse responses with what follows.",
+    ),
+    _kind(
         "starts-late",
         "r",
         "The recording starts after its sweep does.",
@@ -176,6 +182,12 @@ KINDS: tuple[Kind, ...] = (
         'Set volume_at = "before reference" in [rig].',
     ),
     _kind(
+        "level-not-kept",
+        "r",
+        "Impulse responses do not become louder with the drive.",
+        "Export them as measured, all divided by one and the same stimulus, not normalised.",
+    ),
+    _kind(
         "volume-step-off",
         "w",
         "A volume step was not made as asked.",
@@ -269,7 +281,11 @@ KINDS: tuple[Kind, ...] = (
         "n",
         "The microphone's correction ends within the sweep; its ends are held.",
     ),
-    _kind("uncertainty-lower-bound", "n", "Column text carries no noise to measure."),
+    _kind(
+        "uncertainty-lower-bound",
+        "n",
+        "Noise is not known: column text, or impulse responses without [impulse].",
+    ),
     _kind("gate-unknown", "n", "Nobody says how column text was gated."),
     _kind("smoothing-unknown", "n", "Nobody says how column text was smoothed."),
     _kind("smoothing-coarse", "n", "Column text was smoothed wider than the report does."),

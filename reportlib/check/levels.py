@@ -14,7 +14,7 @@ from scipy.special import fdtri
 from reportlib.check.kinds import found
 from reportlib.check.trace import OCTAVES_HZ, Trace
 from reportlib.measure.compression import Setting
-from reportlib.measure.levels import db, moving_octave_mean
+from reportlib.measure.levels import db, moving_octave_mean, nominal
 from reportlib.measure.records import Response
 from reportlib.measure.sweep import SweepLaw
 from reportlib.measure.uncertainty import TAKES_APART_DB, noise_db
@@ -34,12 +34,11 @@ BURST_CHANCE = 1e-9
 BURST_MATTERS_DB = 0.1
 
 
-def take_notes(setting: Setting, *, low_hz: float, high_hz: float) -> list[QualityNote]:
+def take_notes(setting: Setting) -> list[QualityNote]:
     """Say where takes of one level differ as a whole by more than they should."""
     if len(setting.takes) < 2:
         return []
-    grid = setting.takes[0].frequency_hz
-    inside = (grid >= low_hz) & (grid <= high_hz)
+    inside = nominal(setting.takes[0].frequency_hz)
     levels = np.stack([db(take.power)[inside] for take in setting.takes])
     if not np.isfinite(levels).all(axis=0).any():  # column text may have a gap all over
         return []
@@ -308,9 +307,7 @@ def placed(session: Session, responses: Mapping[str, Response]) -> tuple[Placed,
         if path not in responses:
             continue
         response = responses[path]
-        grid = response.frequency_hz
-        inside = (grid >= 200.0) & (grid <= 5000.0)
-        inside = inside if inside.any() else np.ones(grid.shape, dtype=bool)
+        inside = nominal(response.frequency_hz)
         drive_db = 20.0 * math.log10(max(response.drive_amplitude, 1e-12))
         power = max(float(np.mean(response.power[inside])), 1e-30)
         result.append(
@@ -327,8 +324,9 @@ def placed(session: Session, responses: Mapping[str, Response]) -> tuple[Placed,
 
 
 def knob_notes(captures: Sequence[Placed], *, session: Session) -> list[QualityNote]:
-    """Find a reference that does not do what ``volume_at`` says."""
-    if session.channels.reference is None or not captures:
+    """Find a reference that does not do what ``volume_at`` says, or levels that were not kept."""
+    kept = session.channels.reference is None and not session.of_impulse_responses
+    if kept or not captures:
         return []
     asked = np.array([one.asked_db for one in captures])
     if np.ptp(asked) < FEWEST_STEPS_DB:
@@ -337,7 +335,17 @@ def knob_notes(captures: Sequence[Placed], *, session: Session) -> list[QualityN
     heard_slope = _slope(asked, [one.heard_db for one in captures])
     raised = [one for one in captures if one.asked_db != captures[0].asked_db]
     rise = number(float(np.ptp(asked)), 0)
-    if session.reference_counts and drive_slope < 0.2 and heard_slope > 0.5:
+    if session.of_impulse_responses:
+        if heard_slope > 0.2:
+            return []
+        text = (
+            f"The drive rose by up to {rise} dB and this impulse response hardly did: it was "
+            "normalised, or divided by its own drive. Left out, as its curve would be a loss that "
+            "is not there. Export all with the level as measured, divided by one and the same "
+            "stimulus."
+        )
+        code = "level-not-kept"
+    elif session.reference_counts and drive_slope < 0.2 and heard_slope > 0.5:
         text = (
             f"The volume was raised by up to {rise} dB and the microphone heard it, but the "
             "reference stayed where it was: the volume was turned behind it. Left out, as its "

@@ -14,6 +14,9 @@ from reportlib.session.records import QualityNote
 
 MOVED_MM = 10.0
 """At 1 m this is 0.1 dB of level (20·lg 1.01); 3 K of the air's temperature give 5 mm."""
+SHARE_OF_WAVE = 0.05
+"""Of the shortest wave that was swept: what a loss that differs over frequency turns its phase by
+may shift the whole by so much (a judgement)."""
 LOST_S = 0.03
 UNKNOWN_AIR_K = 2.0
 """How far the air's temperature may have moved unnoticed (common practice, no source)."""
@@ -51,6 +54,7 @@ def moved_notes(session: Session, responses: Mapping[str, Response]) -> list[Qua
             by_air_m = distance_m * (c / speed_of_sound_m_s(now_c) - 1.0)
         else:
             allowed_m += distance_m * 0.5 * UNKNOWN_AIR_K / (273.15 + usual_c)
+        allowed_m = max(allowed_m, SHARE_OF_WAVE * c / float(first.frequency_hz[-1]))
         shift_m = (response.arrival_s - first.arrival_s) * c - by_air_m
         if abs(shift_m) > allowed_m:
             moved.append((path, shift_m))

@@ -35,8 +35,12 @@ def session_wide_notes(
                 "warning",
                 capture=shortest.source,
                 message=f"The gate is {number(1e3 * gate.length_s, 0)} ms instead of the "
-                f"{asked:g} ms asked for, because this recording ends that soon after its sweep. "
-                "Record on for longer.",
+                f"{asked:g} ms asked for, because "
+                + (
+                    "this file holds no more after the sound’s arrival. Export it longer."
+                    if session.of_impulse_responses
+                    else "this recording ends that soon after its sweep. Record on for longer."
+                ),
             )
         )
     if gate.length_s < SHORT_GATE_S:
@@ -273,7 +277,19 @@ def _warning(code: str, source: str, text: str) -> QualityNote:  # noqa: PLR0917
     return found(code, "warning", capture=source, message=text)
 
 
+_LOWER_BOUND = "Every interval is a lower bound; a grade close to a limit names its neighbour."
 _MOST_NAMED = 3
+
+
+def impulse_notes(*, noise_known: bool) -> list[QualityNote]:
+    """Say what impulse responses leave unknown."""
+    if noise_known:
+        return []
+    text = (
+        "The captures are impulse responses, and no [impulse] says where in their files noise "
+        f"alone stands: how much of it stood in them is not known. {_LOWER_BOUND}"
+    )
+    return [_note("uncertainty-lower-bound", text)]
 
 
 def text_notes(
@@ -296,8 +312,7 @@ def text_notes(
         _note(
             "uncertainty-lower-bound",
             f"The captures are text files, without recordings behind them: {noise}, and nothing "
-            "checks them. Every interval is a lower bound; a grade close to a limit names its "
-            "neighbour.",
+            f"checks them. {_LOWER_BOUND}",
         )
     ]
     if math.isinf(gate_s):

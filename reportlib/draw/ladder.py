@@ -87,7 +87,8 @@ def draw_ladder(analysis: Analysis, paper: Paper) -> Figure:
     for level, x in named.items():
         write(figure, f"{level:g}", x=x, y=y, size=size, weight="bold", ha="center")
     every = rungs(analysis)
-    for index, band in enumerate(reversed(BANDS)):
+    shown = [band for band in BANDS if any(rung.band == band.name for rung in every)]
+    for index, band in enumerate(reversed(shown)):
         top = first + index * pitch_y
         write(figure, sentence(band.name), x=MARGIN_PX, y=top + text, size=text, weight="bold")
         words = hz_range_text(band.low_hz, band.high_hz)
@@ -111,7 +112,7 @@ def draw_ladder(analysis: Analysis, paper: Paper) -> Figure:
                     ha="center",
                     transform=from_corner(ax),
                 )
-    under = first + len(BANDS) * pitch_y + 4.0
+    under = first + len(shown) * pitch_y + 4.0
     set_height(figure, _write_key(figure, every, top=under, high=high, note=note, paper=paper))
     return figure
 

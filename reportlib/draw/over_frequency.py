@@ -196,7 +196,7 @@ def draw_curve(ax: Axes, curve: ChangeCurve, *, color: str, width: float) -> Lin
     f = curve.frequency_hz
     told = np.where(curve.usable, curve.change_db, np.nan)
     draw_interval(ax, f, y=told, u95=curve.u95_db, color=color, alpha=0.16, zorder=2.0)
-    dashes = (0, (5, 2)) if curve.source == "text" else "solid"
+    dashes = (0, (5, 2)) if curve.lower_bound else "solid"
     line = draw_line(ax, f, y=told, color=color, linewidth=width, linestyle=dashes, zorder=3.0)
     behind_gate = np.array([reason == "gate" for reason in curve.reason])
     if behind_gate.any():

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from reportlib.draw.wordings import said
 from reportlib.judge.causes.table import CAUSE_NAMES
 from reportlib.judge.exposure import NIOSH, OSHA, WHO_ITU, stricter_time_s
+from reportlib.judge.grades import was_measured
 from reportlib.judge.records import (
     SEAT_SETUP,
     Analysis,
@@ -36,7 +37,6 @@ from reportlib.session.day import Test
 from reportlib.write.facts import coil_key, collect, limit_key, shown_exposure, stress_key
 from reportlib.write.folded import beyond
 from reportlib.write.quotes import FactTable, band_key, row_anchors, written
-from reportlib.write.readings_curves import reached
 from reportlib.write.readings_stress import coil_end, last_recovery, too_slow
 from reportlib.write.readings_sweeps import (
     band_limits,
@@ -75,7 +75,7 @@ def _band_row(result: BandResult, *, analysis: Analysis) -> tuple[str, ...]:
     head = (test, f"{result.level_db:g} dB", after, _range(result.band, result))
     if result.mean_db is None or result.u95_db is None:
         curves = analysis.short_term if result.test == "short_term" else analysis.long_term
-        tested = reached(curves, low_hz=result.low_hz, high_hz=result.high_hz)
+        tested = was_measured(curves, low_hz=result.low_hz, high_hz=result.high_hz)
         return (*head, "", "", "", "", "can’t tell" if tested else "not tested")
     digits = digits_for(result.u95_db)
     worst, near = "", ""

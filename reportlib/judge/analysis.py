@@ -12,14 +12,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reportlib.check import chain, day, kinds, over_the_day, setup
+from reportlib.check import chain, day, kinds, over_the_day, recordings, setup
 from reportlib.check import levels as check_levels
 from reportlib.judge.causes.table import find_causes
 from reportlib.judge.exposure import Basis, day_dose, exposures, programme_dba
 from reportlib.judge.grades import band_results
 from reportlib.judge.heard import audible_changes
+from reportlib.judge.inputs import sweep_law
 from reportlib.judge.limits import drive_units, limits_of
-from reportlib.judge.measuring import Measured, measure_captures, short_term_test, sweep_law
+from reportlib.judge.measuring import Measured, measure_captures, short_term_test
 from reportlib.judge.need import NEEDS, abilities, answer_need
 from reportlib.judge.records import (
     Analysis,
@@ -132,7 +133,7 @@ def conclude(
         drive_steps=short.steps,
         short_term=short.curves,
         long_term=tuple(long),
-        harmonics=tuple(_harmonics(one) for one in levels if measured.rules.source == "sweep"),
+        harmonics=tuple(_harmonics(one) for one in levels if one.takes[0].harmonic_power.size),
         playing=tuple(playing),
         bands=bands,
         in_room=heard.in_room,
@@ -145,7 +146,7 @@ def conclude(
             at_the_end((*bands, *units), playing),
             baseline_db=session.baseline.level_db,
             steps=short.steps,
-            lower_bound=measured.rules.source == "text",
+            lower_bound=measured.rules.lower_bound,
         ),
         audible=audible_changes(
             curves, baseline=short.baseline, in_room=heard.in_room, fraction=fraction
@@ -157,17 +158,24 @@ def conclude(
 def _compared_notes(
     measured: Measured, *, short: ShortTerm, levels: Sequence[Setting]
 ) -> Sequence[QualityNote]:
-    """What the levels say about each other; column text has nothing to listen to."""
-    session = measured.session
+    """What the levels say about each other; without recordings there is nothing to listen to."""
+    session, rules = measured.session, measured.rules
     again = [measured.setting(entry) for entry in session.baseline_again]
-    if measured.rules.source == "text":
+    if not measured.traces:
+        low = (
+            ()
+            if rules.lower_bound
+            else recordings.signal_notes(
+                short.baseline,
+                lowest_hz=measured.gate.lowest_hz,
+                sweep_range_hz=rules.sweep_range_hz,
+                source=session.baseline.captures[0],
+            )
+        )
         return [
             *setup.level_notes(short.baseline),
-            *(
-                note
-                for setting in (*levels, *again)
-                for note in check_levels.take_notes(setting, low_hz=200.0, high_hz=5000.0)
-            ),
+            *low,
+            *(note for setting in (*levels, *again) for note in check_levels.take_notes(setting)),
             *chain.touched_notes(session, short, settings=levels),
             *over_the_day.outcome_notes(short, again=bool(again)),
         ]
@@ -180,7 +188,7 @@ def _compared_notes(
         traces=measured.traces,
         law=sweep_law(session),
         gate_s=measured.gate.length_s,
-        full_scale_db=measured.rules.full_scale_db,
+        full_scale_db=rules.full_scale_db,
     )
 
 
@@ -247,6 +255,8 @@ def _playing(
     told = np.isfinite(tones.u95_db) & (tones.u95_db <= measured.parameters.usable_u95_db)
     distortion_db = db(level.beside.sum(axis=1) / level.power.sum(axis=1))
     coil = _coil(level, used=used, tones=tones, measured=measured)
+    sweep = measured.session.sweep
+    timed = sweep is not None and sweep.duration_s > 0.0
     return Playing(
         level_db=entry.level_db,
         period_s=level.period_s,
@@ -263,7 +273,7 @@ def _playing(
         distortion_db=np.where(level.settled, distortion_db, np.nan),
         groups=(*fitted, *thirds),
         recovery=recoveries(
-            [one for one in fitted if one.kind == "band" and one.fit is not None],
+            [one for one in fitted if one.kind == "band" and one.fit is not None and timed],
             history=level.history(used & np.isfinite(level.clock_s)),
             curves=[one for one in long if one.level_db == entry.level_db],
             law=sweep_law(measured.session),

@@ -206,7 +206,7 @@ def day_heard(
     ----------
     start_db : the baseline's level at 1 m
     """
-    if session.sweep is None:
+    if session.sweep is None or not session.sweep.duration_s:
         return ()
     distance_m = max(session.rig.distance_m, NEAREST_M)
     to_ear = distance_change_db(from_m=1.0, to_m=distance_m) + _room_db(session.rig.space)

@@ -62,14 +62,13 @@ def band_results(
 def _band_result(curve: ChangeCurve, *, band: Band, fraction: int) -> BandResult:
     inside = band.holds(curve.frequency_hz)
     used = inside & curve.usable
-    due = GRID_PER_OCTAVE * math.log(band.high_hz / band.low_hz) / math.log(G)
-    if np.count_nonzero(used) < (1.0 - LARGEST_UNUSABLE_SHARE) * due:
+    if np.count_nonzero(used) < fewest_points(band.low_hz, band.high_hz):
         return _untold(curve, band=band)
 
     mean = float(curve.change_db[used].mean())
     u95 = mean_u95_db(curve, used=used, fraction=fraction)
     worst, worst_hz, worst_u95 = _worst(curve, used=used, mean_db=mean, fraction=fraction)
-    unknown = TEXT_UNKNOWN_DB if curve.source == "text" else 0.0
+    unknown = TEXT_UNKNOWN_DB if curve.lower_bound else 0.0
     grade, may_be = grade_of(
         mean,
         worst,
@@ -79,6 +78,7 @@ def _band_result(curve: ChangeCurve, *, band: Band, fraction: int) -> BandResult
     return BandResult(
         test=curve.test,
         source=curve.source,
+        lower_bound=curve.lower_bound,
         level_db=curve.level_db,
         elapsed_s=curve.elapsed_s,
         band=band.name,
@@ -143,10 +143,29 @@ def _end_since_cold(playing: Playing, *, band: Band) -> tuple[float, float] | No
     return float(track.change_db[last].mean()), float(np.median(track.u95_db[last]))
 
 
+def fewest_points(low_hz: float, high_hz: float) -> float:
+    """Return how many of the grid's points a grade between two frequencies takes."""
+    due = GRID_PER_OCTAVE * math.log(high_hz / low_hz) / math.log(G)
+    return (1.0 - LARGEST_UNUSABLE_SHARE) * due
+
+
+def was_measured(curves: Sequence[ChangeCurve], *, low_hz: float, high_hz: float) -> bool:
+    """Whether what was swept, or what files hold, is enough to grade between two frequencies."""
+    return any(
+        sum(
+            low_hz <= hz < high_hz and reason != "range"
+            for hz, reason in zip(curve.frequency_hz.tolist(), curve.reason, strict=True)
+        )
+        >= fewest_points(low_hz, high_hz)
+        for curve in curves
+    )
+
+
 def _untold(curve: ChangeCurve, *, band: Band) -> BandResult:
     return BandResult(
         test=curve.test,
         source=curve.source,
+        lower_bound=curve.lower_bound,
         level_db=curve.level_db,
         elapsed_s=curve.elapsed_s,
         band=band.name,

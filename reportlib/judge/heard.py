@@ -188,7 +188,7 @@ def _judge(
     centre = math.sqrt(low * high)
     width = math.log2(high / low)
     u95 = mean_u95_db(curve, used=used, fraction=fraction)
-    if curve.source == "text":
+    if curve.lower_bound:
         u95 = math.hypot(u95, TEXT_UNKNOWN_DB)
     heard, may_be = heard_word(change_db, u95_db=u95, width_octaves=width, centre_hz=centre)
     phon = None

@@ -1,6 +1,4 @@
-"""What enters the analysis beside sweeps.
-
-Beside sweeps that is column text, calibration, the microphone's correction, the stress.
+"""What enters the analysis beside sweeps: calibration, the microphone's correction, the stress.
 
 Samples are tied to dB SPL by a recording of an acoustic calibrator, or by a typed-in full scale.
 Stress recordings that cannot be used are left out and said so.
@@ -8,99 +6,73 @@ Stress recordings that cannot be used are left out and said so.
 
 import math
 from collections.abc import Container, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from reportlib.check import day, setup
-from reportlib.check.setup import correction_notes, text_notes
-from reportlib.errors import CaptureError
+from reportlib.check.setup import correction_notes
+from reportlib.errors import AnalysisError, CaptureError, SessionError, one_line
 from reportlib.judge.shelf import Shelf, record
 from reportlib.measure.clock_within import Drift, multitone_drift
-from reportlib.measure.compression import Rules
-from reportlib.measure.levels import grid_hz, tone_amplitude
-from reportlib.measure.records import Response
-from reportlib.measure.response import Gate
+from reportlib.measure.levels import tone_amplitude
+from reportlib.measure.response import BEFORE_HARMONIC, RISE_S
 from reportlib.measure.stress.multitone import first_periods
 from reportlib.measure.stress.periods import ClocksDifferError, StressTones, stress_tones
 from reportlib.measure.stress.tones import Played, played_tones
-from reportlib.measure.text import microphone_db, text_range_hz, text_response
+from reportlib.measure.sweep import SweepLaw
+from reportlib.measure.text import microphone_db
 from reportlib.session import captures
 from reportlib.session import columns as session_columns
 from reportlib.session.audio import Role, file_fault
 from reportlib.session.captures import read_capture
-from reportlib.session.day import SPACES_WITH_1_M_LEVELS, Session, TextFacts
-from reportlib.session.parameters import ReportParameters
+from reportlib.session.day import SPACES_WITH_1_M_LEVELS, Session, SweepFacts
 from reportlib.session.records import FloatArray, QualityNote
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class TextInputs:
-    """A session's column text on one grid.
-
-    Attributes
-    ----------
-    responses : by capture path
-    gate : as stated; inf long where nobody says
-    """
-
-    responses: Mapping[str, Response]
-    gate: Gate
-    rules: Rules
-    notes: tuple[QualityNote, ...]
+def sweep_facts(session: Session) -> SweepFacts:
+    """Return what the session says of its sweep, which audio cannot do without."""
+    if session.sweep is None:
+        raise AnalysisError(
+            f"{facts_file(session)}: there is no [sweep]; audio captures need start_hz, stop_hz "
+            "and duration_s of the sweep that was played."
+        )
+    return session.sweep
 
 
-def text_inputs(
-    session: Session, *, paths: Sequence[str], parameters: ReportParameters
-) -> TextInputs:
-    """Bring column-text captures onto the grid: no gate to lay, no noise and no drive to see.
+def sweep_law(session: Session) -> SweepLaw:
+    """Return the law of the session's sweep."""
+    facts = sweep_facts(session)
+    law = SweepLaw(start_hz=facts.start_hz, stop_hz=facts.stop_hz, duration_s=1.0)
+    if facts.duration_s:
+        return replace(law, duration_s=facts.duration_s)
+    # of impulse responses: so short that a gate rises over 2 ms, and none over more
+    return replace(law, duration_s=RISE_S / (BEFORE_HARMONIC * law.lead_s(2)))
+
+
+def headers(session: Session) -> tuple[int, dict[str, CaptureError]]:
+    """Return the sample rate of the session's recordings, and what is wrong with any, by path.
 
     Raises
     ------
-    CaptureError
-        A file cannot be used; the line names it.
-    AnalysisError
-        A file leaves nothing to tell.
+    CaptureError, SessionError
+        As `captures.read_headers`; the sweep goes beyond half the sample rate.
     """
-    captures.check_headers(session)
-    columns = [session_columns.read_column_text(session, path) for path in paths]
-    facts, sweep = session.text or TextFacts(), session.sweep
-    swept = None if sweep is None else (sweep.start_hz, sweep.stop_hz)
-    range_hz = text_range_hz(columns, sweep_range_hz=swept)
-    grid = grid_hz(start_hz=range_hz[0], stop_hz=range_hz[1])
-    fraction = parameters.smoothing_fraction
-    responses = {
-        column.source: text_response(column, frequency_hz=grid, fraction=fraction, facts=facts)
-        for column in columns
-    }
-    gate_ms = facts.gate_ms or session.rig.gate_ms
-    gate = Gate(before_s=0.0, length_s=math.inf if gate_ms is None else gate_ms / 1e3)
-    microphone, microphone_notes = microphone_on_grid(session, grid=grid)
-    return TextInputs(
-        responses=responses,
-        gate=gate,
-        rules=Rules(
-            reference_counts=False,
-            drive_tolerance_db=session.rig.drive_tolerance_db,
-            assumed_repeatability_db=parameters.assumed_repeatability_db,
-            usable_u95_db=parameters.usable_u95_db,
-            full_scale_db=None,
-            sweep_range_hz=range_hz,
-            lowest_hz=gate.lowest_hz,
-            fraction=fraction,
-            microphone_db=microphone,
-            source="text",
-        ),
-        notes=(
-            *text_notes(
-                tuple(responses.values()), facts=facts, fraction=fraction, gate_s=gate.length_s
-            ),
-            *setup.session_wide_notes(session, gate=gate, shortest=None),
-            *microphone_notes,
-        ),
-    )
+    found, stop_hz = captures.read_headers(session), sweep_facts(session).stop_hz
+    rate = found.sample_rate_hz
+    if stop_hz > 0.5 * rate:
+        raise SessionError(
+            f"{facts_file(session)}: [sweep] stop_hz = {stop_hz:g} lies above half the "
+            f"captures' sample rate ({rate} Hz). Correct stop_hz."
+        )
+    return rate, dict(found.faults)
+
+
+def facts_file(session: Session) -> str:
+    """Return how messages call the session's file of facts."""
+    return one_line(f"{session.folder}/session.toml")
 
 
 def microphone_on_grid(

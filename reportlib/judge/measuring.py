@@ -15,15 +15,19 @@ import numpy as np
 
 from reportlib.check import chain, day, recordings, setup
 from reportlib.check import trace as check_trace
-from reportlib.errors import AnalysisError, CaptureError, SessionError, one_line
+from reportlib.errors import CaptureError, SessionError, one_line
+from reportlib.judge.given import REVERBERANT, Given, impulse_inputs, text_inputs
 from reportlib.judge.inputs import (
+    facts_file,
     full_scale_db,
+    headers,
     microphone_on_grid,
     read_stress,
     stress_drift,
     stress_recordings,
     sweep_captures,
-    text_inputs,
+    sweep_facts,
+    sweep_law,
 )
 from reportlib.judge.shelf import Shelf, record
 from reportlib.measure import clock_between, clock_within
@@ -42,12 +46,11 @@ from reportlib.measure.response import (
 from reportlib.measure.stress.periods import StressTones
 from reportlib.measure.sweep import SweepLaw, find_sweep
 from reportlib.session import captures
-from reportlib.session.day import Entry, Session, SweepFacts
+from reportlib.session.day import Entry, Session
 from reportlib.session.parameters import ReportParameters
 from reportlib.session.reading import session_notes
 from reportlib.session.records import FloatArray, QualityNote
 
-_REVERBERANT = ("room", "near field")
 _MOST_WORKERS = 4  # each holds about seven arrays as long as a recording
 
 
@@ -100,7 +103,10 @@ def measure_captures(
         The baseline has no take left, or nothing is left to compare with it.
     """
     if captures.is_text_session(session):
-        return _measure_text(session, parameters=parameters)
+        return _measured(text_inputs(session, parameters=parameters), parameters=parameters)
+    if session.of_impulse_responses:
+        given = impulse_inputs(session, parameters=parameters, keep=keep)
+        return _measured(given, parameters=parameters)
     reader = reader_of(session, fraction=parameters.smoothing_fraction, keep=keep)
     law, rate, fraction = reader.law, reader.sample_rate_hz, reader.fraction
     paths = sweep_captures(session)
@@ -176,17 +182,17 @@ def short_term_test(measured: Measured) -> ShortTerm:
     )
 
 
-def _measure_text(session: Session, *, parameters: ReportParameters) -> Measured:
-    found = text_inputs(session, paths=sweep_captures(session), parameters=parameters)
+def _measured(found: Given, *, parameters: ReportParameters) -> Measured:
     return Measured(
-        session=session,
+        session=found.session,
         parameters=parameters,
-        sample_rate_hz=0,
+        sample_rate_hz=found.sample_rate_hz,
         gate=found.gate,
         rules=found.rules,
         responses=found.responses,
         traces={},
-        notes=(*session_notes(session), *found.notes),
+        notes=(*session_notes(found.session), *found.notes),
+        stress=found.stress,
     )
 
 
@@ -337,7 +343,7 @@ def _responses(
     heard : the captures, the baseline's first take first
     """
     first, law, shelf = heard[0], reader.law, reader.shelf
-    spread = reader.session.rig.space in _REVERBERANT
+    spread = reader.session.rig.space in REVERBERANT
     enters = {"gate": [gate.before_s, gate.length_s], "spread": spread}
     keys = {one.source: shelf.key(after=(first.key, one.key), enters=enters) for one in heard}
     recall = partial(shelf.load, make=lambda **values: record(Response, values))
@@ -411,12 +417,6 @@ def _compared_clocks(
     return clocks.to_take_off_ppm(deconvolved), list(notes)
 
 
-def sweep_law(session: Session) -> SweepLaw:
-    """Return the law of the session's sweep."""
-    facts = _sweep_facts(session)
-    return SweepLaw(start_hz=facts.start_hz, stop_hz=facts.stop_hz, duration_s=facts.duration_s)
-
-
 def reader_of(session: Session, *, fraction: int, keep: bool) -> Reader:
     """Return the reader of a session's sweeps, whose headers and stimulus it reads.
 
@@ -430,19 +430,13 @@ def reader_of(session: Session, *, fraction: int, keep: bool) -> Reader:
     CaptureError, SessionError, AnalysisError
         A header or the stimulus cannot be read, or does not fit ``session.toml``.
     """
-    facts, law = _sweep_facts(session), sweep_law(session)
-    headers = captures.read_headers(session)
-    rate = headers.sample_rate_hz
-    if facts.stop_hz > 0.5 * rate:
-        raise SessionError(
-            f"{_facts_file(session)}: [sweep] stop_hz = {facts.stop_hz:g} lies above half the "
-            f"captures' sample rate ({rate} Hz). Correct stop_hz."
-        )
+    facts, law = sweep_facts(session), sweep_law(session)
+    rate, faults = headers(session)
     stimulus, two = None, None
     if session.channels.reference is None:
         if facts.stimulus is None:
             raise SessionError(
-                f"{_facts_file(session)}: no reference channel was recorded and [sweep] names no "
+                f"{facts_file(session)}: no reference channel was recorded and [sweep] names no "
                 "stimulus. Add stimulus, the file that was played."
             )
         stimulus = captures.read_stimulus(session, facts.stimulus, sample_rate_hz=rate)
@@ -461,18 +455,5 @@ def reader_of(session: Session, *, fraction: int, keep: bool) -> Reader:
         stimulus=stimulus,
         two=two,
         shelf=Shelf(session, write=keep),
-        faults=headers.faults,
+        faults=faults,
     )
-
-
-def _sweep_facts(session: Session) -> SweepFacts:
-    if session.sweep is None:
-        raise AnalysisError(
-            f"{_facts_file(session)}: there is no [sweep]; audio captures need start_hz, stop_hz "
-            "and duration_s of the sweep that was played."
-        )
-    return session.sweep
-
-
-def _facts_file(session: Session) -> str:
-    return one_line(f"{session.folder}/session.toml")

@@ -22,11 +22,13 @@ class BandResult:
 
     Numbers are None where the band can't be told. `grade_may_be` is the next worse grade
     where the interval allows two, else None. `source` is what was heard: a sweep, its curve as
-    text, or the multitone when the stress ended, which has no worst point.
+    text, or the multitone when the stress ended, which has no worst point. `lower_bound` says
+    that `u95_db` is one, since nobody knows the noise.
     """
 
     test: Test
     source: Literal["sweep", "multitone", "text"] = "sweep"
+    lower_bound: bool = False
     level_db: float
     elapsed_s: float
     band: str

@@ -29,7 +29,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from reportlib.judge.records import SEAT_SETUP, BandResult, SeatBand, SeatLevel
-from reportlib.measure.levels import BANDS, Band, db, distance_change_db, grid_hz, power
+from reportlib.measure.levels import (
+    BANDS,
+    NOMINAL_HZ,
+    Band,
+    db,
+    distance_change_db,
+    grid_hz,
+    nominal,
+    power,
+)
 from reportlib.measure.records import BaselineCurve, ChangeCurve, DriveStep
 from reportlib.session.day import SPACES_WITH_1_M_LEVELS, Space
 from reportlib.session.parameters import ReportParameters
@@ -418,10 +427,6 @@ def _tilt_db(baseline: BaselineCurve, *, band: Band) -> float:
     return float(db(power(baseline.level_db[inside]).mean())) - baseline.mean_level_db
 
 
-NOMINAL_HZ = (200.0, 5000.0)
-"""The stretch that a level is named by (session format, ``level_db``)."""
-
-
 def is_calibrated(baseline: BaselineCurve, *, space: Space) -> bool:
     """Whether the baseline's measured level is one at 1 m; else the asked-for one stands."""
     return baseline.calibrated and space in SPACES_WITH_1_M_LEVELS
@@ -455,9 +460,8 @@ def given_levels(
     asked = baseline.level_asked_db
     found = [GivenLevel(asked_db=asked, driven_db=start, given_db=start)]
     driven = driven_levels(start, steps=steps)
-    low, high = NOMINAL_HZ
     for curve in curves:
-        inside = curve.usable & (curve.frequency_hz >= low) & (curve.frequency_hz <= high)
+        inside = curve.usable & nominal(curve.frequency_hz)
         if inside.any():
             level = driven[curve.level_db]
             change = float(curve.change_db[inside].mean())

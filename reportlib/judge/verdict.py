@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from reportlib.judge.causes.table import INSTRUMENTS, NONE_SHOWN
-from reportlib.judge.grades import GAIN_GRADES, LOSS_GRADES, grade_of, played_results
+from reportlib.judge.grades import GAIN_GRADES, LOSS_GRADES, grade_of, played_results, was_measured
 from reportlib.judge.limits import kind_of
 from reportlib.judge.records import Analysis, BandResult, Finding, Grade, Limit
 from reportlib.judge.thresholds import BEHIND_DB, TEXT_UNKNOWN_DB
@@ -151,7 +151,8 @@ class Verdict:
     faulty_db : those at which a fault of microphone or recorder took a band, so that they don't
     fault : which fault
     doubts : warnings on what counts
-    told, untold : bands by whether they can be told at the loudest level that counts
+    told, untold : bands by whether they can be told at the loudest level that counts; those that
+        were not measured are in neither
     holds_to_db : up to it every told band surely holds; None where not even at the quietest
     turned_up, left_playing : the gravest that each test found, *holds* included; None where the
         test was not made or tells nothing
@@ -276,7 +277,12 @@ def conclude_first(analysis: Analysis) -> Verdict:
         fault=fault,
         doubts=_doubts(analysis, faulty),
         told=told,
-        untold=tuple(band.name for band in BANDS if band.name not in told),
+        untold=tuple(
+            band.name
+            for band in BANDS
+            if band.name not in told
+            and was_measured(analysis.short_term, low_hz=band.low_hz, high_hz=band.high_hz)
+        ),
         holds_to_db=holds_to,
         turned_up=_gravest(by_level),
         left_playing=_gravest(ends),
@@ -343,7 +349,13 @@ def _ends(analysis: Analysis) -> tuple[list[list[BandResult]], tuple[str, ...]]:
         told = [[one for one in pair if one.grade != "can't tell"] for pair in both]
         found.append([max(pair, key=_gravity) for pair in told if pair])
         untold = tuple(band.name for band, pair in zip(BANDS, told, strict=True) if not pair)
-    return found, untold
+    tested = {
+        band.name
+        for band in BANDS
+        if was_measured(analysis.long_term, low_hz=band.low_hz, high_hz=band.high_hz)
+        or any(band.holds(one.frequency_hz).any() for one in analysis.playing)
+    }
+    return found, tuple(band for band in untold if band in tested)
 
 
 def _gravest(
@@ -396,7 +408,7 @@ def mean_gravity(one: BandResult) -> float:
     """Return how grave a band's mean alone is."""
     if one.worst_db is None:
         return _gravity(one)
-    unknown = TEXT_UNKNOWN_DB if one.source == "text" else 0.0
+    unknown = TEXT_UNKNOWN_DB if one.lower_bound else 0.0
     u95 = math.hypot(_u95(one), unknown)
     return gravity(*grade_of(_mean(one), 0.0, mean_u95_db=u95, worst_u95_db=0.0))
 

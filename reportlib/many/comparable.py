@@ -38,17 +38,21 @@ def hindrances(
 
 
 def _text(sessions: Sequence[Compared]) -> list[Hindrance]:
+    made_of = {"text": "text files", "impulse response": "impulse responses without their noise"}
+    mend = {"text": "Measure it from recordings of sweeps."}
     return [
         note(
-            "text",
+            "text" if one.source == "text" else "noise not known",
             stops=True,
             groups=[[one.name], [other.name for other in sessions if other is not one]],
-            words=f"{one.name} comes from text files, which do not say how uncertain they are: "
-            "it is shown, and takes no place.",
-            remedy="Measure it from recordings of sweeps.",
+            words=f"{one.name} comes from {made_of[one.source]}, which do not say how uncertain "
+            "they are: it is shown, and takes no place.",
+            remedy=mend.get(
+                one.source, "Export them with noise alone in them, and give [impulse]."
+            ),
         )
         for one in sessions
-        if one.source == "text"
+        if one.source in made_of
     ]
 
 
@@ -128,10 +132,22 @@ def _not_turned_up(one: Compared, *, rest: Sequence[str]) -> Hindrance:
 def _nothing_heard(
     one: Compared, *, rest: Sequence[str], own: Mapping[str, OutputTrack]
 ) -> list[Hindrance]:
-    nothing = [band for band in ALL_BANDS if not own[band].told]
+    untested = [band for band in ALL_BANDS if not own[band].measured]
+    nothing = [band for band in ALL_BANDS if not own[band].told and own[band].measured]
     by_gate = [band for band in nothing if own[band].low_hz < one.lowest_hz]
     by_noise = [band for band in nothing if band not in by_gate]
     found = []
+    if untested:
+        found.append(
+            note(
+                "stretch",
+                stops=True,
+                groups=[[one.name], rest],
+                bands=untested,
+                words=f"{one.name} was not measured in the {listed(untested)}.",
+                remedy="Sweep it there too, if it plays there.",
+            )
+        )
     if by_gate:
         lowest = min(own[band].low_hz for band in by_gate)
         found.append(
@@ -407,7 +423,7 @@ def _sweep(sessions: Sequence[Compared]) -> list[Hindrance]:
 
 def _reference(sessions: Sequence[Compared]) -> list[Hindrance]:
     groups = _differing(
-        [one for one in sessions if one.source != "text"], by=lambda one: one.reference
+        [one for one in sessions if one.source == "sweep"], by=lambda one: one.reference
     )
     if not groups:
         return []

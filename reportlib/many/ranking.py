@@ -212,10 +212,10 @@ BEHIND_DB = thresholds.BEHIND_DB[0]
 def rankable(sessions: Sequence[Compared]) -> tuple[Compared, ...]:
     """Return the sessions that a ranking may name.
 
-    Column text has only a lower bound of its uncertainty, and a level that stays at the
-    microphone is none at 1 m.
+    Where noise is not known there is only a lower bound of the uncertainty, and a level that stays
+    at the microphone is none at 1 m.
     """
-    return tuple(one for one in sessions if one.source != "text" and scale_of(one) is not None)
+    return tuple(one for one in sessions if one.source == "sweep" and scale_of(one) is not None)
 
 
 def output_sets(

@@ -16,6 +16,7 @@ Question = Literal["equal output", "1 dB behind", "left playing"]
 Given = Literal["given", "gives out before", "not tested so high", "starts above", "can't tell"]
 Kind = Literal[
     "text",
+    "noise not known",
     "space",
     "stretch",
     "no common output",
@@ -45,7 +46,8 @@ class Compared:
     gate_s, lowest_hz : inf and 0 where not known
     reference : where the drive was read; None where it was not recorded
     steps_measured : whether the volume steps are read from it
-    source : ``"text"`` where the curves were read from column text
+    source : ``"text"`` where the curves were read from column text, ``"impulse response"`` where
+        from such without their noise: their uncertainty is a lower bound
     """
 
     name: str
@@ -67,7 +69,7 @@ class Compared:
     crest_factor_db: float | None
     reference: str | None
     steps_measured: bool
-    source: Literal["sweep", "text"]
+    source: Literal["sweep", "text", "impulse response"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -82,6 +84,7 @@ class OutputTrack:
     dof : shape (n,), degrees of freedom behind the half-width
     stretch_hz : what of the band was heard at the loudest of these levels; None where nothing was
     untold_db : asked-for levels that were skipped, since they can't be told
+    measured : whether enough of the band was, for a grade
     """
 
     name: str
@@ -94,6 +97,7 @@ class OutputTrack:
     dof: FloatArray
     stretch_hz: tuple[float, float] | None
     untold_db: tuple[float, ...] = ()
+    measured: bool = True
 
     def __post_init__(self) -> None:
         arrays = ("driven_db", "change_db", "u95_db", "dof")

@@ -15,7 +15,7 @@ from typing import Any
 from reportlib.errors import ReportError, one_line
 from reportlib.judge.limits import kind_of
 from reportlib.judge.records import SEAT_SETUP, Limit
-from reportlib.judge.thresholds import BEHIND_DB
+from reportlib.judge.thresholds import BEHIND_DB, LARGEST_UNUSABLE_SHARE
 from reportlib.many.columns import (
     CANT_TELL,
     COLUMNS,
@@ -125,10 +125,11 @@ def from_results(document: Mapping[str, Any]) -> dict[str, Value]:
         "warnings": notes.count("warning"),
         "refused": notes.count("refused"),
     }
+    untested = _untested(*measured["sweep_range_hz"])
     bands = [one for one in document["bands"] if one.get("source") != "multitone"]
-    row |= _loudest(bands, test="short_term")
-    row |= _loudest(bands, test="long_term")
-    row |= _limits(document["limits"])
+    row |= _loudest(bands, test="short_term", untested=untested)
+    row |= _loudest(bands, test="long_term", untested=untested)
+    row |= _limits(document["limits"], untested=untested)
     for one in document.get("needs", ()):  # since a later version
         if one["setup"] == SEAT_SETUP and one["need"] in NEEDS:
             row[f"seat_{slug(one['need'])}"] = _text(one["answer"])
@@ -169,7 +170,20 @@ def loudest_of(bands: Iterable[Mapping[str, Any]], *, test: str) -> list[Mapping
     return [one for one in own if (one["level_db"], one["elapsed_s"]) == level]
 
 
-def _loudest(bands: Iterable[Mapping[str, Any]], *, test: str) -> dict[str, Value]:
+def _untested(start_hz: float, stop_hz: float) -> frozenset[str]:
+    """Return the bands of which too little was measured for a grade."""
+    return frozenset(
+        band.name
+        for band in BANDS
+        if min(band.high_hz, stop_hz)
+        < max(band.low_hz, start_hz)
+        * (band.high_hz / band.low_hz) ** (1.0 - LARGEST_UNUSABLE_SHARE)
+    )
+
+
+def _loudest(
+    bands: Iterable[Mapping[str, Any]], *, test: str, untested: frozenset[str]
+) -> dict[str, Value]:
     prefix = "long_" if test == "long_term" else ""
     row: dict[str, Value] = {f"{prefix}grade_{slug(band.name)}": NOT_TESTED for band in BANDS}
     for one in loudest_of(bands, test=test):
@@ -181,13 +195,15 @@ def _loudest(bands: Iterable[Mapping[str, Any]], *, test: str) -> dict[str, Valu
                 f"{prefix}change_{name}": _number(one["mean_db"]),
                 f"{prefix}u95_{name}": _number(one["u95_db"]),
                 f"{prefix}worst_{name}": _number(one["worst_db"]),
-                f"{prefix}grade_{name}": _text(one["grade"]),
+                f"{prefix}grade_{name}": NOT_TESTED
+                if one["grade"] == CANT_TELL and one["band"] in untested
+                else _text(one["grade"]),
                 f"{prefix}grade_may_be_{name}": _text(one["grade_may_be"]) or None,
             }
     return row
 
 
-def _limits(listed: Iterable[Mapping[str, Any]]) -> dict[str, Value]:
+def _limits(listed: Iterable[Mapping[str, Any]], *, untested: frozenset[str]) -> dict[str, Value]:
     row: dict[str, Value] = {
         f"{limit_column(test=test, threshold_db=threshold_db, band=band.name)}_state": NOT_TESTED
         for test in ("short_term", "long_term")
@@ -197,13 +213,14 @@ def _limits(listed: Iterable[Mapping[str, Any]]) -> dict[str, Value]:
     for one in listed:
         limit = Limit(**{key: value for key, value in one.items() if key in _LIMIT})
         name = limit_column(test=limit.test, threshold_db=limit.threshold_db, band=limit.band)
+        untold = NOT_TESTED if limit.band in untested else CANT_TELL
         if name in COLUMNS:  # drive units differ from one loudspeaker to the next
             row |= {
                 name: _number(limit.level_db),
                 f"{name}_low": _number(limit.low_db),
                 f"{name}_high": _number(limit.high_db),
                 f"{name}_tested": _as_asked(limit.tested_to_db),
-                f"{name}_state": CANT_TELL if limit.reached is None else kind_of(limit),
+                f"{name}_state": untold if limit.reached is None else kind_of(limit),
             }
     return row
 

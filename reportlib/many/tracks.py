@@ -4,10 +4,12 @@ import datetime
 import math
 from collections import Counter
 from collections.abc import Sequence
+from typing import Literal
 
 import numpy as np
 
 from reportlib.errors import AnalysisError
+from reportlib.judge.grades import was_measured
 from reportlib.judge.limits import SAME_DRIVE_DB
 from reportlib.judge.records import Analysis, BandResult, NeedAnswer
 from reportlib.judge.seat import driven_levels, is_calibrated, starts_at
@@ -58,12 +60,18 @@ def _compared(analysis: Analysis, *, name: str, slug: str) -> Compared:
         smoothing_octaves=_smoothing(analysis),
         calibrated=is_calibrated(analysis.baseline, space=session.rig.space),
         takes=(min(takes), max(takes)),
-        sweep_s=session.sweep.duration_s if session.sweep else None,
+        sweep_s=(session.sweep.duration_s or None) if session.sweep else None,
         crest_factor_db=session.multitone.crest_factor_db if session.multitone else None,
         reference=session.rig.reference_at if session.channels.reference is not None else None,
         steps_measured=all(step.measured_db is not None for step in analysis.drive_steps),
-        source="text" if any(one.source == "text" for one in analysis.short_term) else "sweep",
+        source=_source(analysis),
     )
+
+
+def _source(analysis: Analysis) -> Literal["sweep", "text", "impulse response"]:
+    if not any(one.lower_bound for one in analysis.short_term):
+        return "sweep"
+    return "impulse response" if analysis.session.of_impulse_responses else "text"
 
 
 def _smoothing(analysis: Analysis) -> float:
@@ -89,7 +97,7 @@ def _track(analysis: Analysis, *, name: str, band: Band) -> OutputTrack:
         if result is None or result.mean_db is None or result.grade == "can't tell":
             untold.append(curve.level_db)
             continue
-        unknown = TEXT_UNKNOWN_DB if curve.source == "text" else 0.0
+        unknown = TEXT_UNKNOWN_DB if curve.lower_bound else 0.0
         u95 = math.hypot(result.u95_db or 0.0, unknown)
         points.append((driven[curve.level_db], result.mean_db, u95, _dof(curve, band=band)))
         stretch = _stretch(curve, band=band)
@@ -105,6 +113,7 @@ def _track(analysis: Analysis, *, name: str, band: Band) -> OutputTrack:
         dof=rows[:, 3],
         stretch_hz=stretch,
         untold_db=tuple(untold),
+        measured=was_measured(analysis.short_term, low_hz=band.low_hz, high_hz=band.high_hz),
     )
 
 

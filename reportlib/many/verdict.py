@@ -309,11 +309,12 @@ def behind_line(writer: ComparisonWriter) -> str:
     early = {one.limit.band for one in reached if (one.limit.low_db or -math.inf) <= latest}
     bands = [one for one in _ORDER if one in {first.band, *early}]
     band = first.band
+    measured = {one.name for one in writer.comparison.tracks if one.band == band and one.measured}
     parts = [
         f"{plain(one.name)} "
         + limit_words(one.limit, slug=writer.slug(one.name), facts=writer.facts, write=quoted)
         for one in limits
-        if one.limit.band == band
+        if one.limit.band == band and one.name in measured
     ]
     wording = "limit" if one_scale(writer.comparison.sessions) else "limit-own-scales"
     return writer.say(

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from reportlib.measure.levels import cell_edges_hz, db, moving_octave_mean, power
+from reportlib.measure.levels import cell_edges_hz, db, moving_octave_mean, nominal, power
 from reportlib.measure.records import (
     BaselineCurve,
     Budget,
@@ -74,6 +74,7 @@ class Rules:
     microphone_db : shape (n,), by how much the microphone reads too high, on the responses'
         grid; None where nobody says. It cancels in changes and enters the baseline's level
     source : what the responses were made from
+    lower_bound : noise is not known, so that every interval is a lower bound
     """
 
     reference_counts: bool
@@ -86,6 +87,7 @@ class Rules:
     fraction: int
     microphone_db: FloatArray | None = None
     source: Literal["sweep", "text"] = "sweep"
+    lower_bound: bool = False
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -323,6 +325,7 @@ def _change(
             step_db=step.u95_db / 1.96,
         ),
         source=rules.source,
+        lower_bound=rules.lower_bound,
     )
 
 
@@ -397,8 +400,8 @@ def _judge(
 
 
 def _nominal(frequency_hz: FloatArray, *, told: BoolArray) -> BoolArray:
-    """Where a session's levels are defined: 200–5000 Hz, or all of a narrower sweep."""
-    inside = told & (frequency_hz >= 200.0) & (frequency_hz <= 5000.0)
+    """Where a level is named by what can be told; all that can, where nothing there can."""
+    inside = told & nominal(frequency_hz)
     return inside if inside.any() else told
 
 
@@ -406,5 +409,5 @@ def _nominal_level_db(
     heard: FloatArray, *, frequency_hz: FloatArray, asked_db: float
 ) -> FloatArray:
     """Set a response at the asked-for level, the mean of its power over 200–5000 Hz."""
-    nominal = _nominal(frequency_hz, told=np.isfinite(heard))
-    return np.asarray(db(heard / np.mean(heard[nominal])) + asked_db)
+    inside = _nominal(frequency_hz, told=np.isfinite(heard))
+    return np.asarray(db(heard / np.mean(heard[inside])) + asked_db)

@@ -19,7 +19,7 @@ from scipy import fft
 from reportlib.errors import CaptureError
 from reportlib.measure import noise
 from reportlib.measure.levels import adjoining_means, cell_edges_hz, cell_mean
-from reportlib.measure.sweep import SweepLaw, find_sweep
+from reportlib.measure.sweep import SweepLaw, energy_passed, find_sweep
 from reportlib.session.records import Capture, FloatArray
 
 LONGEST_GATE_S = 0.5
@@ -56,6 +56,7 @@ class Deconvolved:
     own_clock_ppm : shape (2,), the recording's clock drift and its u, where two sweeps in it told
         them; else shape (0,)
     sweep_start_s, tail_s : see `records.Response`
+    highest_harmonic : up to which it holds them; 1 where it holds none
     """
 
     source: str
@@ -80,6 +81,7 @@ class Deconvolved:
     own_clock_ppm: FloatArray
     sweep_start_s: float
     tail_s: float
+    highest_harmonic: int = HIGHEST_HARMONIC
 
     @property
     def during(self) -> noise.Parted:
@@ -249,6 +251,96 @@ def deconvolve(
         own_clock_ppm=np.empty(0),
         sweep_start_s=sweep_start_s,
         tail_s=microphone.size / fs - sweep_start_s - law.duration_s,
+    )
+
+
+_SPREAD_S = 0.25
+"""Half of an impulse response's energy passes in less: in a hall that takes 3 s to fall by 60 dB in
+0.24 s (ln 3 over its rate). That of a sweep takes half as long as the sweep."""
+
+
+def divided_already(
+    capture: Capture,
+    *,
+    law: SweepLaw,
+    frequency_hz: FloatArray,
+    noise_s: tuple[float, float] | None,
+) -> Deconvolved:
+    """Take a capture that is an impulse response already, at the level that it has.
+
+    Its mean is its own, and it holds neither drive nor harmonics.
+
+    Parameters
+    ----------
+    capture : divided by one and the same stimulus as the session's others
+    frequency_hz : shape (m,), the grid
+    noise_s : from where to where in the file noise alone stands; None where nobody says: then
+        noise is taken as 0, and whatever is made of it is a lower bound
+
+    Raises
+    ------
+    CaptureError
+        It is no impulse response, ends at its peak, or holds no such stretch of noise.
+    """
+    fs, impulse = capture.sample_rate_hz, capture.microphone + capture.dc_offset
+    first, last = energy_passed(impulse, shares=(0.25, 0.75)) or (0, 0)
+    if last - first > _SPREAD_S * fs:
+        raise CaptureError(
+            f"{capture.source} is no impulse response: half of its energy passes in "
+            f"{(last - first) / fs:.2f} s, expected {_SPREAD_S:g} s or less. Name a recording of a "
+            "sweep under captures; cut an impulse response to where it stands above its noise.",
+            code="no-impulse",
+        )
+    peak = int(np.argmax(np.abs(impulse)))
+    end, during = impulse.size, noise.unknown(fs)
+    if noise_s is not None:
+        start, stop = (round(fs * one) for one in noise_s)
+        during = noise.spectrum(impulse[start:stop], sample_rate_hz=fs)
+        if stop > impulse.size or start <= peak < stop or not during.segments:
+            raise CaptureError(
+                f"{capture.source} holds no noise alone from {noise_s[0]:g} to {noise_s[1]:g} s as "
+                f"[impulse] of session.toml says: it lasts {impulse.size / fs:.3g} s, its sound "
+                f"arrives at {peak / fs:.3g} s, and {noise.SHORTEST_S:g} s of noise are needed. "
+                "Correct noise_from_s and noise_to_s, or leave [impulse] out.",
+                code="no-impulse",
+            )
+        end = start if start > peak else end
+    if end - peak < 0.001 * fs:
+        raise CaptureError(
+            f"{capture.source} ends where its sound arrives, {peak / fs:.3g} s after its start; "
+            "export it with what follows.",
+            code="no-impulse",
+        )
+    ones, nothing = np.ones(frequency_hz.shape), np.empty(0)
+    parted = noise.parted(during, sample_rate_hz=fs, law=law)
+    if noise_s is None:
+        none = np.zeros(noise.segment_length(fs) // 2 + 1)
+        parted = noise.Parted(broad=none, lines=nothing, segments=math.inf, length_s=math.inf)
+    lead = round(LONGEST_GATE_S * fs)  # a gate may rise before the file begins
+    return Deconvolved(
+        source=capture.source,
+        sample_rate_hz=fs,
+        impulse=np.concatenate((np.zeros(lead), impulse)),
+        first_lag=-lead,
+        peak_lag=peak,
+        frequency_hz=frequency_hz,
+        drive_amplitude=1.0,
+        drive_power=ones,
+        drive_noise=np.zeros(frequency_hz.shape),
+        during_broad=parted.broad,
+        during_lines=parted.lines,
+        during_segments=parted.segments,
+        during_length_s=parted.length_s,
+        before_broad=nothing,
+        before_lines=nothing,
+        before_segments=0.0,
+        before_length_s=0.0,
+        clipped_hz=nothing,
+        dropped_hz=nothing,
+        own_clock_ppm=nothing,
+        sweep_start_s=0.0,
+        tail_s=(end - peak) / fs,
+        highest_harmonic=1,
     )
 
 

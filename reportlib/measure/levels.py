@@ -54,6 +54,8 @@ BANDS = (
     Band("presence", 2000.0, 6000.0),
     Band("treble", 6000.0, 16000.0),
 )
+NOMINAL_HZ = (200.0, 5000.0)
+"""The stretch that a level is named by (session format, ``level_db``)."""
 SLUGS = {band.name: band.slug for band in BANDS}
 """Names of bands as they stand in names of facts."""
 
@@ -104,6 +106,21 @@ def grid_hz(*, start_hz: float, stop_hz: float, per_octave: int = GRID_PER_OCTAV
     first = math.ceil(math.log(start_hz / 1000.0) / step - 1e-9)
     last = math.floor(math.log(stop_hz / 1000.0) / step + 1e-9)
     return np.asarray(1000.0 * G ** (np.arange(first, last + 1) / per_octave))
+
+
+def nominal(frequency_hz: FloatArray) -> BoolArray:
+    """Return which points of the grid a level is named by (session format, ``level_db``).
+
+    Those within 200 to 5000 Hz; all, where less than two octaves of that were measured.
+
+    Parameters
+    ----------
+    frequency_hz : shape (n,), a stretch of the grid
+    """
+    low, high = NOMINAL_HZ
+    inside = (frequency_hz >= low) & (frequency_hz <= high)
+    enough = np.count_nonzero(inside) >= 2 * GRID_PER_OCTAVE
+    return np.asarray(inside if enough else np.ones_like(inside))
 
 
 def band_centres_hz(fraction: int, *, start_hz: float, stop_hz: float) -> FloatArray:
@@ -258,7 +275,7 @@ def pink_weighted_db(
     return float(db(power(weigh(centres)).mean()))
 
 
-_NOMINAL_HZ = (
+_TONES_HZ = (
     20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0,
     500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0,
     8000.0, 10000.0, 12500.0,
@@ -350,12 +367,12 @@ def threshold_db(frequency_hz: float) -> float:
 
 def _coefficients(frequency_hz: float) -> tuple[float, float, float]:
     """Exponent of loudness, transfer function and threshold, linear over log frequency."""
-    if not _NOMINAL_HZ[0] <= frequency_hz <= _NOMINAL_HZ[-1]:
+    if not _TONES_HZ[0] <= frequency_hz <= _TONES_HZ[-1]:
         raise ValueError(f"ISO 226 says nothing about {frequency_hz:g} Hz")
     position = math.log(frequency_hz)
-    nominal: FloatArray = np.log(_NOMINAL_HZ)
+    tones: FloatArray = np.log(_TONES_HZ)
     exponent, transfer, threshold = (
-        float(np.interp(position, nominal, column))
+        float(np.interp(position, tones, column))
         for column in (_EXPONENT, _TRANSFER_DB, _THRESHOLD_DB)
     )
     return exponent, transfer, threshold

@@ -39,9 +39,9 @@ class Response:
     drive_amplitude : peak amplitude of the drive's sweep, full scale at 1
     drive_power : shape (n,), smoothed |X|²
     drive_noise : shape (n,), noise power over signal power in the smoothed reference; 0 without
-    harmonic_power : shape (4, n), harmonics 2 to 5 over the fundamental (power) at the
-        frequency that excited them; NaN where not shown
-    harmonic_noise : shape (4, n), the least that would be told from noise in their place
+    harmonic_power : shape (k, n), harmonics 2 to k + 1 over the fundamental (power) at the
+        frequency that excited them; NaN where not shown; k is 4, or 0 where none can be told
+    harmonic_noise : shape (k, n), the least that would be told from noise in their place
     arrival_s : arrival of the direct sound, seconds after the drive
     sweep_start_s : where the sweep starts in the recording
     tail_s : recorded time after the last of the sweep
@@ -123,6 +123,7 @@ class ChangeCurve:
     frequency_hz, change_db, u95_db : shape (n,)
     usable : shape (n,), whether the point may be used
     reason : one a point: why it may not, empty where it may
+    lower_bound : `u95_db` is one, since nobody knows the noise
     """
 
     test: Test
@@ -136,6 +137,7 @@ class ChangeCurve:
     reason: tuple[Reason, ...]
     budget: Budget
     source: Literal["sweep", "multitone", "text"] = "sweep"
+    lower_bound: bool = False
 
     def __post_init__(self) -> None:
         arrays = ("frequency_hz", "change_db", "u95_db")

@@ -1,14 +1,9 @@
 """From impulse responses to gated, smoothed responses on one grid (method: README, "How").
 
 All captures of a session get the same window at the same place: the baseline's arrival, to
-which the others are aligned by cross-correlation. Powers are smoothed before any ratio is
-taken; the noise's own power is taken off, less the share that the logarithm's curvature
-takes anyway.
-
-The gate is one window for every impulse response of a session, at the same place on each:
-
-The place is the direct sound of the baseline; the other captures are aligned to it by
-cross-correlation, to a part of a sample.
+which the others are aligned by cross-correlation, to a part of a sample. Powers are smoothed before
+any ratio is taken; the noise's own power is taken off, less the share that the logarithm's
+curvature takes anyway.
 """
 
 import math
@@ -22,7 +17,7 @@ from scipy.special import fdtri
 
 from reportlib.errors import AnalysisError
 from reportlib.measure import noise
-from reportlib.measure.deconvolution import HIGHEST_HARMONIC, LONGEST_GATE_S, Deconvolved
+from reportlib.measure.deconvolution import LONGEST_GATE_S, Deconvolved
 from reportlib.measure.levels import G, cell_edges_hz, cell_mean
 from reportlib.measure.records import Response
 from reportlib.measure.sweep import SweepLaw
@@ -30,8 +25,9 @@ from reportlib.measure.untold import untold
 from reportlib.session.records import FloatArray
 
 _SHORTEST_GATE_S = 0.001
-_BEFORE_HARMONIC = 0.4
+BEFORE_HARMONIC = 0.4
 """How far a gate rises at most into the time since the second harmonic, as a share of it."""
+RISE_S = 0.002
 _FINER = 8
 _ALIKE = 0.7
 """Two takes of one level are 0.99 alike and more where noise does not drown them (simulated)."""
@@ -61,7 +57,7 @@ class Gate:
         The first has 0.6 times the length. The second rises as long before the arrival as the
         gate lasts after it, or as long as the second harmonic leaves.
         """
-        before_s = min(_BEFORE_HARMONIC * law.lead_s(2), self.length_s)
+        before_s = min(BEFORE_HARMONIC * law.lead_s(2), self.length_s)
         return (
             replace(self, length_s=0.6 * self.length_s),
             replace(self, before_s=max(self.before_s, before_s)),
@@ -106,7 +102,7 @@ def session_gate(captures: Sequence[Recorded], *, law: SweepLaw, gate_ms: float 
     length_s = min(LONGEST_GATE_S, shortest.tail_s)
     if gate_ms is not None:
         length_s = min(length_s, gate_ms / 1e3)
-    before_s = min(_BEFORE_HARMONIC * law.lead_s(2), max(0.002, length_s / 10.0))
+    before_s = min(BEFORE_HARMONIC * law.lead_s(2), max(RISE_S, length_s / 10.0))
     return Gate(before_s=before_s, length_s=length_s)
 
 
@@ -266,7 +262,7 @@ class SmoothingCells:
     Attributes
     ----------
     cells : shape (m,), K on the grid
-    harmonic_cells : shape (4, m), K in the harmonics' own windows
+    harmonic_cells : shape (k, m), K in the harmonics' own windows
     gate_noise_share : shape (2, m), see `records.Response`
     noise_taper : the gate as noise spectra see it, of `noise.taper`
     """
@@ -312,13 +308,11 @@ def smoothing_cells(
     first = -round(sooner.before_s * capture.sample_rate_hz)
     time_s = np.arange(min(first, -arrival), piece.size - arrival) / capture.sample_rate_hz
     differences = (one.weights(time_s) - gate.weights(time_s) for one in (shorter, sooner))
-    share = [  # a gate that has no room to move shows nothing
-        np.sum(np.square(one)) / cells(one) if one.any() else np.zeros(own.size)
-        for one in differences
-    ]
+    # a gate that rises as soon as it can already makes no difference
+    share = [np.sum(np.square(one)) / (cells(one) if one.any() else own) for one in differences]
     share = np.array(share) * own / np.sum(np.square(weights))
     harmonic = []
-    for order in range(2, HIGHEST_HARMONIC + 1):
+    for order in range(2, capture.highest_harmonic + 1):
         window = _harmonic_gate(order, law=law, gate=gate)
         time_s = np.arange(-window.before_s, window.length_s, 1.0 / capture.sample_rate_hz)
         spike = np.zeros(time_s.size)
@@ -333,7 +327,7 @@ def smoothing_cells(
         )
     return SmoothingCells(
         cells=own,
-        harmonic_cells=np.array(harmonic),
+        harmonic_cells=np.reshape(harmonic, (-1, own.size)),
         gate_noise_share=share,
         noise_taper=noise.taper(weights, sample_rate_hz=capture.sample_rate_hz),
     )
@@ -450,7 +444,7 @@ def _harmonics(
     density: FloatArray,
     dof: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return harmonics 2 to 5 over the fundamental, and the least that is told; shape (4, m).
+    """Return harmonics from 2 on over the fundamental, and the least that is told; shape (k, m).
 
     A smoothed power of noise over the density that it is held against follows Fisher's F with
     2·K and the density's own degrees of freedom.
@@ -477,4 +471,4 @@ def _harmonics(
         with np.errstate(divide="ignore", invalid="ignore"):
             powers.append(np.where(shown & (power > floor), power / fundamental, np.nan))
             noises.append(np.where(shown, floor / fundamental, np.nan))
-    return np.array(powers), np.array(noises)
+    return np.reshape(powers, (-1, grid.size)), np.reshape(noises, (-1, grid.size))

@@ -63,7 +63,7 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
     CaptureError
         There is no such sweep in it.
     """
-    passed = _energy_passed(drive, shares=(0.25, 0.75))
+    passed = energy_passed(drive, shares=(0.25, 0.75))
     if passed is None:
         raise CaptureError(
             f"{source} is silent; record it again with the sweep playing.", code="silent"
@@ -100,7 +100,7 @@ def find_sweep(drive: FloatArray, *, law: SweepLaw, sample_rate_hz: int, source:
     return start_s
 
 
-def _energy_passed(samples: FloatArray, *, shares: Sequence[float]) -> list[int] | None:
+def energy_passed(samples: FloatArray, *, shares: Sequence[float]) -> list[int] | None:
     """First sample by which each share of the energy has passed; None where there is none.
 
     Sums of blocks first, then sample by sample in one: a running sum cannot be made by parts.

@@ -28,7 +28,6 @@ GRID_RANGE_HZ = (10.0, 40_000.0)
 LARGEST_STEP_OCTAVES = 1.0 / 6.0
 _ROUNDED = 1.2  # nominal frequencies are rounded: 140 to 160 Hz (ISO 266) is 1.16 times 1/6 octave
 _BESIDE = 1.001  # as far as four digits may have rounded a file's first and last frequency
-_HARMONICS = 4
 
 
 def text_range_hz(
@@ -139,7 +138,7 @@ def text_response(
     )  # fmt: skip
     noise_ratio = 0.0 if facts.snr_db is None else 10.0 ** (-facts.snr_db / 10.0)
     zero, one = np.zeros(frequency_hz.shape), np.ones(frequency_hz.shape)
-    unknown = np.full((_HARMONICS, frequency_hz.size), np.nan)
+    unknown = np.empty((0, frequency_hz.size))
     return Response(
         source=column.source,
         frequency_hz=frequency_hz,
@@ -154,7 +153,7 @@ def text_response(
         drive_noise=zero,
         harmonic_power=unknown,
         harmonic_noise=unknown,
-        noise_excess_db=unknown[0],
+        noise_excess_db=np.full(frequency_hz.shape, np.nan),
         arrival_s=0.0,
         sweep_start_s=0.0,
         tail_s=0.0,

@@ -124,7 +124,7 @@ def about(analysis: Analysis) -> dict[str, Any]:
         "tool_version": __version__,
         "language": "en",
         "description": f"{name}: does the output keep up with the volume? Measured from {levels}.",
-        "colophon": f"Made with upheld {__version__} from {captures} short-term sweeps, "
+        "colophon": f"Made with upheld {__version__} from {captures} short-term captures, "
         f"{levels}; session {session.digests.get('session.toml', '')[:12]}.",
     }
 

@@ -33,7 +33,6 @@ from numpy.typing import NDArray
 from reportlib.errors import CaptureError, RenderError, one_line
 from reportlib.session.day import Session
 from reportlib.session.records import FloatArray
-from reportlib.session.schema import is_column_text
 
 SAMPLE_RATES_HZ = (8_000, 400_000)
 BLOCK_FRAMES = 1 << 16
@@ -72,9 +71,6 @@ def opened_audio(path: Path) -> Iterator[soundfile.SoundFile]:
     CaptureError
         No WAV or FLAC, cut short, empty, a rate or a coding that cannot be used.
     """
-    if is_column_text(str(path)):
-        text = "column text, expected a recording. Give it as WAV or FLAC."
-        raise file_fault(path, text=text)
     if path.exists() and not path.is_file():
         raise file_fault(path, text="not an ordinary file. Name a recording.")
     try:

@@ -29,10 +29,10 @@ from pydantic import (
 from pydantic.fields import FieldInfo
 
 from reportlib.session.schema import (
-    SOME_FILES,
     Amount,
     AnyFile,
     AudioFile,
+    AudioFiles,
     CaptureFiles,
     Channel,
     Clock,
@@ -158,15 +158,16 @@ class Calibration(Table):
 
 @dataclass(frozen=True, kw_only=True)
 class SweepFacts(Table):
-    """``[sweep]``, the exponential sweep."""
+    """``[sweep]``, the exponential sweep; `duration_s` is 0 where nobody says."""
 
     start_hz: Annotated[Hertz, _about("where the sweep starts, Hz", "20.0")]
     stop_hz: Annotated[Hertz, _about("where the sweep ends, Hz", "20000.0")]
     duration_s: Annotated[
         Number,
         above_zero(3600.0),
+        PlainSerializer(lambda duration_s: duration_s or None),
         _about("seconds of the sweep itself, without silence around it", "4.0"),
-    ]
+    ] = 0.0
     stimulus: Annotated[
         AudioFile | None, _about("the file that was played", '"stimulus/sweep.wav"')
     ] = None
@@ -192,13 +193,21 @@ class TextFacts(Table):
 
 
 @dataclass(frozen=True, kw_only=True)
+class ImpulseFacts(Table):
+    """``[impulse]``, where noise alone stands in the files of impulse responses."""
+
+    noise_from_s: Annotated[
+        Seconds, _about("seconds into the files from where noise alone stands", "0.6")
+    ]
+    noise_to_s: Annotated[Seconds, _about("seconds into the files to where it does", "0.9")]
+
+
+@dataclass(frozen=True, kw_only=True)
 class NoiseFacts(Table):
     """``[noise]``, the room and the rig with nothing played."""
 
     captures: Annotated[
-        tuple[AudioFile, ...],
-        SOME_FILES,
-        _about("recordings with nothing played", '["captures/silence.wav"]'),
+        AudioFiles, _about("recordings with nothing played", '["captures/silence.wav"]')
     ]
 
 
@@ -212,14 +221,18 @@ class Asked(Table):
 
 @dataclass(frozen=True, kw_only=True)
 class Again(Table):
-    """``[[baseline_again]]``, the baseline once more: one or more takes."""
+    """``[[baseline_again]]``, the baseline once more: one or more takes.
+
+    In the file, either `captures` or `impulse_responses` is given; see `Session`.
+    """
 
     at: Clock | None = None
     temperature_c: Temperature | None = None
     input_gain_db: Annotated[Gain, PlainSerializer(lambda gain_db: gain_db or None)] = 0.0
     captures: Annotated[
         CaptureFiles, _about("the recordings, one sweep each", '["captures/again-72.wav"]')
-    ]
+    ] = ()
+    impulse_responses: AudioFiles = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -231,13 +244,15 @@ class Entry(Again, Asked):
 class Stage(Table):
     """``[[long_term.stage]]``, one stretch of multitone and the sweeps after it.
 
-    `pause_s` has one value for each of `after`; in the file one may stand for all.
+    `pause_s` has one value for each of `after`; in the file one may stand for all, and either
+    `after` or `impulse_responses` is given.
     """
 
     stress_s: Annotated[SomeSeconds, _about("seconds that the multitone played", "90.0")]
     after: Annotated[
         CaptureFiles, _about("the sweeps after the stress", '["captures/long-92-after-1.wav"]')
-    ]
+    ] = ()
+    impulse_responses: AudioFiles = ()
     pause_s: Annotated[
         tuple[Seconds, ...],
         BeforeValidator(lambda value: value if isinstance(value, list) else [value]),
@@ -251,14 +266,17 @@ class Stage(Table):
     @field_validator("pause_s")
     @classmethod
     def _one_for_each(cls, pauses_s: tuple[float, ...], info: ValidationInfo) -> tuple[float, ...]:
-        return pauses_s * len(info.data.get("after", ())) if len(pauses_s) == 1 else pauses_s
+        if len(pauses_s) != 1:
+            return pauses_s
+        return pauses_s * len(info.data.get("after") or info.data.get("impulse_responses", ()))
 
 
 @dataclass(frozen=True, kw_only=True)
 class LongTermEntry(Table):
     """``[[long_term]]``, one level of the long-term test.
 
-    In the file, `sweep_drive_db` is `drive_db` unless given, and `stages` are ``stage``.
+    In the file, `sweep_drive_db` is `drive_db` unless given, `stages` are ``stage``, and either
+    `before` or `impulse_responses` is given.
     """
 
     level_db: Annotated[Level, _about("the multitone's level asked for, dB SPL at 1 m", "92.0")]
@@ -268,7 +286,8 @@ class LongTermEntry(Table):
     sweep_drive_db: Annotated[Gain, Field(default_factory=lambda facts: facts["drive_db"])]
     before: Annotated[
         CaptureFiles, _about("the sweeps before the stress", '["captures/long-92-before.wav"]')
-    ]
+    ] = ()
+    impulse_responses: AudioFiles = ()
     stages: Annotated[
         tuple[Stage, ...],
         checked(len, "at least one [[long_term.stage]]"),
@@ -305,6 +324,7 @@ class SessionFile(Table):
         Comment("what was played as stress, over and over: one period of it"),
     ] = None
     text: TextFacts | None = None
+    impulse: ImpulseFacts | None = None
     noise: Annotated[NoiseFacts | None, Comment("the place and the rig with nothing played")] = None
     short_term: Annotated[
         tuple[Entry, ...],
@@ -334,7 +354,8 @@ class SessionFile(Table):
 class Session(SessionFile):
     """One loudspeaker's measuring day: what its ``session.toml`` says, and what that comes with.
 
-    `baseline_again` has the baseline's level and drive. `digests` maps each file that the session
+    `baseline_again` has the baseline's level and drive. `captures`, `before` and `after` name the
+    sweeps whatever they are, impulse responses too. `digests` maps each file that the session
     names (and ``session.toml`` itself) to its SHA-256, as hexadecimal text. `kept` are the keys
     that start with ``x_``, never read; those of a table under its dotted name.
     """
@@ -348,6 +369,11 @@ class Session(SessionFile):
     def noise_captures(self) -> tuple[str, ...]:
         """The recordings with nothing played; empty without any."""
         return self.noise.captures if self.noise else ()
+
+    @property
+    def of_impulse_responses(self) -> bool:
+        """Whether its sweeps are impulse responses; they are all of one kind."""
+        return bool(self.baseline.impulse_responses)
 
     @property
     def baseline(self) -> Entry:

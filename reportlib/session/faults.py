@@ -239,6 +239,7 @@ _NAMING_KEYS = {
     "recording",
     "stimulus",
     "captures",
+    "impulse_responses",
     "before",
     "stress",
     "after",

@@ -9,6 +9,7 @@ what to do.
 import hashlib
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -172,6 +173,26 @@ def _session(
         for entry in facts.baseline_again
     )
     given = vars(facts) | {"baseline_again": again}
+    (place, path), *_ = _sweeps(facts)
+    if _kind(place, path) != "audio":  # a drive cannot be read from what was made of recordings
+        given["channels"] = replace(facts.channels, reference=None)
+        given["rig"] = replace(facts.rig, reference_at=None)
+    for test in ("short_term", "baseline_again"):
+        given[test] = tuple(
+            replace(entry, captures=entry.captures or entry.impulse_responses)
+            for entry in given[test]
+        )
+    given["long_term"] = tuple(
+        replace(
+            entry,
+            before=entry.before or entry.impulse_responses,
+            stages=tuple(
+                replace(stage, after=stage.after or stage.impulse_responses)
+                for stage in entry.stages
+            ),
+        )
+        for entry in facts.long_term
+    )
     return day.Session(folder=folder, digests=digests, kept=kept, **given)
 
 
@@ -187,6 +208,7 @@ def check_rules(facts: SessionFile) -> None:
     _check_rig(facts)
     _check_channels(facts)
     _check_calibration(facts)
+    _check_named(facts)
     _check_kinds(facts)
     _check_sweep(facts)
     _check_short_term(facts)
@@ -258,17 +280,56 @@ def _sweeps(facts: SessionFile) -> list[tuple[Place, str]]:
     ]
 
 
+def _check_named(facts: SessionFile) -> None:
+    """Each entry names its sweeps, once: as recordings or as impulse responses."""
+    named: list[tuple[Place, str, Any]] = [
+        ((test, i), "captures", entry)
+        for test in ("short_term", "baseline_again")
+        for i, entry in enumerate(getattr(facts, test))
+    ]
+    for i, level in enumerate(facts.long_term):
+        named.append((("long_term", i), "before", level))
+        named += [
+            (("long_term", i, "stage", j), "after", stage) for j, stage in enumerate(level.stages)
+        ]
+    for place, key, table in named:
+        given = bool(getattr(table, key)) + bool(table.impulse_responses)
+        if given == 0:
+            raise Fault(missing_key((*place, key)))
+        if given == 2:
+            text = f"{table_name(place)} holds both {key} and impulse_responses, expected one of "
+            raise Fault(f"{text}them. Remove one, or put them into two sessions.")
+
+
+def _kind(place: Place, path: str) -> str:
+    """Return what kind a sweep is of, as messages call it."""
+    if is_column_text(path):
+        return "column text"
+    return "an impulse response" if "impulse_responses" in place else "audio"
+
+
 def _check_kinds(facts: SessionFile) -> None:
     """A change between a recording and somebody's smoothed curve would be no change at all."""
-    (_, first), *others = _sweeps(facts)
+    (at, first), *others = _sweeps(facts)
     for place, path in others:
-        if is_column_text(path) != is_column_text(first):
-            kinds = ("column text", "audio") if is_column_text(path) else ("audio", "column text")
+        kinds = _kind(place, path), _kind(at, first)
+        if kinds[0] != kinds[1]:
+            name = (
+                "" if "column text" in kinds else "Name impulse responses impulse_responses, or p"
+            )
             text = (
                 f"{key_name(place)} names {path}, which is {kinds[0]}, but {first} is {kinds[1]}, "
-                "expected all sweeps of a session to be of one kind. Put them into two sessions."
+                "expected all sweeps of a session to be of one kind. "
+                f"{name or 'P'}ut them into two sessions."
             )
             raise Fault(text)
+    noise = facts.impulse
+    if noise is not None and noise.noise_from_s >= noise.noise_to_s:
+        text = (
+            f"[impulse] noise_from_s is {noise.noise_from_s:g} and noise_to_s "
+            f"{noise.noise_to_s:g}, expected a stretch of time. {CORRECT}"
+        )
+        raise Fault(text)
 
 
 def _check_sweep(facts: SessionFile) -> None:
@@ -279,12 +340,15 @@ def _check_sweep(facts: SessionFile) -> None:
             f"sweep that rises. {CORRECT}"
         )
         raise Fault(text)
-    audio = [path for _, path in _sweeps(facts) if not is_column_text(path)]
-    if not audio:
-        return
+    (place, path), *_ = _sweeps(facts)
+    kind = _kind(place, path)
     if sweep is None:
-        raise Fault(missing_key(("sweep",), why=f"where a capture is audio, as {audio[0]} is"))
-    if sweep.stimulus is None and facts.channels.reference is None:
+        if kind != "column text":
+            raise Fault(missing_key(("sweep",), why=f"where a capture is {kind}, as {path} is"))
+        return
+    if not sweep.duration_s and kind != "an impulse response":
+        raise Fault(missing_key(("sweep", "duration_s")))
+    if kind == "audio" and sweep.stimulus is None and facts.channels.reference is None:
         why = "where no reference channel was recorded"
         raise Fault(missing_key(("sweep", "stimulus"), why=why))
 
@@ -329,10 +393,12 @@ def _check_long_term(facts: SessionFile) -> None:
         seen[entry.level_db] = i
         for j, stage in enumerate(entry.stages):
             place: Place = ("long_term", i, "stage", j, "pause_s")
-            if len(stage.pause_s) != len(stage.after):
+            key = "after" if stage.after else "impulse_responses"
+            takes = len(getattr(stage, key))
+            if len(stage.pause_s) != takes:
                 text = (
-                    f"{key_name(place)} has {len(stage.pause_s)} values and after has "
-                    f"{len(stage.after)} takes, expected one value for each or one for all. "
+                    f"{key_name(place)} has {len(stage.pause_s)} values and {key} has "
+                    f"{takes} takes, expected one value for each or one for all. "
                     f"{CORRECT}"
                 )
                 raise Fault(text)

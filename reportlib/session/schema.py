@@ -12,7 +12,11 @@ from pydantic import AfterValidator, BeforeValidator, PlainSerializer, Strict
 from pydantic_core import PydanticCustomError
 
 AUDIO_ENDINGS = (".wav", ".flac")
-COLUMN_TEXT_ENDINGS = (".txt", ".csv")
+_NO_TEXT_ENDINGS = (
+    *(".aac", ".aif", ".aifc", ".aiff", ".au", ".caf", ".m4a", ".mp3", ".mp4", ".oga", ".ogg"),
+    *(".opus", ".w64", ".wma", ".mat", ".npy", ".ods", ".pdf", ".xls", ".xlsx", ".zip"),
+)
+"""Of sound, of tables and of archives that are no text; whatever else is tried as one."""
 
 _LEAST = 1e-6
 """No length, time, frequency or power of a measuring day is smaller; what is overflows sums."""
@@ -20,8 +24,8 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 
 
 def is_column_text(path: str) -> bool:
-    """Return whether the capture at `path` is column text, not audio: its name's ending says."""
-    return path.lower().endswith(COLUMN_TEXT_ENDINGS)
+    """Return whether the capture at `path` is column text: its name's ending is none of audio."""
+    return not path.lower().endswith(AUDIO_ENDINGS)
 
 
 def checked(fits: Callable[[Any], object], expected: str) -> AfterValidator:
@@ -71,11 +75,6 @@ def _path_inside(value: str) -> str:
     raise PydanticCustomError("expected", "{expected}", {"expected": expected})
 
 
-def _ends_with(*endings: str) -> AfterValidator:
-    text = " or ".join((", ".join(endings[:-1]), endings[-1]) if len(endings) > 1 else endings)
-    return checked(lambda path: path.lower().endswith(endings), f"a file whose name ends in {text}")
-
-
 def _iso_text(kinds: tuple[type, ...], expected: str) -> BeforeValidator:
     """Return a validator that turns TOML's own dates and times into ISO 8601 text."""
 
@@ -113,10 +112,22 @@ Line = Annotated[
     ),
 ]
 AnyFile = Annotated[str, AfterValidator(_path_inside)]
-AudioFile = Annotated[AnyFile, _ends_with(*AUDIO_ENDINGS)]
-CaptureFile = Annotated[AnyFile, _ends_with(*AUDIO_ENDINGS, *COLUMN_TEXT_ENDINGS)]
-SOME_FILES = checked(len, "at least one file")
-CaptureFiles = Annotated[tuple[CaptureFile, ...], SOME_FILES]
+AudioFile = Annotated[
+    AnyFile,
+    checked(
+        lambda path: path.lower().endswith(AUDIO_ENDINGS), "a file whose name ends in .wav or .flac"
+    ),
+]
+CaptureFile = Annotated[
+    AnyFile,
+    checked(
+        lambda path: not path.lower().endswith(_NO_TEXT_ENDINGS),
+        "a recording as .wav or .flac, or column text: convert it first",
+    ),
+]
+_SOME_FILES = checked(len, "at least one file")
+AudioFiles = Annotated[tuple[AudioFile, ...], _SOME_FILES]
+CaptureFiles = Annotated[tuple[CaptureFile, ...], _SOME_FILES]
 Clock = Annotated[
     str,
     _iso_text(

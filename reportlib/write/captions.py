@@ -71,7 +71,7 @@ def alt_level_ladder(analysis: Analysis, *, said: Said) -> str:
     levels = driven_levels(analysis)
     return said(
         "in-short/alt-level-ladder",
-        bands=counted(len(BANDS), "band"),
+        bands=counted(len({one.band for one in every}), "band"),
         levels=counted(len(levels), "level"),
         span=span_text(levels),
         band_by_band=band_by_band(every, levels[-1], said=said),
@@ -83,12 +83,11 @@ def caption_turned_up(analysis: Analysis, *, said: Said) -> str:
     curves = sorted(analysis.short_term, key=lambda curve: curve.level_db)
     if not curves:
         return ""
-    from_text = any(curve.source == "text" for curve in curves)
     return said(
         "turned-up/caption-turned-up",
         told=told_over(analysis, curves, said=said),
         grey=grey(analysis, curves, said=said),
-        lower_bound=said("turned-up/lower-bound") if from_text else "",
+        lower_bound=said("turned-up/lower-bound") if any(one.lower_bound for one in curves) else "",
     )
 
 

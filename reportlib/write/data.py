@@ -26,7 +26,7 @@ from reportlib.judge.need import (
     abilities,
     band_share_db,
 )
-from reportlib.judge.records import Analysis, Limit
+from reportlib.judge.records import Analysis, BandResult, Limit
 from reportlib.judge.seat import (
     DIRECTIVITY_HZ,
     DIRECTIVITY_INDEX_DB,
@@ -34,7 +34,6 @@ from reportlib.judge.seat import (
     GRID_HZ,
     HALF_SPACE_DB,
     MODAL_GAIN_DB,
-    NOMINAL_HZ,
     ROOM_GAIN_DB,
     WHOLE_FROM_HZ,
     Seat,
@@ -47,7 +46,7 @@ from reportlib.judge.seat import (
     starts_at,
 )
 from reportlib.judge.thresholds import NEED_LIMITS_DB
-from reportlib.measure.levels import BANDS, GRID_PER_OCTAVE, G, pink_weighted_db
+from reportlib.measure.levels import BANDS, GRID_PER_OCTAVE, NOMINAL_HZ, G, pink_weighted_db
 from reportlib.measure.records import ChangeCurve
 from reportlib.numbers import hz_range_text
 from reportlib.session.parameters import ReportParameters
@@ -115,9 +114,10 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
         "quality": [asdict(note) for note in analysis.quality],
         "drive_steps": [asdict(step) for step in analysis.drive_steps],
         "bands": [
-            asdict(result) for result in (*analysis.bands, *played_results(analysis.playing))
+            _listed(result, but="lower_bound")
+            for result in (*analysis.bands, *played_results(analysis.playing))
         ],
-        "limits": [_limit(limit) for limit in analysis.limits],
+        "limits": [_listed(limit, but="untold_db") for limit in analysis.limits],
         "findings": [asdict(one) for one in analysis.findings],
         "thermal": thermal_list(analysis),
         "recovery": recovery_list(analysis),
@@ -131,9 +131,9 @@ def results_document(analysis: Analysis, *, tool_version: str) -> dict[str, Any]
     return found
 
 
-def _limit(limit: Limit) -> dict[str, Any]:
-    """A limit as the format lists it; which levels were skipped can be seen in `bands`."""
-    return {name: value for name, value in asdict(limit).items() if name != "untold_db"}
+def _listed(one: BandResult | Limit, *, but: str) -> dict[str, Any]:
+    """A record as the format lists it, without what can be seen elsewhere."""
+    return {name: value for name, value in asdict(one).items() if name != but}
 
 
 def _exposure(analysis: Analysis) -> list[dict[str, Any]]:

@@ -128,7 +128,7 @@ def collect(analysis: Analysis) -> FactTable:
         facts.append(Fact(name="test.drift", value=analysis.drift_db, unit="dB", digits=1))
     if math.isfinite(analysis.gate_s):
         facts.append(Fact(name="test.gate", value=1e3 * analysis.gate_s, unit="ms", digits=0))
-    if analysis.session.sweep is not None:
+    if analysis.session.sweep is not None and analysis.session.sweep.duration_s:
         facts.append(
             Fact(name="test.sweep", value=analysis.session.sweep.duration_s, unit="s", digits=1)
         )

@@ -33,6 +33,8 @@ def how_measured(writer: Writer) -> list[str]:
     }
     if from_text(analysis):
         sentences = [writer.say("how-measured/texts", **values)]
+    elif session.of_impulse_responses:
+        sentences = [writer.say("how-measured/impulses", **values)]
     else:
         sentences = [writer.say("how-measured/sweeps", sweep=writer.quote("test.sweep"), **values)]
     for wording in (_reference(session), _levels(analysis)):
@@ -92,6 +94,9 @@ def how_sure(writer: Writer) -> list[str]:
     analysis = writer.analysis
     start, stop = analysis.sweep_range_hz
     known = math.isfinite(analysis.gate_s)
+    interval = "interval"
+    if any(curve.lower_bound for curve in (*analysis.short_term, *analysis.long_term)):
+        interval = "interval-text" if from_text(analysis) else "interval-impulses"
     found = [
         writer.say(
             "how-measured/processed",
@@ -101,7 +106,7 @@ def how_sure(writer: Writer) -> list[str]:
             smoothing=f"1/{analysis.smoothing_fraction}-octave smoothing",
         ),
         writer.say(
-            "how-measured/interval-text" if from_text(analysis) else "how-measured/interval",
+            f"how-measured/{interval}",
             limit=f"{writer.parameters.usable_u95_db:g} dB",
             lowest=frequency(max(analysis.lowest_hz, start)),
         ),

@@ -86,7 +86,7 @@ def _by_sweeps(writer: Writer, level_db: float) -> list[tuple[str, list[str]]]:
     why = {
         band.name: why_curve_untold(writer, [band.name], curves=curves)
         for band in BANDS
-        if band.name not in {fare.band for fare in fares}
+        if band.name not in {*(fare.band for fare in fares), *writer.long.untested}
     }
     return [("at-swept", _clauses(writer, fares, why=why, at_least=True))]
 

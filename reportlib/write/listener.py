@@ -104,10 +104,11 @@ def _demands(writer: Writer, answers: Sequence[NeedAnswer]) -> list[str]:
         else:
             found.append(_short(writer, one, asked=asked, in_peaks=in_peaks))
     for one in untold[:1]:
-        bands = _untold(one)
-        names = together.names(bands)
-        why = why_untold(writer, bands)
-        found.append(writer.say("at-your-seat/untold", need=one.need, bands=names, why=why))
+        bands = [band for band in _untold(one) if band not in writer.short.untested]
+        if bands:  # nothing is said of what was not measured
+            names = together.names(bands)
+            why = why_untold(writer, bands)
+            found.append(writer.say("at-your-seat/untold", need=one.need, bands=names, why=why))
     if not writer.analysis.session.long_term and answers:
         found.append(writer.say("at-your-seat/not-played"))
     return found

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reportlib.judge.grades import was_measured
 from reportlib.judge.records import Analysis, BandResult
 from reportlib.measure.levels import GRID_PER_OCTAVE, Band, G, runs
 from reportlib.measure.records import ChangeCurve, Reason
@@ -77,18 +78,9 @@ def cell_edges(
     return low, high
 
 
-def reached(curves: Sequence[ChangeCurve], *, low_hz: float, high_hz: float) -> bool:
-    """Whether any point between two frequencies lies inside what was swept, or what files hold."""
-    return any(
-        low_hz <= hz < high_hz and reason != "range"
-        for curve in curves
-        for hz, reason in zip(curve.frequency_hz.tolist(), curve.reason, strict=True)
-    )
-
-
 def why_not(curve: ChangeCurve, *, low_hz: float, high_hz: float) -> str:
     """Return in words what most of the unusable points between two frequencies suffer from."""
-    if not reached([curve], low_hz=low_hz, high_hz=high_hz):
+    if not was_measured([curve], low_hz=low_hz, high_hz=high_hz):
         return "not tested"
     inside = (curve.frequency_hz >= low_hz) & (curve.frequency_hz < high_hz) & ~curve.usable
     reasons = [reason for reason, here in zip(curve.reason, inside, strict=True) if here]

@@ -119,9 +119,13 @@ def rests_on(analysis: Analysis) -> tuple[Literal["coil", "harmonics"], ...]:
 
 
 def bands_untold(playing: Playing) -> tuple[str, ...]:
-    """Return the bands of which nothing can be told while they play."""
+    """Return the bands with tones of which nothing can be told while they play."""
     told = {end.name for end in band_ends(playing)}
-    return tuple(band.name for band in BANDS if band.name not in told)
+    return tuple(
+        band.name
+        for band in BANDS
+        if band.name not in told and band.holds(playing.frequency_hz).any()
+    )
 
 
 def why_untold(playing: Playing, band: str) -> str:

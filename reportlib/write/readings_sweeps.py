@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reportlib.judge.grades import was_measured
 from reportlib.judge.limits import kind_of
 from reportlib.judge.records import Analysis, BandResult, Grade, Limit
 from reportlib.measure.levels import BANDS, Band, power
@@ -90,7 +91,15 @@ def driven_levels(analysis: Analysis) -> tuple[float, ...]:
 
 
 def rungs(analysis: Analysis) -> tuple[Rung, ...]:
-    """Return every band at every short-term level: bands from low to high, levels rising."""
+    """Return every band at every short-term level: bands from low to high, levels rising.
+
+    Bands that were not measured are left out, unless none was.
+    """
+    measured = [
+        band
+        for band in BANDS
+        if was_measured(analysis.short_term, low_hz=band.low_hz, high_hz=band.high_hz)
+    ]
     result_of = {
         (result.band, result.level_db): result
         for result in analysis.bands
@@ -103,7 +112,7 @@ def rungs(analysis: Analysis) -> tuple[Rung, ...]:
             asked_db=applied_step_db(analysis, level_db),
             result=result_of.get((band.name, level_db)),
         )
-        for band in BANDS
+        for band in measured or BANDS
         for level_db in driven_levels(analysis)
     )
 

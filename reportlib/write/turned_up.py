@@ -40,9 +40,9 @@ def turned_up(writer: Writer) -> list[str]:
     """Return the slot's paragraphs, from what changes to what would be heard."""
     if not writer.short.levels_db:
         return [writer.say("turned-up/no-levels")]
-    from_text = any(curve.source == "text" for curve in writer.analysis.short_term)
+    lower_bound = any(curve.lower_bound for curve in writer.analysis.short_term)
     fares = [
-        fare_of(one, unknown_db=TEXT_UNKNOWN_DB if from_text else 0.0)
+        fare_of(one, unknown_db=TEXT_UNKNOWN_DB if lower_bound else 0.0)
         for one in writer.analysis.bands
         if one.test == "short_term" and one.grade != "can't tell"
     ]
@@ -52,8 +52,10 @@ def turned_up(writer: Writer) -> list[str]:
     if rises and rises != {one.band for one in fares} and not balance:
         told.append(writer.say("turned-up/extra-output"))
     told += _holding(writer, fares)
-    if from_text:
-        told.append(writer.say("turned-up/from-text"))
+    if lower_bound:
+        impulses = writer.analysis.session.of_impulse_responses
+        wording = "noise-not-known" if impulses else "from-text"
+        told.append(writer.say(f"turned-up/{wording}"))
     steps, heard = [*_limits(writer), *_steps(writer)], [*_heard(writer), *balance]
     paragraphs = (told, steps, _gaps(writer), heard)
     return [" ".join(found) for found in paragraphs if found]

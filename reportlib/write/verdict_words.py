@@ -38,13 +38,16 @@ def joined(clauses: Sequence[str]) -> str:
 def verdict_words(writer: Writer, *, verdict: Verdict) -> str:
     """Return the headline: what to mind, what holds, what is the gravest."""
     clauses, played = _main(writer, verdict=verdict)
-    if verdict.told and verdict.untold:
+    if 0 < len(verdict.told) < len(BANDS):  # nothing is said of what was not measured
         within, beside = _range(writer, verdict)
         clauses[0] = f"{within}, {clauses[0]}"
-        why = why_untold(writer, verdict.untold)
-        clauses.append(writer.say("in-short/rest-untold", where=beside, why=why))
-    if verdict.turned_up is not None and _from_text(verdict):
-        clauses[0] = writer.say("in-short/as-text-shows", rest=clauses[0])
+        if verdict.untold:
+            why = why_untold(writer, verdict.untold)
+            clauses.append(writer.say("in-short/rest-untold", where=beside, why=why))
+    if verdict.turned_up is not None and _lower_bound(verdict):
+        impulses = writer.analysis.session.of_impulse_responses
+        wording = "as-impulses-show" if impulses else "as-text-shows"
+        clauses[0] = writer.say(f"in-short/{wording}", rest=clauses[0])
     return " ".join([*_to_mind(writer, verdict), joined([*clauses, *played])])
 
 
@@ -87,7 +90,7 @@ def _main(writer: Writer, *, verdict: Verdict) -> tuple[list[str], list[str]]:
         found = [say("in-short/baseline-alone") if alone else say("in-short/untold", why=why)]
         return found, _played(writer, left) if left is not None else []
     top = decibels(verdict.levels_db[-1])
-    holds = "in-short/holds-text" if _from_text(verdict) else "in-short/holds"
+    holds = "in-short/holds-text" if _lower_bound(verdict) else "in-short/holds"
     if not worst:
         through, played = _holds_playing(writer, verdict=verdict)
         return [say(holds, level=top) + through], played
@@ -259,8 +262,8 @@ def _minutes(group: Group) -> str:
     return f"{text} minute" if text == "1" else f"{text} minutes"
 
 
-def _from_text(verdict: Verdict) -> bool:
-    return any(curve.source == "text" for curve in verdict.analysis.short_term)
+def _lower_bound(verdict: Verdict) -> bool:
+    return any(curve.lower_bound for curve in verdict.analysis.short_term)
 
 
 def _range(writer: Writer, verdict: Verdict) -> tuple[str, str]:

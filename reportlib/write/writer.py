@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from jinja2 import Environment
 
-from reportlib.judge.grades import GAIN_GRADES, LOSS_GRADES
+from reportlib.judge.grades import GAIN_GRADES, LOSS_GRADES, was_measured
 from reportlib.judge.records import Analysis, BandResult
 from reportlib.judge.thresholds import (
     BEHIND_DB,
@@ -25,7 +25,6 @@ from reportlib.numbers import level_text
 from reportlib.session.day import Test
 from reportlib.session.parameters import ReportParameters
 from reportlib.write.quotes import FactTable, band_key, quoted
-from reportlib.write.readings_curves import reached
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,7 +149,7 @@ def tell(analysis: Analysis, test: Test) -> Story:
         untested=tuple(
             band.name
             for band in BANDS
-            if curves and not reached(curves, low_hz=band.low_hz, high_hz=band.high_hz)
+            if curves and not was_measured(curves, low_hz=band.low_hz, high_hz=band.high_hz)
         ),
     )
 

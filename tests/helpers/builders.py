@@ -129,6 +129,7 @@ def make_curve(
             **sizes, dof=np.full(f.shape, 12.0), broadband_db=0.02, broadband_dof=6.0, step_db=0.02
         ),
         source=source,
+        lower_bound=source == "text",
     )
 
 

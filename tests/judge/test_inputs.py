@@ -184,7 +184,7 @@ def text_day(folder, *, frequency_hz=None, facts="", ending="txt", drives_db=DRI
 
 
 def test_column_text_gives_the_change_too(tmp_path, true_change):
-    folder = text_day(tmp_path, ending="csv", mark=",", separator=" ; ")
+    folder = text_day(tmp_path, ending="any", mark=",", separator=" ; ")
     report = analysed(folder)
     (curve,) = report.short_term
     assert curve.source == "text"
@@ -202,7 +202,15 @@ def test_a_reference_channel_means_nothing_to_text(tmp_path):
     folder = text_day(
         tmp_path, rig='reference_at = "terminals"', tables="[channels]\nreference = 2\n"
     )
-    assert analysed(folder).drive_steps[0].measured_db is None
+    report = analysed(folder)
+    assert report.drive_steps[0].measured_db is None
+    said = draft(
+        report,
+        facts=collect(report),
+        templates=narrative_templates(),
+        parameters=ReportParameters(session=str(folder)),
+    )
+    assert "terminals" not in said["how-measured"]
 
 
 def test_what_text_leaves_unknown_is_said(tmp_path):

@@ -4,15 +4,25 @@ import json
 
 import numpy as np
 import pytest
+import soundfile
+from builders import make_analysis
 from commands import run
+from scipy.signal import butter, sosfilt
 from session_factory import MINIMAL, changed, write_session
 
 from reportlib.draw import ladder, over_frequency, tables
 from reportlib.errors import ReportError, SessionError
 from reportlib.judge.analysis import analyse, check_session
+from reportlib.many.comparison import compare
+from reportlib.many.rows import from_results
+from reportlib.measure.levels import BANDS
 from reportlib.publish import results
+from reportlib.session.day import SweepFacts
 from reportlib.session.parameters import checked_parameters
 from reportlib.session.reading import read_session
+from reportlib.simulate import sweep_signal
+from reportlib.write.data import results_document
+from reportlib.write.readings_sweeps import rungs
 
 TEXT = MINIMAL.replace(".wav", ".txt")
 TEXT = TEXT[: TEXT.index("[sweep]")] + TEXT[TEXT.index("[[short_term]]") :]
@@ -53,13 +63,83 @@ def test_bands_beyond_what_was_measured_are_not_tested(
     report, drafts = drafts_of(written(tmp_path / "a", low_hz=low_hz, high_hz=high_hz))
     rows = tables.band_table(report).rows
     assert [row[3].split(",")[0] for row in rows if row[-1] != "not tested"] == tested
-    assert "the sweep did not reach there" in drafts["in-short"]
+    assert ("the sweep did not reach there" in drafts["in-short"]) == (not tested)
     assert range_words in drafts["in-short"]
     assert "noise" not in drafts["in-short"]
     assert "too many answers" not in drafts["turned-up"]
     assert "not tested: what was measured covers" in drafts["turned-up"]
     for draw in (ladder.level_ladder, over_frequency.turned_up):
         assert "too uncertain" not in draw(report).caption
+        assert not tested or "not tested" not in draw(report).caption
+
+
+UNITS = {"sub": (20.0, 200.0, "bass"), "tweeter": (2000.0, 20e3, "presence range")}
+
+
+def one_unit(folder, kind):
+    """Write a recorded day of one drive unit, which loses at its lower end."""
+    low_hz, high_hz, _ = UNITS[kind]
+    facts = SweepFacts(start_hz=low_hz, stop_hz=high_hz, duration_s=1.0)
+    drive = np.pad(0.1 * sweep_signal(facts, sample_rate_hz=48000), 24000)
+    whole = butter(2, [1.2 * low_hz, 0.9 * high_hz], "bandpass", fs=48000, output="sos")
+    lowest = butter(1, 4.0 * low_hz, fs=48000, output="sos")
+    text = MINIMAL[: MINIMAL.index("[sweep]")]
+    text += 'reference_at = "loop-back"\n[channels]\nreference = 2\n[sweep]\nduration_s = 1.0\n'
+    text += f"start_hz = {low_hz}\nstop_hz = {high_hz}\n"
+    folder.mkdir()
+    for raised_db, lost in ((0, 0.0), (10, 0.05), (20, 0.25)):
+        heard = sosfilt(whole, drive)
+        heard = heard - lost * sosfilt(lowest, heard)
+        noise = 1e-5 * np.random.default_rng(raised_db).standard_normal(heard.size)
+        gain = 10.0 ** (raised_db / 20.0)
+        made = np.column_stack([gain * heard + noise, gain * drive])
+        soundfile.write(folder / f"{raised_db}.wav", made, 48000, subtype="FLOAT")
+        text += f"[[short_term]]\nlevel_db = {72.0 + raised_db}\ndrive_db = {raised_db}.0\n"
+        text += f'captures = ["{raised_db}.wav"]\n'
+    (folder / "session.toml").write_text(text)
+    return folder
+
+
+@pytest.mark.parametrize("kind", UNITS)
+@pytest.mark.parametrize("recorded", [True, False])
+def test_a_drive_unit_alone_says_nothing_of_the_rest(tmp_path, kind, recorded):
+    low_hz, high_hz, spoken = UNITS[kind]
+    folder = tmp_path / kind
+    folder = one_unit(folder, kind) if recorded else written(folder, low_hz=low_hz, high_hz=high_hz)
+    report, drafts = drafts_of(folder)
+    assert not {note.code for note in report.quality} & {"microphone-moved", "low-signal"}
+    assert f"its {spoken}" in drafts["in-short"]
+    measured = {one.band for one in report.bands if one.grade != "can't tell"}
+    for slot in ("in-short", "left-playing", "why", "at-your-seat"):
+        told = drafts[slot].replace(spoken, "")
+        for band in {"bass", "mids", "presence", "treble"} - measured:
+            assert band not in told, (slot, told)
+        assert "did not reach" not in told
+    assert "were not tested: what was measured covers" in drafts["turned-up"]
+    assert "can't be told: " not in drafts["turned-up"]
+    assert {rung.band for rung in rungs(report)} == measured
+    row = from_results(results_document(report, tool_version=""))
+    for band in BANDS:
+        assert (row[f"grade_{band.slug}".replace("-", "_")] == "not tested") == (
+            band.name not in measured
+        )
+
+
+@pytest.mark.parametrize(("kind", "recorded"), [("sub", True), ("tweeter", False)])
+def test_a_drive_unit_alone_is_reported_whole(tmp_path, kind, recorded):
+    low_hz, high_hz, _ = UNITS[kind]
+    folder = tmp_path / kind
+    folder = one_unit(folder, kind) if recorded else written(folder, low_hz=low_hz, high_hz=high_hz)
+    run("report", folder)
+    assert "not tested: what was measured covers" in (folder / "out/report.html").read_text("utf-8")
+
+
+def test_a_drive_unit_alone_beside_a_whole_loudspeaker(tmp_path):
+    sub = drafts_of(one_unit(tmp_path / "sub", "sub"))[0]
+    comparison = compare([sub, make_analysis(name="Trivet 6")], names=["a", "b"])
+    words = [one.words for one in comparison.hindrances]
+    assert any("was not measured in the low mids, mids, presence" in one for one in words)
+    assert not any("too little can be told" in one for one in words)
 
 
 def test_a_baseline_alone_was_never_turned_up(tmp_path):

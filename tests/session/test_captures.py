@@ -465,8 +465,7 @@ def test_column_text_is_no_recording(tmp_path):
     text = MINIMAL.replace("short-72.wav", "short-72.txt").replace("short-78.wav", "short-78.csv")
     session = read_session(write_session(tmp_path, text))
     assert is_text_session(session)
-    line = said_of(session, "captures/short-72.txt")
-    assert "column text, expected a recording. Give it as WAV or FLAC" in line
+    assert "no WAV or FLAC that can be read" in said_of(session, "captures/short-72.txt")
 
 
 def test_of_recordings_beside_column_text_the_rate_counts(tmp_path):

@@ -26,8 +26,10 @@ def folder(tmp_path):
         (".", "expected the path of a file, not of a folder"),
         ("", "expected a path in the session folder"),
         (r"captures/a\u0000.wav", "expected a path in the session folder"),
-        ("captures/short-72.mp3", "expected a file whose name ends in .wav, .flac, .txt or .csv"),
-        ("captures/short-72", "expected a file whose name ends in .wav, .flac, .txt or .csv"),
+        *(
+            (f"captures/short-72{ending}", "or column text: convert it first")
+            for ending in (".mp3", ".OGG", ".aiff", ".xlsx")
+        ),
     ],
 )
 def test_a_path_that_is_not_allowed(folder, path, words):

@@ -162,5 +162,5 @@ def test_harmonics_below_the_noise_are_no_values():
 
 
 def test_column_text_is_called_a_lower_bound():
-    assert "text curves" in caption("turned_up", CASES["text"])
-    assert "text curves" not in caption("turned_up", CASES["plain"])
+    assert "noise isn’t known" in caption("turned_up", CASES["text"])
+    assert "noise isn’t known" not in caption("turned_up", CASES["plain"])

@@ -56,9 +56,9 @@ def test_narrow_islands_do_not_split_a_stretch():
 
 
 def test_the_reason_of_most_points_counts():
-    f = np.array([50.0, 60.0, 70.0, 80.0])
+    f = grid_hz(start_hz=40.0, stop_hz=170.0)
     curve = make_curve(
-        frequency_hz=f, change_db=np.zeros(4), noise_below_hz=65.0, lowest_hz=55.0, u95_db=0.1
+        frequency_hz=f, change_db=np.zeros(f.size), noise_below_hz=110.0, lowest_hz=55.0, u95_db=0.1
     )
     assert why_not(curve, low_hz=40.0, high_hz=55.0) == "beyond what the gate resolves"
     assert why_not(curve, low_hz=55.0, high_hz=160.0) == "lost in noise"
