@@ -213,7 +213,7 @@ def _long_term(request: PlanRequest, *, level: PlannedLevel) -> LongTermEntry:
 def _dose(session: Session) -> PlanDose:
     heard = exposure.day_heard(session, start_db=session.baseline.level_db, basis="assumed")
     return PlanDose(
-        distance_m=max(session.rig.distance_m, exposure.NEAREST_M),
+        distance_m=session.rig.distance_m,
         sounding_s=sum(seconds for _, seconds in heard),
         loudest_dba=max(level for level, _ in heard),
         niosh_percent=exposure.niosh_dose_percent(heard),
