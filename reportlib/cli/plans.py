@@ -13,7 +13,7 @@ import click
 
 from reportlib.cli.shared import echo, echo_json, one_line_errors
 from reportlib.errors import PlanError
-from reportlib.plan.cautions import heat_warnings, recorder_warnings
+from reportlib.plan.cautions import warnings
 from reportlib.plan.day import make_plan
 from reportlib.plan.folder import heard_silence, refuse_used, write_plan
 from reportlib.plan.intake_folder import take_in
@@ -25,6 +25,7 @@ from reportlib.session.day import Calibration, Channels, Rig, Speaker, SweepFact
 from reportlib.session.reading import read_planned_session
 
 DRIVES = ("passive", "active")
+ENCLOSURES = ("closed", "vented", "passive radiator", "open")
 USES = ("desk", "living room", "home cinema", "stage")
 SPACES = ("free field", "half space", "gated", "near field", "room")
 REFERENCES = ("none", "terminals", "loop-back")
@@ -60,7 +61,18 @@ def _number(name: str, about: str) -> Callable[[Callable[..., None]], Callable[.
 @click.option("--crossover", "crossovers", type=float, multiple=True, help="A crossover, in Hz.")
 @_number("--cone-cm", "Effective diameter of the woofer's cone, in cm.")
 @_number("--excursion-mm", "How far the woofer may move to one side, in mm.")
-@_number("--bass-from", "Lowest frequency that it gives at its level, in Hz.")
+@_number(
+    "--bass-from",
+    "Lowest frequency that it gives at its level, in Hz.  [default: the lowest --tuning]",
+)
+@click.option("--enclosure", type=click.Choice(ENCLOSURES), help="How the box is built.")
+@click.option(
+    "--tuning",
+    "tunings",
+    type=float,
+    multiple=True,
+    help="What its port or radiator is tuned to, in Hz.",
+)
 @_number("--distance", "Microphone to loudspeaker, in m.")
 @click.option("--space", type=click.Choice(SPACES), help="Where it is measured.")
 @_number("--gate-ms", "Until the first reflection, in ms.")
@@ -184,7 +196,7 @@ def _tell(made: "Plan", *, folder: Path, as_json: bool) -> None:
         echo_json(outcome)
         return
     echo(f"Planned {folder}. Print {folder / 'plan.pdf'}, or read {folder / 'plan.md'}.")
-    for line in (*made.departures, *recorder_warnings(made), *heat_warnings(made), CAUTION):
+    for line in (*made.departures, *warnings(made), CAUTION):
         echo(line)
 
 
@@ -280,6 +292,8 @@ def _request(options: dict[str, Any]) -> "PlanRequest":
             drive=options["drive"],
             use=options["use"],
             crossovers_hz=tuple(sorted(set(options["crossovers"]))),
+            enclosure=options["enclosure"],
+            tuning_hz=tuple(sorted(set(options["tunings"]))),
             rated_impedance_ohm=options["impedance"],
             rated_power_w=options["power"],
             maximum_level_db=options["maximum_level"],
@@ -333,11 +347,14 @@ def _woofer(options: dict[str, Any]) -> Any:
     given = [options[name] for name in ("cone_cm", "excursion_mm", "bass_from")]
     if all(value is None for value in given):
         return None
-    if any(value is None for value in given):
-        raise PlanError(
-            "the woofer's excursion needs all three of --cone-cm, --excursion-mm and --bass-from."
-        )
     cone_cm, excursion_mm, from_hz = given
+    if from_hz is None:
+        from_hz = min(options["tunings"], default=None)
+    if cone_cm is None or excursion_mm is None or from_hz is None:
+        raise PlanError(
+            "the woofer's excursion needs all three of --cone-cm, --excursion-mm and --bass-from "
+            "(or --tuning)."
+        )
     return Woofer(diameter_m=0.01 * cone_cm, excursion_m=0.001 * excursion_mm, from_hz=from_hz)
 
 

@@ -19,7 +19,7 @@ from typing import Literal
 
 from reportlib.judge.records import DayDose, Exposure
 from reportlib.measure.levels import distance_change_db, pink_weighted_db
-from reportlib.session.day import Session, Space
+from reportlib.session.day import SPACES_WITH_1_M_LEVELS, Session, Space
 
 Basis = Literal["calibrated", "assumed"]
 
@@ -34,8 +34,6 @@ WEEKLY_PA2H = 1.6
 """WHO–ITU's weekly allowance for adults: 80 dBA for 40 h."""
 IN_ROOM_DB = 3.0
 """What a room is taken to add for whoever stays in it (the upper end of the trade's sum)."""
-NEAREST_M = 1.0
-"""Nobody is taken to stand nearer to the loudspeaker than this."""
 
 
 def niosh_daily_s(level_dba: float) -> float:
@@ -183,7 +181,7 @@ def day_dose(session: Session, *, start_db: float, basis: Basis) -> DayDose | No
     if not heard:
         return None
     return DayDose(
-        distance_m=max(session.rig.distance_m, NEAREST_M),
+        distance_m=session.rig.distance_m,
         sounding_s=sum(seconds for _, seconds in heard),
         loudest_dba=max(level for level, _ in heard),
         niosh_percent=niosh_dose_percent(heard),
@@ -197,19 +195,21 @@ def day_heard(
 ) -> tuple[tuple[float, float], ...]:
     """Return what is heard beside the microphone through the day: level in dBA, and for how long.
 
-    Every sweep and every multitone, at the level that a loudspeaker without loss would give at
-    1 m, carried to the microphone's distance (not nearer than 1 m) by 20·lg d; indoors 3 dB more.
+    Every sweep and every multitone, at the level that a loudspeaker without loss would give where
+    the microphone stands: carried there from 1 m by 20·lg d where levels are those at 1 m; indoors
+    3 dB more.
     Levels that are assumed are rounded up.
     What was played beside the captures is not known. Empty where nobody says how long sweeps are.
 
     Parameters
     ----------
-    start_db : the baseline's level at 1 m
+    start_db : the baseline's level, at 1 m or at the microphone as the space has it
     """
     if session.sweep is None or not session.sweep.duration_s:
         return ()
-    distance_m = max(session.rig.distance_m, NEAREST_M)
-    to_ear = distance_change_db(from_m=1.0, to_m=distance_m) + _room_db(session.rig.space)
+    to_ear = _room_db(session.rig.space)
+    if session.rig.space in SPACES_WITH_1_M_LEVELS:
+        to_ear += distance_change_db(from_m=1.0, to_m=session.rig.distance_m)
     sweep_to_ear = to_ear + pink_weighted_db(
         "A", start_hz=session.sweep.start_hz, stop_hz=session.sweep.stop_hz
     )

@@ -7,7 +7,15 @@ from reportlib.errors import PlanError
 from reportlib.judge.exposure import OSHA_CEILING_DBA
 from reportlib.numbers import duration, level_text, listed, share_text
 from reportlib.plan import records
-from reportlib.plan.levels import MOST_K, SWEEP_CREST_DB, copper_rise_k, terminals
+from reportlib.plan.levels import (
+    MOST_K,
+    SWEEP_CREST_DB,
+    VENTED_DB,
+    at_1_m_db,
+    copper_rise_k,
+    terminals,
+    tuning_hz,
+)
 from reportlib.plan.records import Bound, Plan, PlanRequest, SelfHeat
 
 _LEVELS_DB = (20.0, 150.0)
@@ -15,6 +23,8 @@ _SHORTEST_SWEEP_S, _LONGEST_SWEEP_S = 0.2, 120.0
 _SHORTEST_STAGE_S = 3.0  # a multitone is told from other sounds by three periods
 _LONGEST_STRESS_S = 12.0 * 3600.0
 _SAMPLE_RATES_HZ = (8000, 192000)
+TREBLE_HZ = 2000.0
+"""A sweep that ends below meets no tweeter."""
 
 
 def refuse_impossible(request: PlanRequest) -> None:
@@ -49,6 +59,7 @@ def refuse_impossible(request: PlanRequest) -> None:
     if not request.speaker.name.strip() or not request.speaker.name.isprintable():
         raise PlanError("the loudspeaker has no name: give --name, one line.")
     _refuse_numbers(request)
+    _refuse_enclosure(request)
     _refuse_stages(request)
 
 
@@ -84,13 +95,26 @@ def refuse_over_rating(
 
 def _rating_text(request: PlanRequest, *, level_db: float) -> str:
     speaker = request.speaker
-    drive = terminals(speaker, level_db=level_db, crest_db=0.0)
+    drive = terminals(speaker, level_db=level_db + at_1_m_db(request.rig), crest_db=0.0)
     parts = []
     if drive is not None and drive.watt is not None and speaker.rated_power_w is not None:
         parts.append(f"{drive.watt:.3g} W where {speaker.rated_power_w:g} W are rated")
     if speaker.maximum_level_db is not None:
         parts.append(f"at most {level_text(speaker.maximum_level_db)} by the maker")
     return f" ({'; '.join(parts)})" if parts else ""
+
+
+def _refuse_enclosure(request: PlanRequest) -> None:
+    speaker = request.speaker
+    if speaker.tuning_hz and speaker.enclosure not in ("vented", "passive radiator"):
+        raise PlanError(
+            '--tuning is that of a port: give --enclosure vented or "passive radiator".'
+        )
+    if speaker.enclosure == "open" and request.woofer is not None:
+        raise PlanError(
+            "what an open baffle's cone gives is not reckoned here: leave out --cone-cm, "
+            "--excursion-mm and --bass-from, and give --top."
+        )
 
 
 def _refuse_stages(request: PlanRequest) -> None:
@@ -133,6 +157,7 @@ def _refuse_numbers(request: PlanRequest) -> None:
         *(("--level", level_db, *_LEVELS_DB) for level_db in request.levels_db),
         *(("--stress", level_db, *_LEVELS_DB) for level_db in request.stress_db or ()),
         *(("--crossover", hz, 1.0, 100_000.0) for hz in speaker.crossovers_hz),
+        *(("--tuning", hz, 1.0, 1000.0) for hz in speaker.tuning_hz),
     ]
     for option, value, low, high in known:
         if value is not None and not low <= value <= high:
@@ -146,6 +171,7 @@ Caution = tuple[str, str]
 
 def cautions(plan: Plan) -> tuple[Caution, ...]:
     """Return the cautions of a plan, the first ones first."""
+    treble = plan.sweep.stop_hz > TREBLE_HZ
     return (
         (
             "First of all",
@@ -154,8 +180,8 @@ def cautions(plan: Plan) -> tuple[Caution, ...]:
         ),
         ("Ears", _ears(plan)),
         ("Protectors", _protectors(plan)),
-        ("Tweeter", _tweeter(plan)),
-        ("Amplifier", _amplifier(plan)),
+        *([("Tweeter", _tweeter(plan))] if treble else []),
+        ("Amplifier", _amplifier(plan, treble=treble)),
         (
             "Smell and smoke",
             "Stop at a smell of hot varnish, at smoke, at a rasp, or when a part falls silent: "
@@ -181,17 +207,58 @@ def cautions(plan: Plan) -> tuple[Caution, ...]:
 
 def stop_rules(plan: Plan) -> tuple[str, ...]:
     """Return when to stop a level, and not go on to the next."""
-    found = [
+    return (
         "smell, smoke, a rasp, a buzz, a part that falls silent: stop at once",
+        "the cone knocks, or wind is heard from the port: go no louder",
         "the level drops while it plays, or by 3 dB against what was asked: stop, go no louder",
         "the amplifier's clipping light comes on: stop, this level is not measured",
         "the recorder's level reaches full scale: stop, lower its gain, begin again at the "
         "baseline",
         "anybody's ears ring or feel dull: stop for the day",
-    ]
-    if plan.request.woofer is not None or plan.request.speaker.drive == "passive":
-        found.insert(1, "the cone knocks, or wind is heard from the port: go no louder")
+    )
+
+
+def warnings(plan: Plan) -> tuple[str, ...]:
+    """Return what the levels ask to be minded, beside the cautions."""
+    return (*recorder_warnings(plan), *cone_warnings(plan), *heat_warnings(plan))
+
+
+def cone_warnings(plan: Plan) -> tuple[str, ...]:
+    """Return why the cone bounds the top and how to go beyond, and where no port loads it."""
+    request = plan.request
+    found = []
+    top_db = plan.sweeps[-1].level_db
+    chosen = request.top_db is not None or request.levels_db
+    for bound in plan.bounds:
+        if bound.kind == "excursion" and not chosen and bound.level_db < top_db + 1.0:
+            move = "" if request.speaker.enclosure else "; --enclosure and --tuning may move it"
+            found.append(
+                f"The cone bounds the top at {level_text(top_db)}{_of_rated(plan)}: at "
+                f"{bound.text} {bound.about}{move}. --top goes beyond."
+            )
+    if request.speaker.enclosure not in ("vented", "passive radiator"):
+        return tuple(found)
+    tuned_hz, start_hz = tuning_hz(request.speaker), request.sweep.start_hz
+    if tuned_hz is None:
+        found.append(
+            "Below its tuning nothing loads the cone: give --tuning, and start the sweep there "
+            "(--sweep-start)."
+        )
+    elif start_hz < tuned_hz:
+        more = "" if request.woofer is None else f", for {math.floor(VENTED_DB)} dB more level"
+        found.append(
+            f"Below its tuning of {tuned_hz:g} Hz nothing loads the cone, and the sweep begins at "
+            f"{start_hz:g} Hz: start it at {math.ceil(tuned_hz)} Hz (--sweep-start){more}, or put "
+            f"a high-pass of {tuned_hz:g} Hz, 24 dB an octave, before the amplifier."
+        )
     return tuple(found)
+
+
+def _of_rated(plan: Plan) -> str:
+    drive, rated_w = plan.sweeps[-1].terminals, plan.request.speaker.rated_power_w
+    if drive is None or drive.watt is None or rated_w is None:
+        return ""
+    return f", {amount(drive.watt, 'W')} of the {rated_w:g} W rated"
 
 
 def heat_warnings(plan: Plan) -> tuple[str, ...]:
@@ -211,14 +278,12 @@ def heat_warnings(plan: Plan) -> tuple[str, ...]:
     advice = (
         f"A sweep of {math.floor(10.0 * length_s) / 10.0:g} s would stay below it."
         if length_s >= 1.0
-        else "No sweep of a second or more would stay below it at the top: what it costs is part "
-        "of the result, and the report prints the sweep's length."
+        else "At the top no sweep of a second or more avoids that."
     )
     return (
         f"At {levels} dB a sweep may heat a coil enough to measure its own heat (more than "
-        f"{records.SELF_HEAT_DB:g} dB), at the top by {_rise_text(worst)} in the {worst.unit}. "
-        "That is an upper bound, as if all of the voltage stood at that coil and no heat left it: "
-        f"a crossover that turns the unit down makes it less. {advice}",
+        f"{records.SELF_HEAT_DB:g} dB), at the top by {_rise_text(worst)} in the {worst.unit}: at "
+        f"most, as if that coil took all of the power and kept it. {advice}",
     )
 
 
@@ -239,9 +304,19 @@ def recorder_warnings(plan: Plan) -> tuple[str, ...]:
 
 def highest_peak_db(plan: Plan) -> float:
     """Return the highest peak that reaches the microphone, in dB SPL of its value."""
-    peaks = [level.at_microphone_db + SWEEP_CREST_DB for level in plan.sweeps]
+    peaks = [plan.volume.z_db + records.VOLUME_CREST_DB]
+    peaks += [level.at_microphone_db + SWEEP_CREST_DB for level in plan.sweeps]
     peaks += [level.at_microphone_db + plan.request.crest_factor_db for level in plan.stresses]
     return max(peaks)
+
+
+def full_scale_peak_db(plan: Plan) -> float:
+    """Return the peak at which the recorder should be full: the loudest, or the calibrator's."""
+    calibration = plan.request.calibration
+    peak_db = highest_peak_db(plan) + records.RECORDER_HEADROOM_DB
+    if calibration is None or calibration.level_db is None:
+        return peak_db
+    return max(peak_db, calibration.level_db + SWEEP_CREST_DB + records.HEADROOM_DB)
 
 
 def _rise_text(part: SelfHeat) -> str:
@@ -255,7 +330,8 @@ def _ears(plan: Plan) -> str:
     where = f"beside the microphone ({dose.distance_m:g} m from the loudspeaker)"
     said = (
         f"Whoever stays {where} without protectors hears up to {dose.loudest_dba:.0f} dBA, "
-        f"{duration(dose.sounding_s)} of sound in all: {dose_text(dose.niosh_percent)} of NIOSH's "
+        f"{duration(dose.sounding_s)} of sound in all, setting the volume included: "
+        f"{dose_text(dose.niosh_percent)} of NIOSH's "
         f"working day, {dose_text(dose.osha_percent)} of OSHA's, {dose_text(dose.weekly_percent)} "
         "of WHO–ITU's week, if the levels asked for are met and nothing else is played. NIOSH's "
         "limit is for work and promises nothing for leisure."
@@ -263,9 +339,9 @@ def _ears(plan: Plan) -> str:
     if dose.loudest_dba > OSHA_CEILING_DBA:
         said += f" OSHA allows no time at all above {OSHA_CEILING_DBA:.0f} dBA."
     stay = (
-        "Nobody stays in the room while it plays."
+        "Nobody stays in the room once the volume is set."
         if plan.request.nobody_in_room
-        else "Better: leave the room while it plays."
+        else "Better: leave the room once the volume is set."
     )
     return f"{said} {stay}"
 
@@ -298,21 +374,34 @@ def _tweeter(plan: Plan) -> str:
     return "A sweep's treble lasts a second; do not stop a sweep there, and play no sines by hand."
 
 
-def _amplifier(plan: Plan) -> str:
+def _amplifier(plan: Plan, *, treble: bool) -> str:
     levels = [*plan.sweeps, *plan.stresses]
     drives = [level.terminals for level in levels if level.terminals is not None]
+    tweeter = " sends far more energy to the tweeter than the file holds, and" if treble else ""
     text = (
-        "A clipping amplifier sends far more energy to the tweeter than the file holds, and what "
-        "it loses looks like compression. Watch its clipping light or its output, not the file."
+        f"A clipping amplifier{tweeter} loses what looks like compression. Watch its clipping "
+        "light or its output, not the file."
     )
     if not drives:
         return text
     most = max(drives, key=lambda drive: drive.peak_volt)
     watts = most.amplifier_watt
-    power = "" if watts is None else f", those of {watts:.2g} W of sine into the rated impedance"
-    if watts is not None and watts >= 100.0:
-        power = f", those of {watts:.0f} W of sine into the rated impedance"
-    return f"It must give peaks of {most.peak_volt:.0f} V unclipped{power}. {text}"
+    power = ""
+    if watts is not None:
+        power = f", those of {amount(watts, 'W')} of sine into the rated impedance"
+    return f"It must give peaks of {amount(most.peak_volt, 'V')} unclipped{power}. {text}"
+
+
+def amount(value: float, unit: str, *, digits: int = 2, up: bool = True) -> str:
+    """Return a quantity, rounded to the safe side: up what is a most, down what is a limit.
+
+    >>> amount(0.1265, "W"), amount(15.91, "V", digits=3, up=False), amount(1234.0, "W")
+    ('0.13 W', '15.9 V', '1234 W')
+    """
+    decimals = max(digits - 1 - math.floor(math.log10(value)), 0)
+    steps = value * 10.0**decimals
+    whole = math.ceil(steps - 1e-6) if up else math.floor(steps + 1e-6)
+    return f"{whole / 10.0**decimals:.{decimals}f} {unit}"
 
 
 def dose_text(percent: float) -> str:

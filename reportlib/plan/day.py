@@ -4,25 +4,39 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from reportlib.errors import PlanError
 from reportlib.judge import exposure
+from reportlib.measure.levels import a_weighting_db, c_weighting_db, db, power
 from reportlib.numbers import level_text, share_text
 from reportlib.plan import records
 from reportlib.plan.cautions import dose_text, refuse_impossible, refuse_over_rating
 from reportlib.plan.levels import (
     SWEEP_CREST_DB,
     asked_levels_db,
+    at_1_m_db,
     baseline_of,
     cooling_wait_s,
     fixed_bounds,
+    heats,
     lowest_baseline_db,
     self_heat,
     stress_levels_db,
     terminals,
     to_microphone_db,
 )
-from reportlib.plan.records import Bound, Plan, PlanDose, PlannedLevel, PlanRequest, Step, StepKind
-from reportlib.plan.stimuli import law_of, played_facts
+from reportlib.plan.records import (
+    Bound,
+    Plan,
+    PlanDose,
+    PlannedLevel,
+    PlanRequest,
+    Step,
+    StepKind,
+    VolumeSignal,
+)
+from reportlib.plan.stimuli import law_of, played_facts, volume_tones
 from reportlib.session.day import (
     Entry,
     LongTermEntry,
@@ -68,6 +82,7 @@ def make_plan(request: PlanRequest) -> Plan:
         request=request,
         session=session,
         sweep=_played(request),
+        volume=_volume(request, baseline=sweeps[0]),
         sweeps=sweeps,
         stresses=stresses,
         bounds=bounds,
@@ -121,8 +136,10 @@ def _level(
     request: PlanRequest, level_db: float, *, baseline_db: float, multitone: bool
 ) -> PlannedLevel:
     crest_db = request.crest_factor_db if multitone else SWEEP_CREST_DB
-    drive = terminals(request.speaker, level_db=level_db, crest_db=crest_db)
+    most_db = level_db + at_1_m_db(request.rig)
+    drive = terminals(request.speaker, level_db=most_db, crest_db=crest_db)
     watt = None if drive is None else drive.watt
+    unknown_watt = float(power(most_db - records.UNKNOWN_SENSITIVITY_DB))
     sweep = _played(request)
     seconds = sum(request.stages_s) if multitone else sweep.duration_s
     play = stress_play if multitone else sweep_play
@@ -131,12 +148,26 @@ def _level(
         drive_db=round(level_db - baseline_db, 6),
         at_microphone_db=level_db + to_microphone_db(request.rig),
         terminals=drive,
-        energy_j=None if watt is None else watt * seconds,
+        heats=heats(watt=unknown_watt if watt is None else watt, seconds=seconds),
         self_heat=()
         if watt is None
         else self_heat(law_of(sweep), watt=watt, crossovers_hz=request.speaker.crossovers_hz),
         multitone=multitone,
         file=play(request, level_db=level_db),
+    )
+
+
+def _volume(request: PlanRequest, *, baseline: PlannedLevel) -> VolumeSignal:
+    """What the volume is set with, as a loudspeaker that is even over its stretch gives it."""
+    tones = volume_tones(request)
+    shares = np.square(tones.shares)
+    c_db, a_db = (
+        float(db(shares @ power(weighting_db(tones.frequency_hz))))
+        for weighting_db in (c_weighting_db, a_weighting_db)
+    )
+    z_db = baseline.at_microphone_db
+    return VolumeSignal(
+        file=records.volume_file(baseline.level_db), z_db=z_db, c_db=z_db + c_db, a_db=z_db + a_db
     )
 
 
@@ -211,9 +242,15 @@ def _long_term(request: PlanRequest, *, level: PlannedLevel) -> LongTermEntry:
 
 
 def _dose(session: Session) -> PlanDose:
-    heard = exposure.day_heard(session, start_db=session.baseline.level_db, basis="assumed")
+    """Of all that plays, and of somebody at the microphone while the volume is set."""
+    baseline_db = session.baseline.level_db
+    set_dba = exposure.stricter_level_dba(baseline_db + to_microphone_db(session.rig))
+    heard = (
+        (set_dba, records.SETTING_VOLUME_S),
+        *exposure.day_heard(session, start_db=baseline_db, basis="assumed"),
+    )
     return PlanDose(
-        distance_m=max(session.rig.distance_m, exposure.NEAREST_M),
+        distance_m=session.rig.distance_m,
         sounding_s=sum(seconds for _, seconds in heard),
         loudest_dba=max(level for level, _ in heard),
         niosh_percent=exposure.niosh_dose_percent(heard),
@@ -247,8 +284,7 @@ def _departures(
         if bound.kind == "excursion" and bound.exceeded_by(levels_db[-1]):
             found.append(
                 f"The top of {level_text(levels_db[-1])} lies above "
-                f"{level_text(math.floor(bound.level_db))}, where the woofer would reach its "
-                "excursion at the lowest frequency that it still gives at its level."
+                f"{bound.text}, where {bound.about}."
             )
     if not request.nobody_in_room and dose.niosh_percent > records.PERSON_DOSE_PERCENT:
         found.append(
@@ -311,6 +347,13 @@ def day_steps(
     clock = Clock(request.start_s)
     baseline = sweeps[0]
     clock.add("prepare", what="set up and tick off what comes first", takes_s=records.SETTING_UP_S)
+    clock.add(
+        "volume",
+        what="set the volume",
+        level=baseline,
+        play=records.volume_file(baseline.level_db),
+        takes_s=records.SETTING_VOLUME_S,
+    )
     if request.calibration is not None and request.calibration.recording is not None:
         clock.add(
             "calibrator",
@@ -318,13 +361,6 @@ def day_steps(
             record_to=records.recording(records.CALIBRATOR),
             takes_s=records.SILENCE_S,
         )
-    clock.add(
-        "volume",
-        what=_volume_text(baseline),
-        level=baseline,
-        play=baseline.file,
-        takes_s=300.0,
-    )
     clock.add(
         "silence",
         what="the place with nothing played",
@@ -335,7 +371,9 @@ def day_steps(
         stem = f"short-{level.level_db:g}"
         _takes(clock, level, request=request, sweep=sweep, stem=stem, what="sweep")
     for number, level in enumerate(stresses):
-        clock.rest(records.BETWEEN_STRESSES_S if number else records.BEFORE_STRESS_S)
+        before = stresses[number - 1 : number] or sweeps
+        if any(one.heats for one in before):
+            clock.rest(records.BETWEEN_STRESSES_S if number else records.BEFORE_STRESS_S)
         stem = f"long-{level.level_db:g}-before"
         _takes(
             clock, level, request=request, sweep=sweep, stem=stem, what="sweep before the multitone"
@@ -348,7 +386,8 @@ def day_steps(
             record_to=f"long-{level.level_db:g}.wav",
             takes_s=stress_length_s(request, sweep=sweep),
         )
-    clock.rest(records.BEFORE_BASELINE_AGAIN_S)
+    if any(one.heats for one in (*sweeps, *stresses)):
+        clock.rest(records.BEFORE_BASELINE_AGAIN_S)
     stem = f"again-{baseline.level_db:g}"
     _takes(clock, baseline, request=request, sweep=sweep, stem=stem, what="the baseline again")
     clock.add("end", what="amplifier off")
@@ -384,7 +423,7 @@ def _takes(
             play=sweep_play(request, level_db=level.level_db),
             record_to=records.recording(capture),
             takes_s=records.LEAD_IN_S + sweep.duration_s + records.TAIL_S,
-            wait_s=cooling_wait_s(level.self_heat),
+            wait_s=cooling_wait_s(level.self_heat) if level.heats else 0.0,
         )
 
 
@@ -396,13 +435,6 @@ def sweep_play(request: PlanRequest, *, level_db: float) -> str:
 def stress_play(request: PlanRequest, *, level_db: float) -> str:
     """Return the file that plays the stress at a level."""
     return records.stress_file(level_db) if request.level_files else records.MULTITONE
-
-
-def _volume_text(baseline: PlannedLevel) -> str:
-    text = f"set the volume: {baseline.at_microphone_db:.0f} dB at the microphone"
-    if baseline.terminals is None:
-        return text
-    return f"{text}, about {baseline.terminals.volt:.2g} V at the terminals"
 
 
 def _stages_text(stages_s: Sequence[float]) -> str:

@@ -11,11 +11,13 @@ The loss is 20·lg(R_hot/R_cold) of a copper coil under voltage drive.
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
 from reportlib.errors import PlanError
+from reportlib.judge.seat import NOMINAL_HZ
 from reportlib.measure.levels import (
     band_centres_hz,
     cell_edges_hz,
@@ -36,7 +38,7 @@ from reportlib.plan.records import (
     Terminals,
     Woofer,
 )
-from reportlib.session.day import SPACES_WITH_1_M_LEVELS, Rig, Speaker
+from reportlib.session.day import SPACES_WITH_1_M_LEVELS, Rig, Speaker, SweepFacts
 from reportlib.session.records import FloatArray
 
 
@@ -48,6 +50,25 @@ def to_microphone_db(rig: Rig) -> float:
     if rig.space not in SPACES_WITH_1_M_LEVELS:
         return 0.0
     return distance_change_db(from_m=1.0, to_m=rig.distance_m)
+
+
+def at_1_m_db(rig: Rig) -> float:
+    """Return how much higher a named level is at 1 m, at most.
+
+    Where levels are those at a microphone farther away, as much as in free field.
+    """
+    if rig.space in SPACES_WITH_1_M_LEVELS:
+        return 0.0
+    return max(0.0, distance_change_db(from_m=rig.distance_m, to_m=1.0))
+
+
+def nominal_range_hz(sweep: SweepFacts) -> tuple[float, float]:
+    """Return the stretch that levels are named by.
+
+    200–5000 Hz as far as the sweep reaches; all of a sweep that covers less than two octaves of it.
+    """
+    low_hz, high_hz = max(NOMINAL_HZ[0], sweep.start_hz), min(NOMINAL_HZ[1], sweep.stop_hz)
+    return (low_hz, high_hz) if high_hz >= 4.0 * low_hz else (sweep.start_hz, sweep.stop_hz)
 
 
 def equal_steps_db(baseline_db: float, *, top_db: float) -> tuple[float, ...]:
@@ -75,9 +96,10 @@ def fixed_bounds(request: PlanRequest) -> tuple[Bound, ...]:
     found = []
     rated_db = rated_level_db(request.speaker)
     if rated_db is not None:
-        found.append(Bound(kind="rating", level_db=rated_db))
+        level_db = rated_db - at_1_m_db(request.rig)
+        found.append(Bound(kind="rating", level_db=level_db, about="the maker's rating"))
     if request.woofer is not None:
-        found.append(Bound(kind="excursion", level_db=excursion_level_db(request.woofer)))
+        found.append(_excursion_bound(request, woofer=request.woofer))
     return tuple(found)
 
 
@@ -228,13 +250,50 @@ def excursion_m(level_db: float, *, area_m2: float, frequency_hz: float) -> floa
 
 
 def excursion_level_db(woofer: Woofer) -> float:
-    """Return the level at which a closed box reaches the woofer's excursion.
+    """Return the level at 1 m at which a closed box in free field reaches the woofer's excursion.
 
-    At the lowest frequency that it gives at its level; above, the cone moves less. A port takes
-    over near its tuning, and below it the cone runs free: there this says too much.
+    At the lowest frequency that it gives at its level; above, the cone moves less.
     """
     at_0_db = excursion_m(0.0, area_m2=woofer.area_m2, frequency_hz=woofer.from_hz)
     return 20.0 * math.log10(woofer.excursion_m / at_0_db)
+
+
+HALF_SPACE_DB = 20.0 * math.log10(2.0)
+"""More pressure from the same volume velocity: the floor's image source (textbook acoustics)."""
+VENTED_DB = 8.4
+"""More level from the same excursion of a vented box, swept from its tuning up, than of a closed
+box at that frequency: P = 3.0·f3⁴·V_D² (R. H. Small, JAES 21(6), 1973, 438–444; from memory)
+against 4π³·ρ/c·f⁴·V_D² (JAES 21(1), 1973, 11–18; second-hand)."""
+
+
+def tuning_hz(speaker: Speaker) -> float | None:
+    """Return below which frequency no port or radiator loads the cone any more."""
+    return min(speaker.tuning_hz, default=None)
+
+
+def _excursion_bound(request: PlanRequest, *, woofer: Woofer) -> Bound:
+    """Return the level at which the sweep moves the cone as far as it may.
+
+    Below its tuning a vented box's cone moves as freely as a closed one's at that frequency whose
+    resonance it is: a sweep that goes there is bounded so (fourth-order Butterworth alignment).
+    """
+    tuned_hz = tuning_hz(request.speaker)
+    level_db = excursion_level_db(
+        woofer if tuned_hz is None else replace(woofer, from_hz=tuned_hz)
+    ) - at_1_m_db(request.rig)
+    box = f"at {woofer.from_hz:g} Hz, reckoned as a closed box"
+    if tuned_hz is not None:
+        loaded = request.sweep.start_hz >= tuned_hz
+        swept = "from" if loaded else "below"
+        box = f"when reckoned as a vented box swept {swept} its tuning of {tuned_hz:g} Hz"
+        level_db += VENTED_DB if loaded else 0.0
+    half_space = request.rig.space == "half space"
+    level_db += HALF_SPACE_DB if half_space else 0.0
+    about = (
+        f"a cone of {100.0 * woofer.diameter_m:g} cm moves {1e3 * woofer.excursion_m:g} mm to one "
+        f"side {box} in {'half space' if half_space else 'free field'}"
+    )
+    return Bound(kind="excursion", level_db=level_db, about=about)
 
 
 MOST_K = 200.0
@@ -289,8 +348,24 @@ def self_heat(
     return tuple(found)
 
 
+def heats(*, watt: float, seconds: float) -> bool:
+    """Return whether so many watts may cost a coil more than `records.COOL_DB`.
+
+    All of it in the smallest coil, for as long as its time constant at most.
+
+    >>> heats(watt=0.05, seconds=600.0), heats(watt=0.1, seconds=4.0)
+    (False, True)
+    """
+    rise_k = adiabatic_rise_k(
+        watt=watt,
+        seconds=min(seconds, records.TREBLE_COIL_S),
+        coil_j_per_k=records.TREBLE_COIL_J_PER_K,
+    )
+    return rise_k > copper_rise_k(records.COOL_DB)
+
+
 def cooling_wait_s(parts: Sequence[SelfHeat]) -> float:
-    """Return how long until no coil costs more than `records.COOL_DB`.
+    """Return how long after a level that heats until no coil costs more than `records.COOL_DB`.
 
     τ·ln(rise/rest), at most 5 τ, in whole 10 s and at least that; a fixed time where nothing is
     known of the coils.

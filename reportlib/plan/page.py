@@ -4,7 +4,7 @@ Everything is finished text; the templates only place it.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from reportlib.numbers import (
@@ -20,15 +20,15 @@ from reportlib.numbers import (
 from reportlib.plan import records
 from reportlib.plan.cautions import (
     Caution,
+    amount,
     cautions,
-    heat_warnings,
-    highest_peak_db,
-    recorder_warnings,
+    full_scale_peak_db,
     stop_rules,
+    warnings,
 )
-from reportlib.plan.levels import MOST_K, terminals
-from reportlib.plan.records import Bound, Plan, PlannedLevel, Step
-from reportlib.session.day import Calibration
+from reportlib.plan.levels import MOST_K, nominal_range_hz
+from reportlib.plan.records import Plan, PlannedLevel, Step
+from reportlib.session.day import SPACES_WITH_1_M_LEVELS, Calibration
 
 Rows = tuple[tuple[str, ...], ...]
 
@@ -60,7 +60,8 @@ class PlanPage:
     ----------
     name, lead : the loudspeaker, and the day in one sentence
     facts : what it is planned for, a name and a value each
-    first : to be ticked off before anything plays
+    first, volume : to be ticked off before anything plays, and while the volume is set
+    out_of_reach : what to do where the volume does not suffice
     cautions : a heading and a text each
     departures, warnings : where rules were overridden, and what to expect of the sweeps
     levels, day : the two tables
@@ -73,6 +74,8 @@ class PlanPage:
     lead: str
     facts: tuple[tuple[str, str], ...]
     first: tuple[str, ...]
+    volume: tuple[str, ...]
+    out_of_reach: str
     cautions: tuple[Caution, ...]
     departures: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -103,9 +106,14 @@ def plan_page(plan: Plan, *, folder: str) -> PlanPage:
         lead=lead,
         facts=_facts(plan),
         first=_first(plan),
+        volume=_volume(plan),
+        out_of_reach=(
+            "Out of reach? Plan again, in a new folder, with the highest clean reading as the "
+            "baseline and the top lower by as much: the steps stay."
+        ),
         cautions=cautions(plan),
         departures=plan.departures,
-        warnings=(*recorder_warnings(plan), *heat_warnings(plan)),
+        warnings=warnings(plan),
         levels=_levels(plan),
         day=_day(plan),
         stops=tuple(sentence(stop) + "." for stop in stop_rules(plan)),
@@ -123,21 +131,13 @@ def clock(seconds: float) -> str:
     return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
 
-def amount(value: float, unit: str) -> str:
-    """Return a quantity to two digits, without an exponent.
-
-    >>> amount(0.1265, "W"), amount(2.83, "V"), amount(63.3, "W"), amount(1234.0, "J")
-    ('0.13 W', '2.8 V', '63 W', '1200 J')
-    """
-    rounded = float(f"{value:.2g}")
-    digits = 0 if rounded >= 10.0 else 1 if rounded >= 1.0 else 2
-    return f"{rounded:.{digits}f} {unit}"
-
-
 def _facts(plan: Plan) -> tuple[tuple[str, str], ...]:
     request = plan.request
     speaker, rig, sweep = request.speaker, request.rig, request.sweep
-    found = [("Loudspeaker", f"{speaker.name}, {speaker.drive}")]
+    box = [speaker.enclosure] if speaker.enclosure else []
+    tuned = [f"tuned to {listed([f'{hz:g}' for hz in speaker.tuning_hz])} Hz"]
+    kinds = [speaker.name, speaker.drive, *box, *(tuned if speaker.tuning_hz else [])]
+    found = [("Loudspeaker", ", ".join(kinds))]
     rated = [
         *([f"{speaker.rated_impedance_ohm:g} Ω"] if speaker.rated_impedance_ohm else []),
         *([f"{speaker.rated_power_w:g} W"] if speaker.rated_power_w else []),
@@ -172,22 +172,18 @@ def _facts(plan: Plan) -> tuple[tuple[str, str], ...]:
     found.append(
         ("Room", f"{noise.level_db:.0f} dB, {noise.about}" if noise else "its noise is not known")
     )
-    found.append(("Bounds of the top", _bounds_text(plan.bounds)))
+    bounds = "; ".join(f"{bound.text}: {bound.about}" for bound in plan.bounds)
+    unknown = "none known: nobody gave a rating, so go up with care"
+    found.append(("Bounds of the top", bounds or unknown))
     return tuple(found)
 
 
 def _calibration_text(calibration: Calibration | None) -> str:
     if calibration is None:
-        return "not calibrated: set with a level meter, and named as asked for"
+        return "not calibrated: named as asked for (--calibrator would have them measured)"
     if calibration.recording is not None:
-        return f"by a calibrator of {calibration.level_db:g} dB, recorded first"
+        return f"by a calibrator of {calibration.level_db:g} dB"
     return f"full scale of the recorder at {calibration.full_scale_db:g} dB"
-
-
-def _bounds_text(bounds: Sequence[Bound]) -> str:
-    by = {"rating": "by the maker's rating", "excursion": "by the woofer's excursion"}
-    known = [f"{bound.level_db:.1f} dB {by[bound.kind]}" for bound in bounds]
-    return listed(known) or "none known: nobody gave a rating, so go up with care"
 
 
 def _first(plan: Plan) -> tuple[str, ...]:
@@ -196,7 +192,7 @@ def _first(plan: Plan) -> tuple[str, ...]:
         "Automatic gain, limiter and noise reduction are off in player and recorder.",
         f"The recorder runs at {request.sample_rate_hz} samples a second, 24 bits, WAV or FLAC"
         + (
-            f"; microphone on channel {request.channels.microphone}, reference on channel "
+            f"; microphone on channel {request.channels.microphone}, reference on "
             f"{request.channels.reference}."
             if request.channels.reference is not None
             else "."
@@ -204,9 +200,6 @@ def _first(plan: Plan) -> tuple[str, ...]:
         "Microphone and loudspeaker can't move, and nobody will touch either until the end.",
         "The player has no equaliser and no loudness switched on"
         + (", and its volume is fixed." if request.level_files else "."),
-        "The recorder's gain is set at the loudest level that it will hear "
-        f"(peaks of about {level_text(math.ceil(highest_peak_db(plan)))} at the microphone) and "
-        "stays there.",
         "Somebody knows how to switch the amplifier off, and an extinguisher is at hand.",
         "Neighbours are told; animals and children are elsewhere.",
     ]
@@ -217,21 +210,66 @@ def _first(plan: Plan) -> tuple[str, ...]:
     return tuple(found)
 
 
+def _volume(plan: Plan) -> tuple[str, ...]:
+    request, volume, baseline = plan.request, plan.volume, plan.sweeps[0]
+    name = volume.file.removeprefix("stimulus/")
+    in_1_m_space = request.rig.space in SPACES_WITH_1_M_LEVELS
+    by_meter = (
+        f"Volume all the way down, {name} in a loop. Raise it until a level meter at the "
+        f"microphone, on Slow or as Leq over {records.VOLUME_S:g} s, reads "
+        f"{volume.z_db:.1f} dB(Z), {volume.c_db:.1f} dB(C) or {volume.a_db:.1f} dB(A)."
+    )
+    if request.rig.space == "gated":
+        by_meter += " Up to 3 dB of that may be the room's, which the gate leaves out."
+    found = [by_meter]
+    drive = baseline.terminals
+    if drive is not None and in_1_m_space:
+        _, high_hz = nominal_range_hz(request.sweep)
+        found.append(
+            f"A true-rms meter (good to {frequency(high_hz)}) at the terminals then reads about "
+            f"{amount(drive.volt, 'V', digits=3, up=False)}, by the maker's sensitivity: set that "
+            "where there is no level meter. At twice that and still too quiet, stop and find out "
+            "why."
+        )
+    calibration = request.calibration
+    if calibration is not None and calibration.full_scale_db is not None:
+        found.append(
+            f"The recorder's gain is that of its full scale of {calibration.full_scale_db:g} dB, "
+            "and stays so."
+        )
+        return tuple(found)
+    peak_db = volume.z_db + records.VOLUME_CREST_DB
+    below_db = math.ceil(full_scale_peak_db(plan) - peak_db)
+    found.append(
+        f"Set the recorder's gain while it plays, with peaks at −{below_db} dBFS or lower, and "
+        "never touch it again."
+    )
+    if calibration is not None:
+        found.append(
+            f"Then record the calibrator, seated on the microphone: {records.SILENCE_S:g} s, once, "
+            "before the first take."
+        )
+    return tuple(found)
+
+
 def _levels(plan: Plan) -> Grid:
     columns = ["Level at 1 m", "Volume", "Plays", "At the microphone"]
+    if plan.request.rig.space not in SPACES_WITH_1_M_LEVELS:
+        columns = ["Level at the microphone", "Volume", "Plays"]
     cells: list[Callable[[PlannedLevel], str]] = [
         lambda level: level_text(level.level_db) + (", multitone" if level.multitone else ""),
         lambda level: f"+{level.drive_db:g} dB" if level.drive_db else "baseline",
         lambda level: level.file.removeprefix("stimulus/"),
         lambda level: level_text(round(level.at_microphone_db)),
-    ]
+    ][: len(columns)]
     if _has_terminals(plan):
-        columns += ["Terminals, rms", "peak", "Power", "Energy", "Coil, at most"]
+        columns += ["Terminals, rms", "peak", "Power", "Coil, at most"]
         cells += [
-            lambda level: amount(level.terminals.volt, "V") if level.terminals else "",
+            lambda level: (
+                amount(level.terminals.volt, "V", digits=3, up=False) if level.terminals else ""
+            ),
             lambda level: amount(level.terminals.peak_volt, "V") if level.terminals else "",
             _power_text,
-            lambda level: amount(level.energy_j, "J") if level.energy_j is not None else "",
             _coil_text,
         ]
     rows = [tuple(cell(level) for cell in cells) for level in (*plan.sweeps, *plan.stresses)]
@@ -248,19 +286,19 @@ def _levels(plan: Plan) -> Grid:
 def _levels_about(plan: Plan) -> str:
     request = plan.request
     volume = (
-        "Set the amplifier once, with the baseline's file, and never touch it again: each file "
-        "has its level in it."
+        "The volume is set once and never touched again: each file (in stimulus) has its level in "
+        "it."
         if request.level_files
-        else "Raise the volume by as much as the table says; both files have the same rms."
+        else "Raise the volume by as much as the table says; all files (in stimulus) have the same "
+        "rms."
     )
     if not _has_terminals(plan):
         if request.speaker.drive == "active":
-            return f"{volume} An active loudspeaker has no terminals to measure at."
+            return volume
         return f"{volume} Without a sensitivity nothing can be said of volts and watts."
     return (
-        f"{volume} Volts are from the sensitivity at 2.83 V, in free field, watts into the rated "
-        "impedance: expect them to be off by a few decibels, and go by the level at the "
-        "microphone. Energy is that of one sweep, or of all stages."
+        f"{volume} Volts are by the maker's sensitivity in free field, watts into the rated "
+        "impedance: expect them to be off by a few decibels, and go by the level at the microphone."
     )
 
 
@@ -273,21 +311,21 @@ def _coil_text(level: PlannedLevel) -> str:
     if not level.self_heat or level.multitone:
         return ""
     rise_k = max(part.rise_k for part in level.self_heat)
-    return f"+{rise_k:.0f} K" if rise_k <= MOST_K else f"+{MOST_K:.0f} K or more"
+    return f"+{math.ceil(rise_k)} K" if rise_k <= MOST_K else f"+{MOST_K:.0f} K or more"
 
 
 def _day(plan: Plan) -> Grid:
-    terminals = ["Terminals"] if _has_terminals(plan) else []
+    waits = any(step.wait_s for step in plan.steps)
+    cooling = " A wait is for cooling: longer does no harm, shorter does." if waits else ""
     return Grid(
         title="The day",
         about=(
             f"Record each to the name given, into a folder {records.RECORDINGS}; a recording may "
             f"run longer at both ends. {_how_text(plan)} Times leave {records.HANDLING_S:g} s to "
-            "name a file and listen. A wait is for cooling: longer "
-            "does no harm, shorter does."
+            f"name a file and listen.{cooling}"
         ),
-        columns=("Done", "At", "What", "Level", *terminals, "Play", "Record to", "Then wait"),
-        numeric=(False, True, False, True, *(True for _ in terminals), False, False, True),
+        columns=("Done", "At", "What", "Level", "Play", "Record to", "Then wait"),
+        numeric=(False, True, False, True, False, False, True),
         rows=tuple(_step_row(step, plan=plan) for step in plan.steps),
     )
 
@@ -316,7 +354,6 @@ def _step_row(step: Step, *, plan: Plan) -> tuple[str, ...]:
         clock(step.at_s),
         sentence(step.what),
         level,
-        *([_drive_text(step, plan=plan)] if _has_terminals(plan) else []),
         step.play.removeprefix("stimulus/"),
         step.record_to,
         _wait_text(step.wait_s),
@@ -325,17 +362,6 @@ def _step_row(step: Step, *, plan: Plan) -> tuple[str, ...]:
 
 def _has_terminals(plan: Plan) -> bool:
     return any(level.terminals is not None for level in plan.sweeps)
-
-
-def _drive_text(step: Step, *, plan: Plan) -> str:
-    """Volts rms, and watts where an impedance is known."""
-    if step.level_db is None:
-        return ""
-    drive = terminals(plan.request.speaker, level_db=step.level_db, crest_db=0.0)
-    if drive is None:
-        return ""
-    watts = "" if drive.watt is None else f", {amount(drive.watt, 'W')}"
-    return f"{amount(drive.volt, 'V')}{watts}"
 
 
 def _wait_text(wait_s: float) -> str:

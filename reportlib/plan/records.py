@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
+from reportlib.numbers import outwards
 from reportlib.session.day import Calibration, Channels, Rig, Session, Speaker, SweepFacts
 
 OVER_NOISE_DB = 30.0
@@ -24,6 +25,10 @@ HEADROOM_DB = 1.0
 RECORDER_HEADROOM_DB = 6.0
 """Between the highest peak that is foreseen and the recorder's full scale: rooms and resonances
 add some (common practice, no source)."""
+VOLUME_CREST_DB = 9.0
+"""Of the signal that the volume is set with: true-rms meters stand a crest factor of 3, 9.5 dB."""
+VOLUME_S = 10.0
+"""Its file, to be looped: a level is averaged over as long."""
 PERSON_DOSE_PERCENT = 100.0
 """Of NIOSH's working day: what bounds the top where somebody stays in the room."""
 MOST_STEPS = 40
@@ -36,6 +41,8 @@ BASS_COIL_S, MIDDLE_COIL_S, TREBLE_COIL_S = 60.0, 20.0, 5.0
 """Time constants of voice coils: 20 to 60 s, 5 to 20 s, 1 to 5 s (common practice, no source)."""
 UNKNOWN_WAIT_S = 100.0
 """Where nobody knows what a sweep does to the coils: five times a middle one's."""
+UNKNOWN_SENSITIVITY_DB = 75.0
+"""At 1 m for 1 W, where nobody gave one: less than the poorest small loudspeakers (judgement)."""
 COOL_DB = 0.05
 """What a coil may still lose when the next sweep begins: the repeatability assumed elsewhere."""
 
@@ -54,7 +61,7 @@ FADE_OCTAVES = 1.0 / 6.0
 """By how much a sweep begins before the reported band and ends after it; what fades lies there."""
 HANDLING_S = 30.0
 """To start a recorder, name a file and write down what was heard (ours)."""
-SETTING_UP_S = 1800.0
+SETTING_UP_S, SETTING_VOLUME_S = 1800.0, 300.0
 BEFORE_STRESS_S, BETWEEN_STRESSES_S, BEFORE_BASELINE_AGAIN_S = 600.0, 1800.0, 1200.0
 """Magnet and cabinet cool in tens of minutes (common practice, no source)."""
 
@@ -72,6 +79,15 @@ def sweep_file(level_db: float) -> str:
     ('stimulus/levels/sweep-72.wav', 'stimulus/levels/sweep-82.5.wav')
     """
     return f"stimulus/levels/sweep-{level_db:g}.wav"
+
+
+def volume_file(level_db: float) -> str:
+    """Return the file that the volume is set with.
+
+    >>> volume_file(72.0)
+    'stimulus/set-volume-72.wav'
+    """
+    return f"stimulus/set-volume-{level_db:g}.wav"
 
 
 def stress_file(level_db: float) -> str:
@@ -115,7 +131,8 @@ class Woofer:
     ----------
     diameter_m : of the cone, effective
     excursion_m : how far it may move to one side
-    from_hz : the lowest frequency at which the loudspeaker still gives its level
+    from_hz : the lowest frequency at which the loudspeaker still gives its level; of a vented one
+        whose tuning is known, the tuning counts
     """
 
     diameter_m: float
@@ -244,7 +261,7 @@ class PlannedLevel:
     drive_db : rms over that of the baseline sweep
     at_microphone_db : what the microphone should read
     terminals : what it takes; None for active ones, or where no sensitivity is known
-    energy_j : of one sweep, or of all stages, into the rated impedance
+    heats : whether any coil may lose `COOL_DB` by it
     self_heat : what one sweep does to each coil; empty for a multitone, or where not known
     multitone : whether it is a multitone's
     file : that plays it, relative to the session folder
@@ -254,10 +271,26 @@ class PlannedLevel:
     drive_db: float
     at_microphone_db: float
     terminals: Terminals | None
-    energy_j: float | None
+    heats: bool
     self_heat: tuple[SelfHeat, ...]
     multitone: bool
     file: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class VolumeSignal:
+    """The steady signal that the volume is set with, and what meters at the microphone read.
+
+    Attributes
+    ----------
+    file : that plays it, relative to the session folder
+    z_db, c_db, a_db : unweighted, and by the two weightings
+    """
+
+    file: str
+    z_db: float
+    c_db: float
+    a_db: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -302,10 +335,22 @@ class PlanDose:
 
 @dataclass(frozen=True, kw_only=True)
 class Bound:
-    """A level that something says not to exceed."""
+    """A level that something says not to exceed.
 
-    kind: Literal["rating", "excursion", "dose"]
+    Attributes
+    ----------
+    level_db : as levels are named: at 1 m, or at the microphone
+    about : what happens there, and how it was reckoned
+    """
+
+    kind: Literal["rating", "excursion"]
     level_db: float
+    about: str
+
+    @property
+    def text(self) -> str:
+        """The level, rounded down as a limit is."""
+        return f"{outwards(self.level_db, digits=1, up=False):.1f} dB"
 
     def exceeded_by(self, level_db: float) -> bool:
         """Whether a level lies above."""
@@ -320,6 +365,7 @@ class Plan:
     ----------
     session : the facts of the day, with the captures that it will have
     sweep : what is played, with its fades
+    volume : what the volume is set with
     sweeps, stresses : levels of the two tests, rising
     bounds : what bounds the top apart from the dose
     departures : where the reviewer went beyond the rules, a sentence each
@@ -329,6 +375,7 @@ class Plan:
     request: PlanRequest
     session: Session
     sweep: SweepFacts
+    volume: VolumeSignal
     sweeps: tuple[PlannedLevel, ...]
     stresses: tuple[PlannedLevel, ...]
     bounds: tuple[Bound, ...]

@@ -19,7 +19,8 @@ from reportlib.errors import PlanError
 from reportlib.measure.stress.multitone import Multitone, make_multitone
 from reportlib.measure.sweep import SweepLaw
 from reportlib.plan import records
-from reportlib.plan.records import Plan
+from reportlib.plan.levels import nominal_range_hz
+from reportlib.plan.records import Plan, PlanRequest
 from reportlib.session.day import SweepFacts
 from reportlib.session.records import FloatArray
 
@@ -95,9 +96,9 @@ _TURN_BLOCK = 1 << 16
 
 @dataclass(frozen=True, kw_only=True)
 class Part:
-    """A stretch of a file: so many samples of silence, a sweep, or whole periods of multitone."""
+    """A stretch of a file: so many samples of silence, a sweep, or whole periods of tones."""
 
-    kind: Literal["silence", "sweep", "multitone"]
+    kind: Literal["silence", "sweep", "multitone", "volume"]
     samples: int
     rms: float = 0.0
 
@@ -122,12 +123,37 @@ class Waves:
     Attributes
     ----------
     sweep : shape (n,), peaks of √2, so that its rms is 1 away from the fades
-    multitone : one period, rms 1
+    multitone : one period, rms 1, within the band of the sweep
+    volume : one period of what the volume is set with, rms 1
     """
 
     sweep: FloatArray
     multitone: Multitone
+    volume: Multitone
     sample_rate_hz: int
+
+
+def volume_tones(request: PlanRequest) -> Multitone:
+    """Return one period of what the volume is set with, rms 1.
+
+    Pink over the stretch that levels are named by, so that an unweighted meter reads a sweep's
+    level by its definition, whatever the loudspeaker does outside. Its period is half the
+    multitone's: no tone stands on one of the multitone's, and intake tells the two apart.
+
+    Raises
+    ------
+    ReportError
+        The sample rate is too low for it, or the stretch too narrow.
+    """
+    rate = request.sample_rate_hz
+    low_hz, high_hz = nominal_range_hz(request.sweep)
+    return make_multitone(
+        sample_rate_hz=rate,
+        period_s=0.5,
+        range_hz=(low_hz, min(high_hz, math.floor(0.45 * rate))),
+        spectrum="pink",
+        crest_factor_db=records.VOLUME_CREST_DB,
+    )
 
 
 def make_waves(plan: Plan) -> Waves:
@@ -147,9 +173,13 @@ def make_waves(plan: Plan) -> Waves:
         sweep=math.sqrt(2.0) * sweep,
         multitone=make_multitone(
             sample_rate_hz=rate,
-            range_hz=(25.0, min(16000.0, math.floor(0.45 * rate))),
+            range_hz=(
+                max(25.0, reported.start_hz),
+                min(16000.0, reported.stop_hz, math.floor(0.45 * rate)),
+            ),
             crest_factor_db=plan.request.crest_factor_db,
         ),
+        volume=volume_tones(plan.request),
         sample_rate_hz=rate,
     )
 
@@ -157,18 +187,25 @@ def make_waves(plan: Plan) -> Waves:
 def day_files(plan: Plan, *, waves: Waves) -> tuple[PlayedFile, ...]:
     """Return every file that the day plays, each at its own gain.
 
-    The two plain ones have the same rms, so that the volume reads the same for both.
+    The two plain ones have the same rms, so that the volume reads the same for both; what the
+    volume is set with has that of the baseline.
     """
     common = _below_full_scale() / waves.multitone.true_peak
     sweep = Part(kind="sweep", samples=waves.sweep.size, rms=common)
     period = Part(kind="multitone", samples=waves.multitone.samples.size, rms=common)
-    files = [
+    levels = _level_files(plan, waves=waves) if plan.request.level_files else []
+    turns = round(records.VOLUME_S / waves.volume.period_s)
+    volume = Part(
+        kind="volume",
+        samples=turns * waves.volume.samples.size,
+        rms=_baseline_rms(plan, waves=waves) if plan.request.level_files else common,
+    )
+    return (
         PlayedFile(path=records.SWEEP, parts=(sweep,)),
         PlayedFile(path=records.MULTITONE, parts=(period,)),
-    ]
-    if plan.request.level_files:
-        files += _level_files(plan, waves=waves)
-    return tuple(files)
+        PlayedFile(path=plan.volume.file, parts=(volume,)),
+        *levels,
+    )
 
 
 def file_blocks(file: PlayedFile, *, waves: Waves) -> Iterator[FloatArray]:
@@ -179,6 +216,9 @@ def file_blocks(file: PlayedFile, *, waves: Waves) -> Iterator[FloatArray]:
         elif part.kind == "silence":
             for start in range(0, part.samples, _TURN_BLOCK):
                 yield np.zeros(min(_TURN_BLOCK, part.samples - start))
+        elif part.kind == "volume":
+            for _ in range(part.samples // waves.volume.samples.size):
+                yield part.rms * waves.volume.samples
         else:
             yield from _turns(part, waves=waves)
 
@@ -187,13 +227,18 @@ def _below_full_scale() -> float:
     return float(10.0 ** (-records.HEADROOM_DB / 20.0))
 
 
+def _baseline_rms(plan: Plan, *, waves: Waves) -> float:
+    """Of the files of levels: the loudest peak then stays just below full scale."""
+    peaks = [(math.sqrt(2.0), level.drive_db) for level in (*plan.sweeps, *plan.stresses)]
+    peaks += [(waves.multitone.true_peak, level.drive_db) for level in plan.stresses]
+    peaks += [(waves.volume.true_peak, 0.0)]
+    loudest = max(peak * float(10.0 ** (drive_db / 20.0)) for peak, drive_db in peaks)
+    return _below_full_scale() / loudest
+
+
 def _level_files(plan: Plan, *, waves: Waves) -> list[PlayedFile]:
-    """Each level at its drive over the baseline's, the loudest peak just below full scale."""
-    peak = {"sweep": math.sqrt(2.0), "multitone": waves.multitone.true_peak}
-    drives = [("sweep", level.drive_db) for level in (*plan.sweeps, *plan.stresses)]
-    drives += [("multitone", level.drive_db) for level in plan.stresses]
-    loudest = max(peak[kind] * 10.0 ** (drive_db / 20.0) for kind, drive_db in drives)
-    baseline_rms = _below_full_scale() / loudest
+    """Each level at its drive over the baseline's."""
+    baseline_rms = _baseline_rms(plan, waves=waves)
 
     def rms(drive_db: float) -> float:
         return float(baseline_rms * 10.0 ** (drive_db / 20.0))

@@ -114,15 +114,17 @@ def test_the_measuring_day_has_the_dose_of_its_sweeps_and_multitones():
     assert found.loudest_dba == pytest.approx(100.0)
 
 
-def test_distance_and_room_carry_the_day_to_whoever_stayed():
+def test_the_day_is_heard_where_the_microphone_stands():
+    """20·lg d from 1 m, nearer as well; in a room levels are those at the microphone already."""
     day = {"start_db": 103.0, "basis": "calibrated"}
     near = exposure.day_dose(worked_day(), **day)
     far = exposure.day_dose(worked_day(distance_m=2.0), **day)
+    closer = exposure.day_dose(worked_day(distance_m=0.5), **day)
     inside = exposure.day_dose(worked_day(distance_m=2.0, space="room"), **day)
-    closer = exposure.day_dose(worked_day(distance_m=0.1), **day)
     assert near.loudest_dba - far.loudest_dba == pytest.approx(6.02, abs=0.01)
-    assert inside.loudest_dba - far.loudest_dba == pytest.approx(3.0)
-    assert closer == replace(near, distance_m=1.0)  # nobody stands at 0.1 m
+    assert closer.loudest_dba - near.loudest_dba == pytest.approx(6.02, abs=0.01)
+    assert inside.loudest_dba - near.loudest_dba == pytest.approx(3.0)
+    assert [one.distance_m for one in (near, far, closer)] == [1.0, 2.0, 0.5]
 
 
 def test_a_day_of_column_text_has_no_dose_to_tell():

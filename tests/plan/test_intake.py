@@ -168,7 +168,9 @@ def test_one_recording_of_the_whole_day_with_talk_between(kind, request, tmp_pat
     folder, takes = folder_for(request.getfixturevalue(kind), tmp_path)
     chance = np.random.default_rng(9)
     quiet = takes[0].channels
-    parts = []
+    setting, _ = soundfile.read(folder / "stimulus/set-volume-72.wav")
+    loudness = np.std(takes[1].channels, axis=1) / np.std(setting)
+    parts = [quiet, np.outer(loudness, setting)]  # the volume was set while it ran
     for number, take in enumerate(takes):
         pause = np.tile(quiet, (1, 1))[:, : round((2.0 + 2.0 * chance.random()) * RATE)].copy()
         if number % 2:

@@ -50,6 +50,7 @@ def test_the_folder_is_complete_but_for_the_takes(planned, tmp_path):
     levels = [72, 78, 84, 90, 96, 99]
     assert files_in(planned) == sorted(
         ["plan.md", "plan.pdf", "session.toml", "stimulus/multitone.wav", "stimulus/sweep.wav"]
+        + ["stimulus/set-volume-72.wav"]
         + [f"stimulus/levels/sweep-{level}.wav" for level in levels]
         + ["stimulus/levels/stress-90.wav"]
     )
@@ -83,14 +84,16 @@ def test_every_file_that_the_sheet_plays_is_there(planned):
 
 
 def test_the_sheet_says_times_volts_watts_and_when_to_stop(planned):
-    """84 dB for 2.83 V: 72 dB are 0.71 V and 0.13 W into 4 Ω, 99 dB 15.9 V and 63 W."""
+    """84 dB for 2.83 V: 72 dB are 0.711 V and 0.126 W into 4 Ω, 99 dB 15.92 V and 63.3 W."""
     text = (planned / "plan.md").read_text("utf-8")
     rows = [line.split(" | ") for line in text.splitlines() if line.startswith("| ☐")]
     times = [row[1] for row in rows]
     assert times == sorted(times)
     assert times[0] == "09:30"
-    assert any("0.71 V, 0.13 W" in cell for row in rows for cell in row)
-    assert any("16 V, 63 W" in cell for row in rows for cell in row)
+    assert "| 72 dB | baseline | levels/sweep-72.wav | 72 dB | 0.710 V | 1.1 V | 0.13 W |" in text
+    assert "| 99 dB | +27 dB | levels/sweep-99.wav | 99 dB | 15.9 V | 23 V | 64 W |" in text
+    assert "reads 72.0 dB(Z), 71.8 dB(C) or 71.3 dB(A)." in text
+    assert "(good to 5 kHz) at the terminals then reads about 0.710 V" in text
     assert text.index("## When to stop") < text.index("## The day")
     assert "of NIOSH's working day" in text
     assert f"`upheld report {planned}`" in text
@@ -161,7 +164,8 @@ def test_names_that_look_like_code_stay_text(tmp_path):
     with pikepdf.open(folder / "plan.pdf") as pdf:
         assert name in str(pdf.docinfo["/Title"])
     assert files_in(folder) == [
-        "plan.md", "plan.pdf", "session.toml", "stimulus/multitone.wav", "stimulus/sweep.wav",
+        "plan.md", "plan.pdf", "session.toml", "stimulus/multitone.wav",
+        "stimulus/set-volume-72.wav", "stimulus/sweep.wav",
     ]  # fmt: skip
     assert "+6 dB" in (folder / "plan.md").read_text("utf-8")
 
@@ -180,6 +184,20 @@ def test_a_disk_that_fails_leaves_nothing(tmp_path, monkeypatch):
     )
     run(tmp_path / "new", *FULL, code=2)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_box_is_kept_and_its_tuning_stands_for_the_lowest_bass(tmp_path):
+    asked = [*FULL[: FULL.index("--top")], *FULL[FULL.index("--top") + 2 :]]
+    cone = ["--cone-cm", "13", "--excursion-mm", "4"]
+    said = run(tmp_path / "a", *asked, *cone, code=2).stderr
+    assert "--bass-from (or --tuning)" in said
+    vented = [*cone, "--enclosure", "vented", "--tuning", "50"]
+    made = run(tmp_path / "new", *asked, *vented)
+    assert "The cone bounds the top at 84 dB" in made.output
+    assert "start it at 50 Hz (--sweep-start)" in made.output
+    session = read_planned_session(tmp_path / "new")
+    assert (session.speaker.enclosure, session.speaker.tuning_hz) == ("vented", (50.0,))
+    assert session.short_term[-1].level_db == 84.0
 
 
 def test_a_silent_recording_sets_the_baseline(tmp_path):

@@ -7,14 +7,22 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import signal
 
 from reportlib.errors import PlanError
 from reportlib.judge.exposure import day_dose, niosh_daily_s, osha_dose_percent
 from reportlib.measure.sweep import SweepLaw
 from reportlib.plan import records
-from reportlib.plan.cautions import cautions, heat_warnings, recorder_warnings
+from reportlib.plan.cautions import (
+    amount,
+    cautions,
+    cone_warnings,
+    heat_warnings,
+    recorder_warnings,
+)
 from reportlib.plan.day import make_plan
 from reportlib.plan.levels import (
+    VENTED_DB,
     adiabatic_rise_k,
     cooling_wait_s,
     copper_loss_db,
@@ -78,7 +86,7 @@ def test_the_baseline_stands_30_db_over_the_rooms_noise():
         rig=Rig(distance_m=3.0, space="free field"),
     )
     assert levels(make_plan(request))[0] == math.ceil(33.2 + 30.0 + 9.54)
-    indoors = replace(request, rig=Rig(distance_m=3.0, space="room"))
+    indoors = replace(request, rig=Rig(distance_m=3.0, space="room"), top_db=90.0)
     assert levels(make_plan(indoors))[0] == 64.0
 
 
@@ -122,9 +130,86 @@ def test_the_top_stops_at_a_working_days_dose_where_somebody_stays():
 def test_the_cone_bounds_the_top_and_a_higher_one_is_noted():
     woofer = Woofer(diameter_m=0.13, excursion_m=0.005, from_hz=45.0)
     bound = excursion_level_db(woofer)
-    assert levels(make_plan(replace(REQUEST, top_db=None, woofer=woofer)))[-1] == math.floor(bound)
+    bounded = make_plan(replace(REQUEST, top_db=None, woofer=woofer))
+    assert levels(bounded)[-1] == math.floor(bound)
+    (why,) = cone_warnings(bounded)
+    assert (
+        "a cone of 13 cm moves 5 mm to one side at 45 Hz, reckoned as a closed box in free" in why
+    )
+    assert "of the 150 W rated" in why
+    assert "--top goes beyond" in why
     beyond = make_plan(replace(REQUEST, woofer=woofer))
-    assert any("excursion" in one for one in beyond.departures)
+    assert any("a cone of 13 cm moves 5 mm" in one for one in beyond.departures)
+    assert cone_warnings(beyond) == ()
+
+
+def bound_db(*, space="free field", start_hz=20.0, **facts):
+    request = replace(
+        REQUEST,
+        woofer=Woofer(diameter_m=0.13, excursion_m=0.004, from_hz=50.0),
+        rig=Rig(distance_m=1.0, space=space),
+        speaker=replace(SPEAKER, **facts),
+        sweep=replace(REQUEST.sweep, start_hz=start_hz),
+    )
+    (found,) = [bound for bound in make_plan(request).bounds if bound.kind == "excursion"]
+    return found.level_db
+
+
+def test_the_cones_bound_is_that_of_the_literature():
+    """Acoustic power into half space, as a level at 1 m: p² = P·ρ·c/(2π).
+
+    Closed: P = 4π³·ρ/c·f⁴·V_D², V_D the cone's area times its travel to one side (R. H. Small,
+    JAES 21(1), 1973). Vented, from its tuning up: P = 3.0·f3⁴·V_D² (JAES 21(6), 1973).
+    """
+    displaced_m3 = math.pi * 0.065**2 * 0.004
+
+    def at_1_m_db(watt):
+        return 10.0 * math.log10(watt * 1.204 * 343.0 / (2.0 * math.pi) / (20e-6) ** 2)
+
+    closed_db = at_1_m_db(4.0 * math.pi**3 * 1.204 / 343.0 * 50.0**4 * displaced_m3**2)
+    assert bound_db(space="half space") == pytest.approx(closed_db, abs=0.05)
+    assert bound_db() == pytest.approx(closed_db - 6.02, abs=0.05)
+    vented = {"enclosure": "vented", "tuning_hz": (50.0,)}
+    assert bound_db(**vented) == pytest.approx(bound_db())
+    from_tuning_up = bound_db(space="half space", start_hz=50.0, **vented)
+    assert from_tuning_up == pytest.approx(at_1_m_db(3.0 * 50.0**4 * displaced_m3**2), abs=0.05)
+
+
+def test_a_vented_cone_moves_no_more_than_its_bound_says():
+    """The displacement of a fourth-order Butterworth box without losses: (s² + 1)/B4(s).
+
+    A closed box at the same frequency moves by 1 at most; above the tuning the bound allows as
+    much as moves 10^(−8.4/20) of that, and below it no more than 1.
+    """
+    _, denominator = signal.butter(4, 1.0, btype="high", analog=True)
+    turns = np.geomspace(0.05, 20.0, 4000)
+    moved = np.abs((1.0 - turns**2) / np.polyval(denominator, 1j * turns))
+    assert np.max(moved) <= 1.0
+    swept = moved[turns >= 2.0 ** (-1.0 / 6.0)]  # where the sweep fades in
+    assert np.max(swept) < 10.0 ** (-VENTED_DB / 20.0)
+
+
+def test_below_a_ports_tuning_a_start_or_a_high_pass_is_proposed():
+    vented = speaker(enclosure="vented", tuning_hz=(42.5,))
+    (said,) = cone_warnings(make_plan(vented))
+    assert "start it at 43 Hz (--sweep-start)" in said
+    assert "high-pass of 42.5 Hz" in said
+    higher = replace(vented, sweep=replace(vented.sweep, start_hz=43.0))
+    assert cone_warnings(make_plan(higher)) == ()
+    (said,) = cone_warnings(make_plan(speaker(enclosure="passive radiator")))
+    assert "give --tuning" in said
+    assert cone_warnings(make_plan(speaker(enclosure="closed"))) == ()
+
+
+def test_in_a_room_the_drive_is_that_of_the_way_to_the_microphone():
+    """3 m away in free field: 9.54 dB more than at 1 m; a room may ask for less."""
+    near, far = (
+        make_plan(replace(REQUEST, top_db=90.0, rig=Rig(distance_m=distance_m, space="room")))
+        for distance_m in (1.0, 3.0)
+    )
+    ratio = far.sweeps[0].terminals.volt / near.sweeps[0].terminals.volt
+    assert ratio == pytest.approx(3.0)
+    assert near.bounds[0].level_db - far.bounds[0].level_db == pytest.approx(9.54, abs=0.01)
 
 
 def test_beyond_the_rating_a_plan_is_refused_with_the_reason():
@@ -148,7 +233,9 @@ def test_a_maximum_level_bounds_an_active_one_and_the_stress_too():
         make_plan(replace(active, top_db=94.0, stress_db=(97.0,)))
     plan = make_plan(replace(active, top_db=94.0))
     assert all(level.terminals is None for level in plan.sweeps)
-    assert "no terminals" in plan_page(plan, folder="x").levels.about
+    page = plan_page(plan, folder="x")
+    assert "Volts" not in page.levels.about
+    assert not any("true-rms" in one for one in page.volume)
 
 
 def test_drive_at_the_terminals():
@@ -158,7 +245,6 @@ def test_drive_at_the_terminals():
     assert (sweep.terminals.volt, sweep.terminals.watt) == pytest.approx((2.83, 2.83**2 / 4.0))
     assert sweep.terminals.peak_volt == pytest.approx(2.83 * math.sqrt(2.0))
     assert sweep.terminals.amplifier_watt == pytest.approx(sweep.terminals.watt)
-    assert sweep.energy_j == pytest.approx(plan.sweep.duration_s * 2.83**2 / 4.0)
     # 12 dB over the average: 15.85 times its power in the peak (10^1.2)
     assert stress.terminals.amplifier_watt == pytest.approx(
         15.849 / 2.0 * stress.terminals.watt, rel=1e-4
@@ -226,6 +312,55 @@ def test_waits_grow_with_the_heat_and_end_cool():
     assert cooling_wait_s(()) == 100.0
 
 
+def test_nobody_waits_where_nothing_gets_warm():
+    """59 dB is a milliwatt or so; an active loudspeaker's sensitivity is not known."""
+    quiet = replace(
+        speaker(drive="active", sensitivity_db=None, maximum_level_db=100.0),
+        baseline_db=50.0,
+        top_db=59.0,
+    )
+    for request in (quiet, replace(quiet, speaker=SPEAKER)):
+        plan = make_plan(request)
+        assert {step.wait_s for step in plan.steps} == {0.0}
+        assert "cooling" not in plan_page(plan, folder="x").day.about
+    loud = make_plan(replace(quiet, top_db=90.0))
+    assert {0.0, 100.0, 600.0, 1200.0} == {step.wait_s for step in loud.steps}
+
+
+@given(st.floats(1e-4, 1e5))
+def test_amounts_are_rounded_to_the_safe_side(value):
+    most, limit = (
+        float(amount(value, "V", digits=digits, up=up).removesuffix(" V"))
+        for digits, up in ((2, True), (3, False))
+    )
+    slack = 1.0 + 1e-5  # what is on a digit stays there
+    assert 0.99 * value <= limit <= slack * value
+    assert value / slack <= most <= 1.11 * value
+
+
+def test_the_recorders_gain_leaves_room_for_the_loudest_and_the_calibrator():
+    """Peaks of the sweep at 99 dB are 102 dB, with 6 dB over them; set at 72 + 9 dB: 27 dB less."""
+    uncalibrated = replace(REQUEST, calibration=None)
+
+    def gain(request):
+        (said,) = [one for one in plan_page(make_plan(request), folder="x").volume if "dBFS" in one]
+        return said
+
+    assert "−28 dBFS" in gain(uncalibrated)
+    calibrator = Calibration(recording="a.wav", level_db=114.0, frequency_hz=1000.0)
+    # a sine of 114 dB peaks at 117 dB, 1 dB below full scale
+    assert "−38 dBFS" in gain(replace(REQUEST, calibration=calibrator))
+    kinds = [step.kind for step in make_plan(replace(REQUEST, calibration=calibrator)).steps]
+    assert kinds[:5] == ["prepare", "volume", "calibrator", "silence", "sweep"]
+
+
+def test_a_subwoofers_sheet_speaks_of_no_tweeter():
+    sub = replace(REQUEST, sweep=SweepFacts(start_hz=15.0, stop_hz=300.0, duration_s=4.0))
+    assert not any(
+        "tweeter" in f"{title} {text}".lower() for title, text in cautions(make_plan(sub))
+    )
+
+
 def test_hot_sweeps_are_warned_of_with_a_length_that_helps():
     plan = make_plan(replace(REQUEST, top_db=84.0, sweep=replace(REQUEST.sweep, duration_s=20.0)))
     (warning,) = heat_warnings(plan)
@@ -239,9 +374,10 @@ def test_the_plans_dose_is_the_days():
     """As `day_dose` will give it for the very session; OSHA's by the law's own arithmetic."""
     plan = make_plan(REQUEST)
     day = day_dose(plan.session, start_db=72.0, basis="assumed")
-    assert plan.dose.niosh_percent == pytest.approx(day.niosh_percent)
+    setting = 100.0 * 300.0 / niosh_daily_s(72.0)  # five minutes at the baseline
+    assert plan.dose.niosh_percent == pytest.approx(day.niosh_percent + setting)
     sweep_s = plan.session.sweep.duration_s
-    assert plan.dose.sounding_s == pytest.approx((6 * 2 + 2 + 2 + 3) * sweep_s + 600.0)
+    assert plan.dose.sounding_s == pytest.approx((6 * 2 + 2 + 2 + 3) * sweep_s + 600.0 + 300.0)
     # 29 CFR 1910.95: 90 dBA for 8 h or 100 dBA for 2 h are all of it, 79 dBA counts nothing
     assert osha_dose_percent([(90.0, 4 * 3600.0), (100.0, 3600.0), (79.0, 1e5)]) == 100.0
     assert osha_dose_percent([(116.0, 1.0)]) == math.inf
@@ -314,6 +450,14 @@ def test_a_silent_recording_gives_its_loudest_third():
         ({"sweep": SweepFacts(start_hz=20.0, stop_hz=2000.0, duration_s=0.0)}, "--sweep-length"),
         ({"rig": Rig(distance_m=1.0, space="gated")}, "--gate-ms"),
         ({"rig": Rig(distance_m=math.nan, space="room")}, "--distance"),
+        ({"speaker": replace(SPEAKER, tuning_hz=(50.0,))}, "--enclosure vented"),
+        (
+            {
+                "speaker": replace(SPEAKER, enclosure="open"),
+                "woofer": Woofer(diameter_m=0.2, excursion_m=0.01, from_hz=40.0),
+            },
+            "open baffle",
+        ),
     ],
 )
 def test_what_cannot_be_is_one_line(change, said):

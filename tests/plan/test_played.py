@@ -183,6 +183,90 @@ def test_stages_stand_where_the_session_says(plan, waves, written):
         at += round((stage.rest_s or 0.0) * RATE)
 
 
+def iec_61672(letter):
+    """Analogue poles of IEC 61672-1:2013, Annex E, zeros at 0, 0 dB at 1 kHz: by scipy."""
+    poles = {"A": [20.598997] * 2 + [107.65265, 737.86223] + [12194.217] * 2,
+             "C": [20.598997] * 2 + [12194.217] * 2}[letter]  # fmt: skip
+    zeros = np.zeros(len(poles) - 2)
+    radians = -2.0 * np.pi * np.array(poles)
+
+    def weigh(frequency_hz):
+        at_hz = np.append(frequency_hz, 1000.0)
+        _, heard = signal.freqs_zpk(zeros, radians, 1.0, 2.0 * np.pi * at_hz)
+        return np.abs(heard[:-1] / heard[-1]) ** 2
+
+    return weigh
+
+
+def set_volume(request):
+    plan = make_plan(request)
+    waves = make_waves(plan)
+    (file,) = [one for one in day_files(plan, waves=waves) if one.path == plan.volume.file]
+    return plan, waves, np.concatenate(list(file_blocks(file, waves=waves)))
+
+
+SUB = replace(BRIEF, sweep=SweepFacts(start_hz=15.0, stop_hz=300.0, duration_s=4.0))
+
+
+@pytest.mark.parametrize("request_", [BRIEF, SUB, replace(BRIEF, sample_rate_hz=44100)])
+def test_meters_read_what_the_sheet_says_of_the_volume(request_):
+    """The file's own spectrum, weighted by scipy; its rms is that of the baseline's sweep."""
+    plan, waves, samples = set_volume(request_)
+    share = np.abs(np.fft.rfft(samples)) ** 2
+    share /= np.sum(share)
+    frequency = np.fft.rfftfreq(samples.size, 1.0 / waves.sample_rate_hz)
+    for letter, read_db in (("A", plan.volume.a_db), ("C", plan.volume.c_db)):
+        weighted_db = 10.0 * math.log10(share @ iec_61672(letter)(frequency))
+        assert read_db - plan.volume.z_db == pytest.approx(weighted_db, abs=0.02)
+    assert plan.volume.z_db == plan.sweeps[0].at_microphone_db
+    (sweep,) = [one for one in day_files(plan, waves=waves) if one.path == plan.sweeps[0].file]
+    (part,) = [one for one in sweep.parts if one.kind == "sweep"]
+    assert rms_db(samples) == pytest.approx(20.0 * math.log10(part.rms), abs=1e-6)
+
+
+def test_an_unweighted_meter_reads_the_level_by_its_definition():
+    """Mean of the power over 200–5000 Hz by octaves, of a loudspeaker that is anything but even."""
+
+    def power(frequency_hz):
+        octaves = np.log2(np.maximum(frequency_hz, 1.0) / 1000.0)
+        return 10.0 ** (0.1 * (6.0 * np.sin(2.0 * octaves) - 20.0 * (frequency_hz < 150.0)))
+
+    level_db = 10.0 * math.log10(np.mean(power(np.geomspace(200.0, 5000.0, 4000))))
+    _, waves, samples = set_volume(BRIEF)
+    spectrum = np.abs(np.fft.rfft(samples)) ** 2
+    frequency = np.fft.rfftfreq(samples.size, 1.0 / waves.sample_rate_hz)
+    read_db = 10.0 * math.log10(spectrum @ power(frequency) / np.sum(spectrum))
+    assert read_db == pytest.approx(level_db, abs=0.2)
+
+
+@pytest.mark.parametrize("request_", [BRIEF, SUB])
+def test_the_volumes_signal_loops_and_reads_steadily_on_slow(request_):
+    _, waves, samples = set_volume(request_)
+    period = waves.volume.samples.size
+    turns = samples.reshape(-1, period)  # whole periods, nothing left over
+    assert len(turns) * period == 10 * RATE
+    np.testing.assert_array_equal(turns, np.broadcast_to(turns[0], turns.shape))
+    keep = math.exp(-1.0 / RATE)  # Slow: a time constant of 1 s
+    slow = signal.lfilter([1.0 - keep], [1.0, -keep], np.square(samples))[-period:]
+    assert np.ptp(10.0 * np.log10(slow)) < 0.3
+    # nothing of it stands where the multitone's tones do: intake tells them apart
+    on_tones = np.abs(np.fft.rfft(samples[-RATE:]))[waves.multitone.bins]
+    assert np.max(on_tones) < 1e-6 * np.sqrt(np.mean(np.square(samples))) * RATE
+
+
+def test_the_multitone_stays_within_the_sweep():
+    """What the sweep spares, a woofer below its port's tuning or a tweeter, the stress does too."""
+    above = make_waves(make_plan(replace(BRIEF, sweep=replace(BRIEF.sweep, start_hz=50.0))))
+    assert above.multitone.frequency_hz.min() >= 49.0
+    assert make_waves(make_plan(SUB)).multitone.frequency_hz.max() <= 301.0
+
+
+def test_a_narrow_ladder_does_not_clip_what_the_volume_is_set_with():
+    narrow = replace(BRIEF, levels_db=(72.0, 73.0), stress_db=())
+    _, _, samples = set_volume(narrow)
+    assert np.max(np.abs(signal.resample(samples[: RATE // 2], 4 * RATE))) < 10.0 ** (-0.9 / 20.0)
+
+
 def test_dither_is_triangular_and_the_same_again(waves, files, written, tmp_path):
     """Its error has a quarter of a step squared, whatever the signal (Lipshitz et al. 1992)."""
     file = files["stimulus/levels/sweep-72.wav"]
