@@ -32,7 +32,7 @@ from reportlib.many.columns import (
     slug,
 )
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import listed, true_minus
+from reportlib.numbers import highest_end, listed, true_minus
 from reportlib.publish import memory
 from reportlib.session import files
 from reportlib.session.reading import read_planned_session
@@ -291,10 +291,13 @@ def limit_said(row: Row, column: str) -> str:
     )
     if state == "at" and isinstance(level, float):
         return true_minus(f"{level:.1f}")
-    if state == "between" and isinstance(low, float) and isinstance(high, float):
-        return true_minus(f"{math.floor(low)}–{math.ceil(high)}")
-    if state == "by" and isinstance(high, float):
-        return true_minus(f"by {math.ceil(high)}")
+    if isinstance(high, float):
+        most = tested if isinstance(tested, float) else None
+        end, _ = highest_end(high, digits=0, tested=most)
+        if state == "between" and isinstance(low, float):
+            return true_minus(f"{math.floor(low)}–{end:g}")
+        if state == "by":
+            return true_minus(f"by {end:g}")
     if state in ("may be", "not reached") and isinstance(tested, float):
         return true_minus(f"{'perhaps' if state == 'may be' else 'not'} by {tested:g}")
     return "" if state is None else str(state).replace("'", "’")

@@ -275,6 +275,10 @@ def test_limits_are_said_as_reports_say_them(told):
         "at": "95.5", "by": "by 78", "may be": "perhaps by 99", "cant": "can’t tell",
         "not by 99": "not by 99", "not by 90": "not by 90",
     }  # fmt: skip
+    assert (
+        limit_said({"a_state": "between", "a_low": 93.2, "a_high": 99.3, "a_tested": 99.4}, "a")
+        == "93–99.4"
+    )  # never past what was tested
     first = {row["folder"]: first_behind(row, test="short_term") for row in index.rows()}
     assert first["at"] == "bass 95.5 dB"
     assert first["not by 99"] == "not by 99 dB"
