@@ -7,7 +7,7 @@ import datetime
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import click
 
@@ -21,11 +21,10 @@ from reportlib.plan.levels import sensitivity_at_volt_db
 from reportlib.plan.records import CALIBRATOR, Plan, PlanRequest, RoomNoise, Woofer
 from reportlib.publish import memory
 from reportlib.session import lock
-from reportlib.session.day import Calibration, Channels, Rig, Speaker, SweepFacts
+from reportlib.session.day import Calibration, Channels, Rig, Speaker, SweepFacts, Use
 from reportlib.session.reading import read_planned_session
 
 DRIVES = ("passive", "active")
-USES = ("desk", "living room", "home cinema", "stage")
 SPACES = ("free field", "half space", "gated", "near field", "room")
 REFERENCES = ("none", "terminals", "loop-back")
 SENSITIVITIES = ("2.83 V", "1 W")
@@ -45,7 +44,7 @@ def _number(name: str, about: str) -> Callable[[Callable[..., None]], Callable[.
 @click.argument("folder", metavar="NEW_SESSION", type=click.Path(path_type=Path))
 @click.option("--name", help="The loudspeaker's name.")
 @click.option("--drive", type=click.Choice(DRIVES), help="Fed by an amplifier, or has its own.")
-@click.option("--use", type=click.Choice(USES), help="What it is made for.")
+@click.option("--use", type=click.Choice(get_args(Use)), help="What it is made for.")
 @_number("--impedance", "Rated impedance, in ohms.")
 @_number("--power", "Rated power, in watts.")
 @_number("--maximum-level", "The maker's maximum level at 1 m, in dB.")
