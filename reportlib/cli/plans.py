@@ -366,8 +366,8 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
     """File the sweeps and multitones of RECORDINGS as captures of a planned SESSION.
 
     RECORDINGS are WAV or FLAC files or folders of them, of any name, in any order, one long
-    recording as well. They are only read. Exit code 0 where all was found, 3 where something is
-    missing or doubtful.
+    recording as well. They are only read; one that can't be used stops nothing. Exit code 0 where
+    all was found, 3 where something is missing or doubtful.
 
     \b
     Example:
@@ -382,6 +382,7 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
             "filed": dict(done.filed),
             "missing": list(done.missing),
             "doubtful": list(done.doubtful),
+            "left_out": list(done.left_out),
         }
         echo_json(outcome)
     else:
@@ -391,5 +392,7 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
             echo(f"missing: {line}")
         for line in done.doubtful:
             echo(f"doubtful: {line}")
+        for line in done.left_out:
+            echo(f"left out: {line}")
         echo(f"Filed {len(done.filed)} captures. Next: upheld report {session}")
     sys.exit(3 if done.missing or done.doubtful else 0)
