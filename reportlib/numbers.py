@@ -73,6 +73,23 @@ def outwards(value: float, *, digits: int, up: bool) -> float:
     return math.floor(value * scale + _SAME_DIGIT) / scale
 
 
+def highest_end(high: float, *, digits: int, tested: float | None) -> tuple[float, int]:
+    """Round the upper end of a bracket as `outwards`, but not past the highest level tested.
+
+    Returns
+    -------
+    value, digits : as it is written; with the digits of the tested level where that is the end
+
+    >>> highest_end(98.4, digits=0, tested=100.3), highest_end(100.2, digits=0, tested=100.3)
+    ((99.0, 0), (100.3, 1))
+    """
+    end = outwards(high, digits=digits, up=True)
+    if tested is None:
+        return end, digits
+    most = outwards(tested, digits=level_digits(tested), up=False)
+    return (end, digits) if end <= most else (most, max(digits, level_digits(tested)))
+
+
 def level_digits(level_db: float) -> int:
     """Return how many decimals a level is written with: none where it is as good as whole."""
     return 0 if abs(level_db - round(level_db)) <= _SAME_DIGIT else 1

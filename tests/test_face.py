@@ -1,11 +1,13 @@
 """The package's face: what is public, at no cost; and what notebooks made earlier import."""
 
+import re
 import subprocess
 import sys
 
 import pytest
 
 import reportlib
+from reportlib.cli import main
 
 EARLIER = """
 from reportlib import figures, tables
@@ -70,6 +72,19 @@ def test_importing_the_package_costs_nothing():
     loaded = set(done.stdout.split())
     assert [one for one in loaded if one.startswith("reportlib")] == ["reportlib"]
     assert not loaded & {"numpy", "pydantic", "matplotlib"}
+
+
+def test_the_list_of_verbs_imports_none():
+    code = (
+        "import atexit, sys; from reportlib.cli import main; "
+        "atexit.register(lambda: print(*sys.modules)); main(['--help'])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    told, loaded = done.stdout.rstrip().rsplit("\n", 1)
+    assert re.findall(r"^  (\w+)  +\S", told.partition("Commands:")[2], re.MULTILINE) == list(
+        main.list_commands(None)
+    )
+    assert not set(loaded.split()) & {"numpy", "pydantic", "matplotlib"}
 
 
 def test_the_faces_own_words_show_the_way():

@@ -14,17 +14,17 @@ from reportlib import __version__
 from reportlib.publish.quick_imports import without_address_grammar
 
 _VERBS = {
-    "report": "reports",
-    "plan": "plans",
-    "intake": "plans",
-    "check": "checks",
-    "publish": "publishing",
-    "history": "publishing",
-    "compare": "comparisons",
-    "archive": "archives",
-    "demo": "demos",
+    "report": ("reports", "Make or refill a session's notebook; page, PDF, pictures, data."),
+    "plan": ("plans", "Plan a measuring day: levels, files to play, a checklist."),
+    "intake": ("plans", "File what the recorder brought home as a session's captures."),
+    "check": ("checks", "Tell what went wrong in a session's recordings."),
+    "publish": ("publishing", "Render an edited notebook again; analyses nothing."),
+    "history": ("publishing", "List earlier notebooks, or put one back."),
+    "compare": ("comparisons", "Set two to eight sessions beside each other."),
+    "archive": ("archives", "List, filter and refresh many sessions; write their catalogue."),
+    "demo": ("demos", "Simulate measuring days of invented loudspeakers."),
 }
-"""In which module each stands."""
+"""In which module each stands, and what is said of it where all are listed."""
 
 
 class _Verbs(click.Group):
@@ -42,9 +42,14 @@ class _Verbs(click.Group):
             # products of small matrices lose more to threads than they gain
             os.environ.setdefault(threads, "1")
         with without_address_grammar():
-            module = importlib.import_module(f"{__name__}.{_VERBS[cmd_name]}")
+            module = importlib.import_module(f"{__name__}.{_VERBS[cmd_name][0]}")
         command: click.Command = getattr(module, cmd_name)
         return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the verbs without an import of any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(verb, about) for verb, (_, about) in _VERBS.items()])
 
 
 @click.group(cls=_Verbs, context_settings={"help_option_names": ["-h", "--help"]})

@@ -24,7 +24,7 @@ from reportlib.many.columns import COLUMNS, Filter, compile_filter
 from reportlib.many.index import Index, read_index
 from reportlib.many.making import Outcome
 from reportlib.many.refresh import Here, refresh
-from reportlib.many.rows import first_behind, value_said
+from reportlib.many.rows import first_behind, since_before, value_said
 from reportlib.many.stores import is_address, module_for
 from reportlib.session import lock
 
@@ -105,6 +105,8 @@ def archive(
     \b
     Example:
       upheld archive my-sessions --where "limit_1db_mids > 95 and grade_bass = holds"
+      upheld archive my-sessions --where "seat_relaxed_music = yes and use = desk"
+      upheld archive my-sessions --where "measured > 1 and changed != within the interval"
       upheld archive my-sessions --refresh --jobs 4
       upheld archive s3://library/tests --refresh --scheduler tcp://10.0.0.2:8786
     """
@@ -205,27 +207,25 @@ def _print_json(index: "Index", *, chosen: "Filter | None") -> None:
 def _print_table(index: "Index", *, chosen: "Filter | None") -> None:
     fixed = ("name", "date", "folder", "problem")
     extra = [name for name in (chosen.columns if chosen else ()) if name not in fixed]
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for head in (
-        "Loudspeaker",
-        "Day",
-        "Folder",
-        f"{BEHIND_DB[0]:g} dB behind",
-        "left playing",
-        *extra,
-    ):
-        table.add_column(head, overflow="fold", min_width=4)
-    problems, count = [], 0
+    heads = ["Loudspeaker", "Day", "Folder", f"{BEHIND_DB[0]:g} dB behind", "left playing", *extra]
+    problems, lines, again = [], [], False
     for row in index.rows(chosen):
-        count += 1
         behind = [first_behind(row, test=test) for test in ("short_term", "long_term")]
         if row["state"] != "reported":
             behind[0] = str(row["state"])
         cells = [str(row["name"]), str(row["date"] or ""), str(row["folder"]), *behind]
         cells += [value_said(row, name) for name in extra]
-        table.add_row(*(Text(one_line(cell)) for cell in cells))  # a name is no markup
+        since = since_before(row)
+        again = again or bool(since and "changed" not in extra)
+        lines.append([*cells, since])
         if row["problem"]:
             problems.append(f"{row['folder']}: {row['problem']}")
+    count = len(lines)
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for head in [*heads, "measured again"] if again else heads:
+        table.add_column(head, overflow="fold", min_width=4)
+    for cells in lines:  # a name is no markup
+        table.add_row(*(Text(one_line(cell)) for cell in cells[: len(table.columns)]))
     if count:
         console = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
         console.print(table) if sys.stdout.isatty() else _print_wide(table)

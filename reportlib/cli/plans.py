@@ -7,7 +7,7 @@ import datetime
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import click
 
@@ -21,12 +21,11 @@ from reportlib.plan.levels import sensitivity_at_volt_db
 from reportlib.plan.records import CALIBRATOR, Plan, PlanRequest, RoomNoise, Woofer
 from reportlib.publish import memory
 from reportlib.session import lock
-from reportlib.session.day import Calibration, Channels, Rig, Speaker, SweepFacts
+from reportlib.session.day import Calibration, Channels, Rig, Speaker, SweepFacts, Use
 from reportlib.session.reading import read_planned_session
 
 DRIVES = ("passive", "active")
 ENCLOSURES = ("closed", "vented", "passive radiator", "open")
-USES = ("desk", "living room", "home cinema", "stage")
 SPACES = ("free field", "half space", "gated", "near field", "room")
 REFERENCES = ("none", "terminals", "loop-back")
 SENSITIVITIES = ("2.83 V", "1 W")
@@ -46,7 +45,7 @@ def _number(name: str, about: str) -> Callable[[Callable[..., None]], Callable[.
 @click.argument("folder", metavar="NEW_SESSION", type=click.Path(path_type=Path))
 @click.option("--name", help="The loudspeaker's name.")
 @click.option("--drive", type=click.Choice(DRIVES), help="Fed by an amplifier, or has its own.")
-@click.option("--use", type=click.Choice(USES), help="What it is made for.")
+@click.option("--use", type=click.Choice(get_args(Use)), help="What it is made for.")
 @_number("--impedance", "Rated impedance, in ohms.")
 @_number("--power", "Rated power, in watts.")
 @_number("--maximum-level", "The maker's maximum level at 1 m, in dB.")
@@ -384,8 +383,8 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
     """File the sweeps and multitones of RECORDINGS as captures of a planned SESSION.
 
     RECORDINGS are WAV or FLAC files or folders of them, of any name, in any order, one long
-    recording as well. They are only read. Exit code 0 where all was found, 3 where something is
-    missing or doubtful.
+    recording as well. They are only read; one that can't be used stops nothing. Exit code 0 where
+    all was found, 3 where something is missing or doubtful.
 
     \b
     Example:
@@ -400,6 +399,7 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
             "filed": dict(done.filed),
             "missing": list(done.missing),
             "doubtful": list(done.doubtful),
+            "left_out": list(done.left_out),
         }
         echo_json(outcome)
     else:
@@ -409,5 +409,7 @@ def intake(session: Path, recordings: tuple[Path, ...], *, as_json: bool) -> Non
             echo(f"missing: {line}")
         for line in done.doubtful:
             echo(f"doubtful: {line}")
+        for line in done.left_out:
+            echo(f"left out: {line}")
         echo(f"Filed {len(done.filed)} captures. Next: upheld report {session}")
     sys.exit(3 if done.missing or done.doubtful else 0)

@@ -22,11 +22,12 @@ from markupsafe import Markup
 from reportlib import __version__
 from reportlib.errors import RenderError, one_line
 from reportlib.judge.thresholds import BEHIND_DB
-from reportlib.many.columns import YES, Value, limit_column
+from reportlib.many.columns import NEEDS, YES, Value, limit_column, seat_column
 from reportlib.many.index import Index
-from reportlib.many.rows import first_behind, limit_said
+from reportlib.many.rows import first_behind, limit_said, since_before
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import counted, level_text, sentence
+from reportlib.numbers import listed as joined
 from reportlib.publish.prose import unbroken
 from reportlib.publish.publication import policy
 from reportlib.session import files
@@ -68,9 +69,13 @@ def write_catalogue(index: Index, *, archive: Path) -> Path:
             yield listed(one.row, address=one.address, picture=picture)
 
     page = folder / "index.html"
-    data = catalogue_html(sessions(), title=title_of(archive), count=len(index)).encode(
-        "utf-8", "replace"
+    made = catalogue_html(
+        sessions(),
+        title=title_of(archive),
+        count=len(index),
+        loudspeakers=index.loudspeakers(),
     )
+    data = made.encode("utf-8", "replace")
     _refuse_anothers(page)
     if not _holds(page, data):
         files.write_bytes_safely(page, data, inside=archive)
@@ -126,6 +131,7 @@ class Listed:
     plain : its name where it has no link
     pictures : files of its picture, none or one
     cells : by band the level that is 1 dB behind, then left playing
+    more : what it is loud enough for; what changed since it was measured before; each may be none
     """
 
     links: tuple[str, ...]
@@ -136,6 +142,7 @@ class Listed:
     folder: str
     day: str
     cells: tuple[str, ...]
+    more: tuple[str, ...] = ()
 
 
 def listed(row: Row, *, address: str, picture: str) -> Listed:
@@ -164,22 +171,37 @@ def listed(row: Row, *, address: str, picture: str) -> Listed:
             ),
             first_behind(row, test="long_term").removesuffix(" dB"),
         ),
+        more=tuple(f"{sentence(line)}." for line in (_enough(row), since_before(row)) if line),
     )
 
 
-def catalogue_html(sessions: Iterable[Listed], *, title: str, count: int) -> str:
+def _enough(row: Row) -> str:
+    found = {
+        answer: [need for need in NEEDS if row[seat_column(need)] == answer]
+        for answer in ("yes", "just", "no")
+    }
+    parts = (("", "yes"), ("just ", "just"), ("not ", "no"))
+    said = [
+        f"{word}loud enough for {joined(found[answer])}" for word, answer in parts if found[answer]
+    ]
+    return "; ".join(said)
+
+
+def catalogue_html(sessions: Iterable[Listed], *, title: str, count: int, loudspeakers: int) -> str:
     """Return the page.
 
     Parameters
     ----------
     sessions : in the order in which they stand without a script
     title : of the archive
-    count : how many they are
+    count, loudspeakers : how many they are, and of how many
     """
-    return "".join(_parts(sessions, title=title, count=count))
+    return "".join(_parts(sessions, title=title, count=count, loudspeakers=loudspeakers))
 
 
-def _parts(sessions: Iterable[Listed], *, title: str, count: int) -> Iterator[str]:
+def _parts(
+    sessions: Iterable[Listed], *, title: str, count: int, loudspeakers: int
+) -> Iterator[str]:
     folder = templates_folder()
     environment = Environment(
         loader=FileSystemLoader([folder / "catalogue", folder / "report"]),
@@ -193,6 +215,7 @@ def _parts(sessions: Iterable[Listed], *, title: str, count: int) -> Iterator[st
     about: dict[str, Any] = {
         "title": title,
         "count": counted(count, "session"),
+        "loudspeakers": counted(loudspeakers, "loudspeaker"),
         "tool_version": __version__,
         "policy": policy([script], pictures="'self' file:"),
         "script": script,

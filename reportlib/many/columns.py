@@ -34,6 +34,7 @@ from reportlib.judge.need import NEEDS as WANTS
 from reportlib.judge.records import Answer
 from reportlib.judge.thresholds import BEHIND_DB
 from reportlib.measure.levels import BANDS
+from reportlib.session.day import Use
 
 Kind = Literal["text", "number", "limit"]
 Value = str | float | int | None
@@ -88,6 +89,15 @@ def limit_column(*, test: str, threshold_db: float, band: str) -> str:
     return f"{long}limit_{threshold_db:g}db_{slug(band)}"
 
 
+def seat_column(need: str) -> str:
+    """Return the name of a need's answer.
+
+    >>> seat_column("loud music")
+    'seat_loud_music'
+    """
+    return f"seat_{slug(need)}"
+
+
 def _columns() -> Iterator[Column]:
     def text(name: str, about: str, *, words: tuple[str, ...] = ()) -> Column:
         return Column(name=name, kind="text", about=about, words=words)
@@ -97,7 +107,13 @@ def _columns() -> Iterator[Column]:
 
     yield text("folder", "the session's folder, from the archive's on")
     yield text("name", "the loudspeaker")
+    yield text("serial", "its serial number")
+    yield text("use", "what it is made for", words=get_args(Use))
+    yield text("settings", "how it was set up")
     yield text("date", "the measuring day, such as 2026-05-04")
+    yield number("measured", "on how many days it was measured: the same name and serial")
+    yield text("before", "the day when it was measured before")
+    yield text("changed", "what changed since then, or: within the interval")
     yield text(
         "state", "what there is of the session", words=(REPORTED, NO_REPORT, PLANNED, DAMAGED)
     )
@@ -133,9 +149,7 @@ def _columns() -> Iterator[Column]:
                 yield number(f"{name}_tested", "highest level that could be told, dB")
                 yield text(f"{name}_state", "whether it was reached", words=STATES)
     for need in NEEDS:
-        yield text(
-            f"seat_{slug(need)}", f"loud enough for {need} at the seat", words=get_args(Answer)
-        )
+        yield text(seat_column(need), f"loud enough for {need} at the seat", words=get_args(Answer))
     yield text("findings", "what a change fits, with its confidence; joined by commas")
     yield number("warnings", "warnings on the data")
     yield number("refused", "captures and levels that had to be left out")

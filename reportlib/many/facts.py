@@ -41,7 +41,15 @@ from reportlib.many.records import (
     Standing,
 )
 from reportlib.measure.levels import BANDS, SLUGS
-from reportlib.numbers import digits_for, level_digits, level_key, listed, outwards, slug
+from reportlib.numbers import (
+    digits_for,
+    highest_end,
+    level_digits,
+    level_key,
+    listed,
+    outwards,
+    slug,
+)
 from reportlib.write.quotes import Fact, FactTable, written
 
 
@@ -375,9 +383,8 @@ def _limit(limit: Limit, *, slug: str) -> Iterator[Fact]:
             f"{key}-low", outwards(limit.low_db, digits=digits, up=False), digits=digits, row=row
         )
     if limit.high_db is not None:
-        yield _db(
-            f"{key}-high", outwards(limit.high_db, digits=digits, up=True), digits=digits, row=row
-        )
+        high, digits = highest_end(limit.high_db, digits=digits, tested=limit.tested_to_db)
+        yield _db(f"{key}-high", high, digits=digits, row=row)
     if limit.tested_to_db is not None:
         digits = level_digits(limit.tested_to_db)
         tested = outwards(limit.tested_to_db, digits=digits, up=False)

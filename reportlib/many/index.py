@@ -14,13 +14,14 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, unquote
 
 from reportlib import __version__
 from reportlib.errors import ArchiveError, RenderError, one_line
-from reportlib.many import rows
+from reportlib.many import again, rows
 from reportlib.many.columns import COLUMNS, Filter, Kind, Value
 from reportlib.many.rows import LADDER, RESULTS, row_of
 from reportlib.publish import memory
@@ -33,13 +34,13 @@ _TYPES: dict[Kind, str] = {"text": "TEXT", "number": "REAL", "limit": "REAL"}
 _ABOUT = "CREATE TABLE about (layout TEXT)"
 _COLUMNS = ", ".join(f'"{one.name}" {_TYPES[one.kind]}' for one in COLUMNS.values())
 _TABLE = f"CREATE TABLE sessions (at TEXT PRIMARY KEY, seen TEXT NOT NULL, ladder TEXT, {_COLUMNS})"
-_ORDER = "ORDER BY name COLLATE NOCASE, date, at"
+_ORDER = "ORDER BY state = 'damaged', name COLLATE NOCASE, date DESC, at"
 
 
 def layout_digest() -> str:
     """Return what stands for the table's layout and the code that fills it."""
-    filled_by = Path(rows.__file__).read_bytes()
-    return hashlib.sha256(f"{__version__} {_TABLE}".encode() + filled_by).hexdigest()
+    filled_by = [Path(str(module.__file__)).read_bytes() for module in (rows, again)]
+    return hashlib.sha256(b"".join([f"{__version__} {_TABLE}".encode(), *filled_by])).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,7 @@ class Index:
         return int(self._connection.execute("SELECT count(*) FROM sessions").fetchone()[0])
 
     def rows(self, chosen: Filter | None = None) -> Iterator[dict[str, Value]]:
-        """Yield the rows that a filter holds for, by loudspeaker, day and folder."""
+        """Yield the rows that a filter holds for: by loudspeaker, the newest day first."""
         where, values = (f"WHERE {chosen.sql}", chosen.values) if chosen else ("", ())
         for row in self._connection.execute(
             f"SELECT {_names(COLUMNS)} FROM sessions {where} {_ORDER}", values
@@ -80,6 +81,14 @@ class Index:
         for at, ladder, *row in self._connection.execute(asked):
             cells = dict(zip(COLUMNS, row, strict=True))
             yield Pictured(row=cells, ladder=ladder or "", address=at)
+
+    def loudspeakers(self) -> int:
+        """Return how many loudspeakers there are, as far as names and serials tell."""
+        asked = (
+            "SELECT count(*) FROM (SELECT DISTINCT name, coalesce(serial, '') FROM sessions "
+            "WHERE state != 'damaged')"
+        )
+        return int(self._connection.execute(asked).fetchone()[0])
 
     def untold(self, chosen: Filter) -> int:
         """Return for how many sessions it can't be told whether a filter holds."""
@@ -146,7 +155,37 @@ def _brought_up_to_date(
                     row["problem"] = str(row["problem"]).replace(str(archive), address)
                 connection.execute(put, (at, seen, *(row[name] for name in kept)))
         connection.executemany("DELETE FROM sessions WHERE at = ?", ([one] for one in known))
+        if connection.total_changes > before:
+            _tell_what_changed(connection)
     return connection.total_changes > before
+
+
+_SPECIMEN = "state = 'reported' AND serial IS NOT NULL AND date IS NOT NULL"
+
+
+def _tell_what_changed(connection: sqlite3.Connection) -> None:
+    """Fill in what several days of one loudspeaker tell; without a serial it may be another."""
+    connection.execute(
+        f"UPDATE sessions SET measured = CASE WHEN {_SPECIMEN} THEN 1 END, before = NULL, "
+        "changed = NULL"
+    )
+    found = connection.execute(
+        f"SELECT at, {_names(COLUMNS)} FROM sessions WHERE {_SPECIMEN} AND (name, serial) IN "
+        f"(SELECT name, serial FROM sessions WHERE {_SPECIMEN} GROUP BY name, serial "
+        "HAVING count(DISTINCT date) > 1) ORDER BY name, serial, date, at"
+    ).fetchall()
+    listed = [(at, dict(zip(COLUMNS, cells, strict=True))) for at, *cells in found]
+    for _, own in groupby(listed, key=lambda one: (one[1]["name"], one[1]["serial"])):
+        days = [list(day) for _, day in groupby(own, key=lambda one: one[1]["date"])]
+        then = None
+        for day in days:
+            for at, row in day:
+                told = (then["date"], again.changed(then, row)) if then else (None, None)
+                connection.execute(
+                    "UPDATE sessions SET measured = ?, before = ?, changed = ? WHERE at = ?",
+                    (len(days), *told, at),
+                )
+            then = day[-1][1]
 
 
 def _loaded(place: Path, *, say: Callable[[str], None]) -> tuple[sqlite3.Connection, bool]:

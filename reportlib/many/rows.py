@@ -29,12 +29,14 @@ from reportlib.many.columns import (
     YES,
     Value,
     limit_column,
+    seat_column,
     slug,
 )
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import listed, true_minus
+from reportlib.numbers import highest_end, listed, true_minus
 from reportlib.publish import memory
 from reportlib.session import files
+from reportlib.session.day import Speaker
 from reportlib.session.reading import read_planned_session
 from reportlib.write.readings_sweeps import rise_share
 
@@ -69,6 +71,7 @@ def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
         try:
             document = _document(session_folder, place)
             row |= from_results(document) | {LADDER: ladder_of(document)}
+            row |= _specimen(session_folder)
             row["problem"] = _missing(session_folder, named=list(document["digests"]))
         except _NO_RESULTS as error:
             row |= _without_results(session_folder) | _damaged(
@@ -132,7 +135,7 @@ def from_results(document: Mapping[str, Any]) -> dict[str, Value]:
     row |= _limits(document["limits"], untested=untested)
     for one in document.get("needs", ()):  # since a later version
         if one["setup"] == SEAT_SETUP and one["need"] in NEEDS:
-            row[f"seat_{slug(one['need'])}"] = _text(one["answer"])
+            row[seat_column(one["need"])] = _text(one["answer"])
     return row
 
 
@@ -225,6 +228,22 @@ def _limits(listed: Iterable[Mapping[str, Any]], *, untested: frozenset[str]) ->
     return row
 
 
+def _specimen(session_folder: Path) -> dict[str, Value]:
+    """Return which one of its kind it is, and how it was set up; results don't tell."""
+    try:
+        return _of_speaker(read_planned_session(session_folder).speaker)
+    except (ReportError, OSError):  # what is wrong with it is said elsewhere
+        return {}
+
+
+def _of_speaker(speaker: Speaker) -> dict[str, Value]:
+    return {
+        "serial": _text(speaker.serial) or None,
+        "use": speaker.use,
+        "settings": _text(speaker.settings) or None,
+    }
+
+
 def _without_results(session_folder: Path) -> dict[str, Value]:
     try:
         session = read_planned_session(session_folder)
@@ -240,6 +259,7 @@ def _without_results(session_folder: Path) -> dict[str, Value]:
         "space": session.rig.space,
         "distance_m": session.rig.distance_m,
         "state": NO_REPORT if there else PLANNED,
+        **_of_speaker(session.speaker),
     }
     if there and there < len(entries):
         row["state"] = DAMAGED
@@ -308,10 +328,13 @@ def limit_said(row: Row, column: str) -> str:
     )
     if state == "at" and isinstance(level, float):
         return true_minus(f"{level:.1f}")
-    if state == "between" and isinstance(low, float) and isinstance(high, float):
-        return true_minus(f"{math.floor(low)}–{math.ceil(high)}")
-    if state == "by" and isinstance(high, float):
-        return true_minus(f"by {math.ceil(high)}")
+    if isinstance(high, float):
+        most = tested if isinstance(tested, float) else None
+        end, _ = highest_end(high, digits=0, tested=most)
+        if state == "between" and isinstance(low, float):
+            return true_minus(f"{math.floor(low)}–{end:g}")
+        if state == "by":
+            return true_minus(f"by {end:g}")
     if state in ("may be", "not reached") and isinstance(tested, float):
         return true_minus(f"{'perhaps' if state == 'may be' else 'not'} by {tested:g}")
     return "" if state is None else str(state).replace("'", "’")
@@ -343,6 +366,16 @@ def first_behind(row: Row, *, test: str) -> str:
         return CANT_TELL.replace("'", "’")
     lowest = min(told, key=lambda band: _number_text(row.get(f"{columns[band]}_tested")))
     return f"{limit_said(row, columns[lowest])} dB"
+
+
+def since_before(row: Row) -> str:
+    """Return what is otherwise than on the day before; nothing where there was none.
+
+    >>> since_before({"before": "2026-05-04", "changed": "within the interval"})
+    'since 2026-05-04: within the interval'
+    """
+    said = str(row.get("changed")).replace("'", "’")
+    return f"since {row['before']}: {said}" if row.get("before") else ""
 
 
 def value_said(row: Row, column: str) -> str:

@@ -1,191 +1,19 @@
-"""Which sound is which capture, and what becomes of a heap of recordings.
+"""What becomes of a heap of recordings: what is filed, and what is missing or doubtful.
 
-Levels come first: one gain is common to the day, and it is the one under which most sounds fall
-onto a planned level, in the planned order as far as possible. What has the name of a planned
-recording and its level is that recording. The rest is laid along the plan in order of time, as
-two texts are compared: what is missing and what is too many are stepped over. What is then left
-over is placed by its level alone, and said to be out of order.
+The order of time is that of the files' clocks or that of their names, whichever lies along the
+plan at the lower cost. Where every sound lies along it by the clocks alone, names count for
+nothing: no such order comes about by chance, and names are swapped by a slip of the hand.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from statistics import median
-
-import numpy as np
 
 from reportlib.errors import CaptureError
 from reportlib.numbers import level_text, listed
 from reportlib.plan.heard import Heard, Role, Slot, expected
+from reportlib.plan.matching import Match, match
 from reportlib.session.day import LongTermEntry, Session, Stage
-
-FITS_DB = 1.5
-"""A sweep is at a level within so much: a quarter of a step."""
-STRESS_FITS_DB = 5.0
-"""A multitone, whose spectrum is another, so that a loudspeaker's sound of it is louder or
-softer than a sweep's at the same drive."""
-_MISSING = 1.0
-_TOO_MANY = 1.0
-_BY_LEVEL_ALONE = 0.3
-_PER_DB = 0.1
-_SAME_DB = 0.4  # sounds nearer in level are one candidate of the day's gain
-
-
-@dataclass(frozen=True, kw_only=True)
-class Match:
-    """Which sound fills which slot.
-
-    Attributes
-    ----------
-    filled : slot by sound, both by number
-    more_takes : sounds of a full level, by number, with a slot of that level
-    unknown : sounds that fit no level
-    out_of_order : sounds placed by their level alone
-    offset_db : level of the baseline in the channel that was listened to
-    cost : how much was stepped over
-    """
-
-    filled: Mapping[int, int] = field(default_factory=dict)
-    more_takes: Mapping[int, int] = field(default_factory=dict)
-    unknown: tuple[int, ...] = ()
-    out_of_order: tuple[int, ...] = ()
-    offset_db: float = 0.0
-    cost: float = np.inf
-
-
-def match(heard: Sequence[Heard], *, slots: Sequence[Slot], names: Sequence[str]) -> Match:
-    """Return which sound is which capture.
-
-    Parameters
-    ----------
-    heard : sounds in order of time; sweeps that follow a stress are not among them
-    slots : what the plan expects, in its order
-    names : of the recordings, by number, without ending
-    """
-    best = Match()
-    for offset_db in _offsets_db(heard, slots=slots):
-        one = _matched(heard, slots=slots, names=names, offset_db=offset_db)
-        if one.cost < best.cost - 1e-9:
-            best = one
-    return best
-
-
-def _offsets_db(heard: Sequence[Heard], *, slots: Sequence[Slot]) -> list[float]:
-    """Candidates of the baseline's level, the ones most sounds agree on first."""
-    levels: list[float] = []
-    for level_db in sorted(one.level_db for one in heard if one.kind == "sweep"):
-        if not levels or level_db - levels[-1] > _SAME_DB:
-            levels.append(level_db)
-    drives = sorted({slot.drive_db for slot in slots if slot.kind == "sweep"})
-    found = {round(level_db - drive_db, 2) for level_db in levels for drive_db in drives}
-    return sorted(found)
-
-
-def _misfit_db(one: Heard, slot: Slot, *, offset_db: float) -> float:
-    """How far a sound is from a slot's level; infinite where it can't be it."""
-    if one.kind != slot.kind:
-        return np.inf
-    apart_db = abs(one.level_db - offset_db - slot.drive_db)
-    return apart_db if apart_db <= (FITS_DB if one.kind == "sweep" else STRESS_FITS_DB) else np.inf
-
-
-def _matched(
-    heard: Sequence[Heard], *, slots: Sequence[Slot], names: Sequence[str], offset_db: float
-) -> Match:
-    misfit = np.array(
-        [[_misfit_db(one, slot, offset_db=offset_db) for slot in slots] for one in heard]
-    ).reshape(len(heard), len(slots))
-    filled = _by_name(heard, slots=slots, names=names, misfit=misfit)
-    sounds = [index for index in range(len(heard)) if index not in filled]
-    places = [index for index in range(len(slots)) if index not in filled.values()]
-    filled |= _in_order(sounds, places, misfit=misfit)
-    out_of_order = []
-    for sound in [index for index in sounds if index not in filled]:
-        free = [index for index in places if index not in filled.values()]
-        place = min(free, key=lambda index: misfit[sound, index], default=None)
-        if place is not None and np.isfinite(misfit[sound, place]):
-            filled[sound] = place
-            out_of_order.append(sound)
-    more, unknown = {}, []
-    for sound in [index for index in sounds if index not in filled]:
-        near = _nearest_of_level(sound, heard=heard, filled=filled, misfit=misfit)
-        if near is None:
-            unknown.append(sound)
-        else:
-            more[sound] = near
-    cost = (
-        _MISSING * (len(slots) - len(filled))
-        + _TOO_MANY * (len(more) + 2 * len(unknown))
-        + _BY_LEVEL_ALONE * len(out_of_order)
-        + _PER_DB * float(sum(misfit[sound, place] for sound, place in filled.items()))
-    )
-    return Match(
-        filled=filled,
-        more_takes=more,
-        unknown=tuple(unknown),
-        out_of_order=tuple(out_of_order),
-        offset_db=offset_db,
-        cost=cost,
-    )
-
-
-def _by_name(
-    heard: Sequence[Heard], *, slots: Sequence[Slot], names: Sequence[str], misfit: np.ndarray
-) -> dict[int, int]:
-    """Sounds that stand alone in a recording of a planned name, at that level."""
-    alone = [one.recording for one in heard]
-    filled = {}
-    for place, slot in enumerate(slots):
-        for sound, one in enumerate(heard):
-            named = names[one.recording] == slot.name and alone.count(one.recording) == 1
-            if named and np.isfinite(misfit[sound, place]) and sound not in filled:
-                filled[sound] = place
-                break
-    return filled
-
-
-def _in_order(
-    sounds: Sequence[int], places: Sequence[int], *, misfit: np.ndarray
-) -> dict[int, int]:
-    """Lay sounds along places, both in order, stepping over as few as possible."""
-    rows, columns = len(sounds), len(places)
-    cost = np.zeros((rows + 1, columns + 1))
-    cost[1:, 0] = _TOO_MANY * np.arange(1, rows + 1)
-    cost[0, 1:] = _MISSING * np.arange(1, columns + 1)
-    for row in range(1, rows + 1):
-        for column in range(1, columns + 1):
-            fit = _PER_DB * misfit[sounds[row - 1], places[column - 1]]
-            cost[row, column] = min(
-                cost[row - 1, column - 1] + fit,
-                cost[row - 1, column] + _TOO_MANY,
-                cost[row, column - 1] + _MISSING,
-            )
-    filled = {}
-    row, column = rows, columns
-    while row and column:
-        fit = _PER_DB * misfit[sounds[row - 1], places[column - 1]]
-        here = cost[row, column]
-        if here == cost[row, column - 1] + _MISSING:  # a take too few is the last one
-            column -= 1
-        elif here == cost[row - 1, column] + _TOO_MANY:  # one too many, too
-            row -= 1
-        else:
-            assert here == cost[row - 1, column - 1] + fit
-            filled[sounds[row - 1]] = places[column - 1]
-            row, column = row - 1, column - 1
-    return filled
-
-
-def _nearest_of_level(
-    sound: int, *, heard: Sequence[Heard], filled: Mapping[int, int], misfit: np.ndarray
-) -> int | None:
-    """The slot, full already, of the sound nearest in time that is at the same level."""
-    near = [
-        (abs(other - sound), place)
-        for other, place in filled.items()
-        if np.isfinite(misfit[sound, place]) and heard[other].kind == "sweep"
-    ]
-    return min(near)[1] if near and heard[sound].kind == "sweep" else None
-
 
 _AFTER_WITHIN_S = 20.0
 """A sweep that begins so soon after a stress belongs to it: later, a coil is cold again."""
@@ -204,9 +32,9 @@ class Intake:
 
     Attributes
     ----------
-    names : of the recordings, without ending, in order of time
-    heard : sounds by recording and time
-    in_order : whether that order is known
+    names : of the recordings, without ending
+    heard : sounds in order of time
+    in_order : whether that order is by the files' clocks, and they tell it
     """
 
     names: tuple[str, ...]
@@ -232,19 +60,23 @@ class Outcome:
     doubtful: tuple[str, ...]
 
 
-def outcome(session: Session, *, heap: Intake) -> Outcome:
+def outcome(session: Session, *, heaps: Sequence[Intake]) -> Outcome:
     """Tell what is which, and what is missing or doubtful.
+
+    Parameters
+    ----------
+    heaps : the same one in each order that it may have been recorded in; of orders that fit as
+        well as each other the first counts
 
     Raises
     ------
     CaptureError
         There is no baseline, without which there is nothing to compare with.
     """
-    after = _after_sweeps(heap)
-    bound = set(after.values())
-    free = [index for index in range(len(heap.heard)) if index not in bound]
     slots = expected(session)
-    found = match([heap.heard[index] for index in free], slots=slots, names=heap.names)
+    readings = [reading for heap in heaps for reading in _readings(heap, slots=slots)]
+    one = min(readings, key=lambda reading: round(reading.found.cost, 6))
+    heap, after, free, found = one.heap, one.after, one.free, one.found
     by_slot = {slots[place]: free[sound] for sound, place in found.filled.items()}
     more = [(slots[place], free[sound]) for sound, place in found.more_takes.items()]
     filing = _Filing(session=session, heap=heap, by_slot=by_slot, after=after, more=more)
@@ -253,6 +85,29 @@ def outcome(session: Session, *, heap: Intake) -> Outcome:
         *filing.name_doubts(),
     ]
     return filing.filed(slots=slots, doubtful=doubtful)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Reading:
+    """A heap in one order, and what is which then; `found` counts the sounds of `free`."""
+
+    heap: Intake
+    after: Mapping[int, int]
+    free: Sequence[int]
+    found: Match
+
+
+def _readings(heap: Intake, *, slots: Sequence[Slot]) -> Iterator[_Reading]:
+    after = _after_sweeps(heap)
+    bound = set(after.values())
+    free = [index for index in range(len(heap.heard)) if index not in bound]
+    heard = [heap.heard[index] for index in free]
+    if heap.in_order:
+        by_clock = match(heard, slots=slots, names=[""] * len(heap.names))
+        if by_clock.is_whole(slots):
+            yield _Reading(heap=heap, after=after, free=free, found=by_clock)
+    found = match(heard, slots=slots, names=heap.names)
+    yield _Reading(heap=heap, after=after, free=free, found=found)
 
 
 def _after_sweeps(heap: Intake) -> dict[int, int]:
@@ -307,7 +162,7 @@ def _matched_doubts(
         and slots[place].drive_db in twice
         and heap.names[heap.heard[free[sound]].recording] != slots[place].name
     ]
-    if by_order and not heap.in_order:
+    if by_order and not heap.in_order and not found.is_whole(slots):
         said.append(
             "Neither names nor times of the files tell which takes of one level came first; the "
             "order of their names is taken for that."
@@ -329,19 +184,19 @@ class _Filing:
     session: Session
     heap: Intake
     by_slot: dict[Slot, int]
-    after: dict[int, int]
+    after: Mapping[int, int]
     more: list[tuple[Slot, int]]
 
     def name_doubts(self) -> list[str]:
-        """Recordings whose planned name their level contradicts."""
+        """Recordings whose planned name their level or the clocks contradict."""
         planned = {slot.name: slot for slot in expected(self.session)}
         said = []
         for slot, index in self.by_slot.items():
             name = self.heap.names[self.heap.heard[index].recording]
             if name in planned and planned[name].group != slot.group and slot.kind == "sweep":
                 said.append(
-                    f"{name} is named as another take than its level shows; it is taken for "
-                    f"{slot.name}."
+                    f"{name} is named as another take than its level or its time shows; it is "
+                    f"taken for {slot.name}."
                 )
         return said
 

@@ -1,14 +1,18 @@
 """Taking a heap of recordings into a planned session folder; the recordings are only read."""
 
+import hashlib
+import re
 from collections import Counter
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
+
 from reportlib.errors import CaptureError, SessionError, one_line
+from reportlib.numbers import counted
 from reportlib.plan.heard import (
     LIKE_IN_REFERENCE,
     LIKE_IN_SOUND,
@@ -21,10 +25,11 @@ from reportlib.plan.heard import (
 )
 from reportlib.plan.intake import Intake, outcome
 from reportlib.session import files, lock
-from reportlib.session.audio import Opened, cut_out, opened_recording
+from reportlib.session.audio import cut_out, opened_recording
 from reportlib.session.captures import read_period, read_stimulus
 from reportlib.session.day import NoiseFacts, Session
 from reportlib.session.reading import read_planned_session
+from reportlib.session.records import FloatArray
 from reportlib.session.toml_text import session_text
 
 PLANNED = "plan.toml"
@@ -32,6 +37,7 @@ PLANNED = "plan.toml"
 SESSIONS = ".upheld/sessions"
 """Where ``session.toml`` is kept before it is written anew."""
 _AUDIO = (".wav", ".flac")
+_CALIBRATOR = "calibrator.wav"
 _MARGIN_S = 1.0
 _SAME_TIME_S = 2.0
 
@@ -41,11 +47,31 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True, kw_only=True)
 class TakenIn:
-    """What an intake did: what is filed, by capture and recording; what is missing or doubtful."""
+    """What an intake did.
+
+    Attributes
+    ----------
+    filed : by capture and recording
+    missing, doubtful : a sentence each
+    left_out : a sentence for each file of the heap of which nothing was filed
+    """
 
     filed: tuple[tuple[str, str], ...]
     missing: tuple[str, ...]
     doubtful: tuple[str, ...]
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Recording:
+    """A file of the heap as it was heard; `powers` are those of `heard.piece_powers`."""
+
+    path: Path
+    sample_rate_hz: int
+    channels: int
+    samples: int
+    heard: tuple[Heard, ...] = ()
+    powers: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 def take_in(
@@ -70,24 +96,36 @@ def take_in(
     session = _planned_session(folder)
     _refuse_elsewhere(folder, session=session)
     _refuse_filled(folder)
-    paths, in_order = _by_time(_audio_files(recordings))
+    left_out: list[str] = []
+    paths = _audio_files(recordings, left_out=left_out)
     if not paths:
-        raise CaptureError("there is no recording: name WAV or FLAC files, or a folder of them.")
-    with ExitStack() as stack:
-        opened = [stack.enter_context(opened_recording(path)) for path in paths]
-        paths, opened, left_out = _usable(paths, opened, session=session)
-        heap = _listened(session, paths=paths, opened=opened, in_order=in_order, progress=progress)
-        found = outcome(session, heap=heap)
-        quiet = _quiet(session, opened, heap=heap)
-    session, calibrator, lost = _with_rest(found.session, paths, folder=folder, quiet=quiet)
+        among = f" among them ({left_out[0]})" if left_out else ""
+        raise CaptureError(
+            one_line(f"there is no recording{among}: name WAV or FLAC files, or a folder of them.")
+        )
+    calibrators = [path for path in paths if path.name.lower() == _CALIBRATOR]
+    usable = _usable(
+        [path for path in paths if path not in calibrators], session=session, left_out=left_out
+    )
+    heap = _listened(session, usable=usable, left_out=left_out, progress=progress)
+    found = outcome(session, heaps=_in_orders(heap))
+    rate = heap[0].sample_rate_hz if heap else 1
+    heard = [sound for one in heap for sound in one.heard]
+    quiet = quietest([one.powers for one in heap], heard=heard, sample_rate_hz=rate)
+    session, calibrator, lost = _with_rest(
+        found.session,
+        [*calibrators, *(path.with_name(_CALIBRATOR) for path in paths)],
+        folder=folder,
+        quiet=quiet,
+    )
     missing = (*found.missing, *lost)
     text = session_text(session, heading=_heading(session))
     with lock.fresh_folder(folder / "captures", inside=folder) as made:
-        spans = {capture: _span(one, heap=heap, opened=opened) for capture, one in found.cuts}
-        sources = {capture: paths[one.recording] for capture, one in found.cuts}
+        spans = {capture: _span(one, of=heap[one.recording]) for capture, one in found.cuts}
+        sources = {capture: heap[one.recording].path for capture, one in found.cuts}
         if quiet is not None:
             capture = session.noise_captures[0]
-            sources[capture], spans[capture] = paths[quiet[0]], (quiet[1], quiet[2])
+            sources[capture], spans[capture] = heap[quiet[0]].path, (quiet[1], quiet[2])
         for capture, (first, samples) in spans.items():
             place = made.parent / capture
             cut_out(sources[capture], place, first=first, samples=samples)
@@ -102,10 +140,21 @@ def take_in(
         if before != text.encode():
             files.keep_copy(facts, folder / SESSIONS, inside=folder)
             files.write_text_safely(facts, text, inside=folder)
+    filed = [(capture, path.name) for capture, path in sources.items()]
+    if calibrator is not None and session.calibration is not None:
+        filed.append((str(session.calibration.recording), calibrator.name))
+    for one in heap:
+        if one.path not in sources.values():
+            what = "nothing of it was planned" if one.heard else "nothing that was played is heard"
+            left_out.append(f"{one.path.name}: {what}.")
+    left_out += [
+        f"{path.name}: no calibrator is missing." for path in calibrators if path != calibrator
+    ]
     return TakenIn(
-        filed=tuple((capture, sources[capture].name) for capture in spans),
+        filed=tuple(filed),
         missing=missing,
-        doubtful=(*left_out, *found.doubtful),
+        doubtful=found.doubtful,
+        left_out=tuple(one_line(line) for line in left_out),
     )
 
 
@@ -139,135 +188,164 @@ def _refuse_filled(folder: Path) -> None:
         )
 
 
-def _audio_files(recordings: Sequence[Path]) -> list[Path]:
-    found: list[Path] = []
+def _audio_files(recordings: Sequence[Path], *, left_out: list[str]) -> list[Path]:
+    """Return the recordings, each content once, in the order of names; say what is none."""
+    found: dict[str, Path] = {}
+    paths = _files(recordings, left_out=left_out)
+    for path in sorted(paths, key=lambda path: (len(path.name), path.name)):  # no "… (1)" first
+        if path.name.startswith("."):
+            left_out.append(f"{path.name}: hidden.")
+        elif path.is_dir():
+            left_out.append(f"{path.name}: a folder within; name it, too, to have it looked into.")
+        elif path.suffix.lower() not in _AUDIO:
+            left_out.append(f"{path.name}: neither WAV nor FLAC.")
+        else:
+            try:
+                with path.open("rb") as file:
+                    content = hashlib.file_digest(file, "sha256").hexdigest()
+            except OSError as error:
+                left_out.append(f"{path.name}: cannot be read ({error.strerror or error}).")
+                continue
+            if found.setdefault(content, path) != path:
+                left_out.append(f"{path.name}: the same as {found[content].name}.")
+    return sorted(found.values(), key=_by_number)
+
+
+def _files(recordings: Sequence[Path], *, left_out: list[str]) -> set[Path]:
+    files: set[Path] = set()
     for path in recordings:
-        if path.is_dir():
-            found += sorted(
-                one
-                for one in path.iterdir()
-                if one.suffix.lower() in _AUDIO and not one.name.startswith(".")
-            )
-        elif path.suffix.lower() in _AUDIO:
-            found.append(path)
-        else:
-            raise CaptureError(
-                one_line(f"{path}: neither WAV nor FLAC nor a folder. Export it as WAV.")
-            )
-    return list(dict.fromkeys(found))
+        if not path.exists():
+            raise CaptureError(one_line(f"{path}: there is no such file or folder."))
+        try:
+            files |= set(path.iterdir()) if path.is_dir() else {path}
+        except OSError as error:
+            left_out.append(f"{path.name}: cannot be read ({error.strerror or error}).")
+    return files
 
 
-def _by_time(paths: Sequence[Path]) -> tuple[list[Path], bool]:
-    """Order recordings by when they were closed, where their times tell it, else by name."""
-    try:
-        times = {path: path.stat().st_mtime for path in paths}
-    except OSError as error:
-        reason = error.strerror or error
-        raise CaptureError(one_line(f"{error.filename}: cannot be read ({reason}).")) from error
-    ordered = sorted(times.values())
-    apart = all(later - earlier > _SAME_TIME_S for earlier, later in pairwise(ordered))
-    if apart:
-        return sorted(paths, key=lambda path: times[path]), True
-    return sorted(paths, key=lambda path: path.name), False
+def _by_number(path: Path) -> list[tuple[int, str]]:
+    """Order names as people do: take 10 after take 9."""
+    parts = re.split(r"([0-9]+)", path.name.lower())
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
 
 
-def _usable(
-    paths: Sequence[Path], opened: Sequence[Opened], *, session: Session
-) -> tuple[list[Path], list[Opened], list[str]]:
-    """Leave out recordings of another rate than most, and those without the channels needed."""
-    rates = Counter(one.sample_rate_hz for one in opened)
-    rate = max(rates, key=lambda hz: (rates[hz], hz))
+def _usable(paths: Sequence[Path], *, session: Session, left_out: list[str]) -> list[_Recording]:
+    """Leave out what can't be read, is of another rate than most, or lacks channels."""
+    opened: list[_Recording] = []
+    for path in paths:
+        try:
+            with opened_recording(path) as one:
+                opened.append(
+                    _Recording(
+                        path=path,
+                        sample_rate_hz=one.sample_rate_hz,
+                        channels=one.channels,
+                        samples=one.samples,
+                    )
+                )
+        except CaptureError as error:
+            left_out.append(str(error))
+    rates = Counter(each.sample_rate_hz for each in opened)
+    rate = max(rates, key=lambda hz: (rates[hz], hz), default=1)
     needed = max(session.channels.microphone, session.channels.reference or 0)
-    keep, left_out = [], []
-    for path, one in zip(paths, opened, strict=True):
-        if path.stem == "calibrator":
-            continue
-        if one.sample_rate_hz != rate:
+    for each in opened:
+        if each.sample_rate_hz != rate:
             left_out.append(
-                f"{path.name} has {one.sample_rate_hz} samples a second where the others have "
-                f"{rate}; it is left out."
+                f"{each.path.name}: {each.sample_rate_hz} samples a second, where the others have "
+                f"{rate}."
             )
-        elif one.channels < needed and one.samples:
+        elif each.channels < needed:
             left_out.append(
-                f"{path.name} has {one.channels} channels where {needed} are needed; it is left "
-                "out."
+                f"{each.path.name}: {counted(each.channels, 'channel')} where {needed} are needed."
             )
-        else:
-            keep.append((path, one))
-    return [path for path, _ in keep], [one for _, one in keep], left_out
+    return [each for each in opened if each.sample_rate_hz == rate and each.channels >= needed]
 
 
 def _listened(
     session: Session,
     *,
-    paths: Sequence[Path],
-    opened: Sequence[Opened],
-    in_order: bool,
+    usable: Sequence[_Recording],
+    left_out: list[str],
     progress: Progress | None,
-) -> Intake:
+) -> list[_Recording]:
     """Look for sweeps and stresses, in the reference channel where there is one."""
     if session.sweep is None or session.sweep.stimulus is None:
         raise SessionError(
             one_line(f"{session.folder}/session.toml: [sweep] names no stimulus to look for.")
         )
-    if not opened:
-        return Intake(names=(), heard=(), sample_rate_hz=1, in_order=in_order)
-    rate = opened[0].sample_rate_hz
+    if not usable:
+        return []
+    rate = usable[0].sample_rate_hz
     sweep = read_stimulus(session, session.sweep.stimulus, sample_rate_hz=rate)
     period = None
     if session.multitone is not None and session.long_term:
         period = read_period(session, session.multitone.stimulus, sample_rate_hz=rate)
     referenced = session.reference_counts
     channel = session.channels.reference if referenced else session.channels.microphone
-    heard: list[Heard] = []
-    for number, (path, one) in enumerate(zip(paths, opened, strict=True)):
+    heap: list[_Recording] = []
+    for recording in usable:
         if progress is not None:
-            progress(path.name)
-        listen = partial(one.listen, channel=channel or 1)
-        sweeps = find_sweeps(
-            listen,
-            samples=one.samples,
-            sweep=sweep,
-            recording=number,
-            like=LIKE_IN_REFERENCE if referenced else LIKE_IN_SOUND,
-        )
-        stresses: tuple[Heard, ...] = ()
-        if period is not None:
-            stresses = find_stresses(
-                listen, samples=one.samples, period=period, sample_rate_hz=rate, recording=number
-            )
+            progress(recording.path.name)
+        try:
+            with opened_recording(recording.path) as one:
+                listen = partial(one.listen, channel=channel or 1)
+                sweeps = find_sweeps(
+                    listen,
+                    samples=one.samples,
+                    sweep=sweep,
+                    recording=len(heap),
+                    like=LIKE_IN_REFERENCE if referenced else LIKE_IN_SOUND,
+                )
+                stresses: tuple[Heard, ...] = ()
+                if period is not None:
+                    stresses = find_stresses(
+                        listen,
+                        samples=one.samples,
+                        period=period,
+                        sample_rate_hz=rate,
+                        recording=len(heap),
+                    )
+                powers = piece_powers(
+                    partial(one.listen, channel=session.channels.microphone),
+                    samples=one.samples,
+                    sample_rate_hz=rate,
+                )
+        except CaptureError as error:
+            left_out.append(str(error))
+            continue
         inside = [
             found
             for found in sweeps
             if not any(found.start < other.end and other.start < found.end for other in stresses)
         ]
-        heard += sorted((*inside, *stresses), key=lambda found: found.start)
-    return Intake(
-        names=tuple(path.stem for path in paths),
-        heard=tuple(heard),
-        sample_rate_hz=rate,
-        in_order=in_order,
-    )
+        heard = tuple(sorted((*inside, *stresses), key=lambda found: found.start))
+        heap.append(replace(recording, heard=heard, powers=powers))
+    return heap
 
 
-def _quiet(
-    session: Session, opened: Sequence[Opened], *, heap: Intake
-) -> tuple[int, int, int] | None:
-    rate = heap.sample_rate_hz
-    powers = [
-        piece_powers(
-            partial(one.listen, channel=session.channels.microphone),
-            samples=one.samples,
-            sample_rate_hz=rate,
-        )
-        for one in opened
-    ]
-    return quietest(powers, heard=heap.heard, sample_rate_hz=rate)
+def _in_orders(heap: Sequence[_Recording]) -> list[Intake]:
+    """Order recordings by when they were closed, and by name; what tells more comes first.
+
+    Of files in which nothing is heard neither counts.
+    """
+    names = tuple(one.path.stem for one in heap)
+    rate = heap[0].sample_rate_hz if heap else 1
+    times = [one.path.stat().st_mtime for one in heap]
+    sounding = sorted(times[number] for number, one in enumerate(heap) if one.heard)
+    apart = all(later - earlier > _SAME_TIME_S for earlier, later in pairwise(sounding))
+
+    def ordered(numbers: Sequence[int], *, in_order: bool) -> Intake:
+        heard = tuple(sound for number in numbers for sound in heap[number].heard)
+        return Intake(names=names, heard=heard, sample_rate_hz=rate, in_order=in_order)
+
+    by_name = ordered(range(len(heap)), in_order=len(sounding) < 2)
+    by_time = ordered(sorted(range(len(heap)), key=lambda number: times[number]), in_order=apart)
+    return [by_time, by_name] if apart else [by_name, by_time]
 
 
 def _with_rest(
     session: Session,
-    paths: Sequence[Path],
+    calibrators: Sequence[Path],
     *,
     folder: Path,
     quiet: tuple[int, int, int] | None,
@@ -284,8 +362,7 @@ def _with_rest(
     calibration = session.calibration
     calibrator = None
     if calibration is not None and calibration.recording is not None:
-        beside = [path.with_name("calibrator.wav") for path in paths]
-        calibrator = next((path for path in beside if path.is_file()), None)
+        calibrator = next((path for path in calibrators if path.is_file()), None)
         there = (folder / calibration.recording).is_file()
         calibrator = None if there else calibrator
         if not there and calibrator is None:
@@ -297,17 +374,17 @@ def _with_rest(
     return session, calibrator, lost
 
 
-def _span(one: Heard, *, heap: Intake, opened: Sequence[Opened]) -> tuple[int, int]:
+def _span(one: Heard, *, of: _Recording) -> tuple[int, int]:
     """First sample and length of a piece: the sound with a second around it, where there is one.
 
     Where something else was played nearer, half of the pause between.
     """
-    margin = round(_MARGIN_S * heap.sample_rate_hz)
-    others = [other for other in heap.heard if other.recording == one.recording and other != one]
+    margin = round(_MARGIN_S * of.sample_rate_hz)
+    others = [other for other in of.heard if other != one]
     before = [(one.start - other.end) // 2 for other in others if other.end <= one.start]
     after = [(other.start - one.end) // 2 for other in others if other.start >= one.end]
     first = max(one.start - min([margin, *before]), 0)
-    last = min(one.end + min([margin, *after]), opened[one.recording].samples)
+    last = min(one.end + min([margin, *after]), of.samples)
     return first, last - first
 
 

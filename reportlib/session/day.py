@@ -82,6 +82,9 @@ class Table:
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
+Use = Literal["desk", "living room", "home cinema", "stage"]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Speaker(Table):
     """``[speaker]``, the loudspeaker under test."""
@@ -91,7 +94,7 @@ class Speaker(Table):
         Literal["passive", "active"],
         _about("passive is fed by an amplifier, active has its own", '"passive"'),
     ]
-    use: Literal["desk", "living room", "home cinema", "stage"] | None = None
+    use: Use | None = None
     crossovers_hz: Annotated[
         tuple[Hertz, ...], AfterValidator(lambda hz: tuple(sorted(set(hz))))
     ] = ()

@@ -75,7 +75,7 @@ from reportlib.measure.stress.records import (
     ThermalTerm,
     end_of,
 )
-from reportlib.numbers import digits_for, half_width, level_digits, level_key, outwards, slug
+from reportlib.numbers import digits_for, half_width, highest_end, level_key, outwards, slug
 from reportlib.write.quotes import Fact, FactTable, band_key, together_name
 from reportlib.write.readings_stress import coil_end, distortion_ends, last_recovery
 
@@ -334,8 +334,7 @@ def _limit_facts(limit: Limit) -> list[Fact]:
     found = []
     if limit.threshold_db == BEHIND_DB[0] and limit.tested_to_db is not None:
         # Half decibels are levels too.
-        digits = level_digits(limit.tested_to_db)
-        tested = outwards(limit.tested_to_db, digits=digits, up=False)
+        tested, digits = highest_end(limit.tested_to_db, digits=0, tested=limit.tested_to_db)
         found.append(fact("tested", tested, digits=digits))
     name = f"{limit.threshold_db:g}"
     digits = 0
@@ -348,9 +347,8 @@ def _limit_facts(limit: Limit) -> list[Fact]:
             fact(f"{name}.low", outwards(limit.low_db, digits=digits, up=False), digits=digits)
         )
     if limit.high_db is not None:
-        found.append(
-            fact(f"{name}.high", outwards(limit.high_db, digits=digits, up=True), digits=digits)
-        )
+        high, digits = highest_end(limit.high_db, digits=digits, tested=limit.tested_to_db)
+        found.append(fact(f"{name}.high", high, digits=digits))
     return found
 
 

@@ -3,6 +3,7 @@
 import contextlib
 import json
 import os
+import re
 import shutil
 import sqlite3
 
@@ -13,10 +14,11 @@ from commands import run
 from hostile import ATTACKS
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from session_factory import write_session
+from session_factory import MINIMAL, write_session
 
 from reportlib.errors import ArchiveError
 from reportlib.judge.limits import kind_of
+from reportlib.many.again import WITHIN, changed
 from reportlib.many.columns import COLUMNS, compile_filter, limit_column
 from reportlib.many.index import FILE, FOLDER, read_index
 from reportlib.many.rows import first_behind, from_results, ladder_of, limit_said, row_of
@@ -108,6 +110,82 @@ def test_two_sessions_of_one_name_are_both_listed_and_said(tmp_path):
         result.stderr
     )
     assert all(folder in result.stdout for folder in ("one", "two", "other", "3 sessions."))
+
+
+def measured_on(folder, date, *, serial="LIB-0107", space="room", **about):
+    """Write a session of one loudspeaker of several, as a run leaves it."""
+    write_kept(folder, date=date, **about)
+    text = MINIMAL.replace("[rig]", f'use = "stage"\nserial = "{serial}"\n\n[rig]')
+    (folder / "session.toml").write_text(text.replace("Marram 12", about.get("name", "Trivet 6")))
+    made = kept_results(date=date, **about)
+    made["measured"]["space"] = space
+    (folder / ".upheld/results/results.json").write_text(json.dumps(made))
+
+
+def lost(amount_db, *, left_playing_db=0.0):
+    """Return the bands of a document, the bass of its loudest levels by so much lower."""
+    bands = kept_results()["bands"]
+    for one in bands:
+        top, amount = (99.0, amount_db) if one["test"] == "short_term" else (92.0, left_playing_db)
+        if one["band"] == "bass" and one["level_db"] == top:
+            one["mean_db"] -= amount
+    return bands
+
+
+def test_a_loudspeaker_measured_again_tells_what_changed(tmp_path):
+    measured_on(tmp_path / "first", "2026-05-04")
+    measured_on(tmp_path / "repeated", "2026-06-04", bands=lost(0.05))
+    measured_on(tmp_path / "worn", "2026-07-04", bands=lost(1.5, left_playing_db=2.0))
+    measured_on(tmp_path / "moved", "2026-08-04", space="gated", bands=lost(9.0))
+    measured_on(tmp_path / "another", "2026-06-05", serial="LIB-0108", bands=lost(9.0))
+    write_kept(tmp_path / "of no serial", date="2026-06-06")
+    rows = {row["folder"]: row for row in index_of(tmp_path)[0].rows()}
+    told = {folder: (row["measured"], row["before"]) for folder, row in rows.items()}
+    assert told == {
+        "first": (4, None), "repeated": (4, "2026-05-04"), "worn": (4, "2026-06-04"),
+        "moved": (4, "2026-07-04"), "another": (1, None), "of no serial": (None, None),
+    }  # fmt: skip
+    assert rows["repeated"]["changed"] == "within the interval"
+    assert rows["moved"]["changed"] == "can't tell (other space)"
+    turned_up, left_playing = rows["worn"]["changed"].split("; ")
+    assert re.fullmatch(r"bass \S+ → \S+ dB at 99 dB", turned_up)
+    assert re.fullmatch(r"bass, left playing, \S+ → \S+ dB at 92 dB", left_playing)
+    assert names(tmp_path, "measured > 1 and changed != within the interval") == ["moved", "worn"]
+    assert "since 2026-05-04: within the interval" in run("archive", tmp_path).stdout
+    shutil.rmtree(tmp_path / "first")
+    assert next(index_of(tmp_path)[0].rows(compile_filter("folder = repeated")))["before"] is None
+
+
+def test_days_of_other_levels_are_told_apart_by_their_limits():
+    limit = {"limit_1db_bass_low": 93.0, "limit_1db_bass_high": 95.0, "limit_1db_bass": 94.0,
+             "limit_1db_bass_state": "at", "top_db": 96.0}  # fmt: skip
+    beyond = {"limit_1db_bass_state": "not reached", "limit_1db_bass_tested": 99.0, "top_db": 99.0}
+    assert changed(limit, beyond) == "bass 1 dB behind 94.0 → not by 99 dB"
+    assert changed(limit, {**beyond, "limit_1db_bass_tested": 94.0}) == WITHIN
+    assert changed(limit, {"top_db": 99.0}) == "can't tell"
+
+
+def test_a_library_asks_for_what_it_lends_to(tmp_path):
+    needs = [
+        {"need": need, "setup": "your seat", "answer": answer}
+        for need, answer in (("relaxed music", "just"), ("film at reference level", "yes"))
+    ]
+    measured_on(tmp_path / "stage", "2026-05-04", needs=needs)
+    write_kept(tmp_path / "other", needs=needs)
+    asked = "seat_film_at_reference_level = yes and use = stage and serial = lib-0107"
+    assert names(tmp_path, asked) == ["stage"]
+    run("archive", tmp_path)
+    page = (tmp_path / "catalogue/index.html").read_text("utf-8")
+    assert "Loud enough for film at reference level; just loud enough for relaxed music." in page
+
+
+def test_loudspeakers_come_by_name_the_newest_day_first_and_damaged_sessions_last(tmp_path):
+    write_kept(tmp_path / "b old", name="B", date="2025-05-04")
+    write_kept(tmp_path / "b new", name="b", date="2026-05-04")
+    write_kept(tmp_path / "c", name="C")
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a" / "session.toml").write_text("format = [")
+    assert names(tmp_path) == ["b new", "b old", "c", "a"]
 
 
 def test_what_is_wrong_with_a_session_is_one_line_and_loses_nothing(tmp_path):
@@ -206,10 +284,10 @@ def test_only_sessions_that_changed_are_read_again(tmp_path, monkeypatch):
         (lambda path: path.write_bytes(b""), "damaged"),
         (lambda path: path.write_bytes(b"SQLite format 3\x00" + bytes(5000)), "damaged"),
         (lambda path: path.write_bytes(path.read_bytes()[:-9000]), "damaged"),
-        (lambda path: changed(path, "UPDATE about SET layout = 'older'"), "of another version"),
-        (lambda path: changed(path, "ALTER TABLE sessions ADD more"), "damaged"),
+        (lambda path: spoilt(path, "UPDATE about SET layout = 'older'"), "of another version"),
+        (lambda path: spoilt(path, "ALTER TABLE sessions ADD more"), "damaged"),
         (
-            lambda path: changed(
+            lambda path: spoilt(
                 path,
                 "CREATE TRIGGER t AFTER INSERT ON sessions BEGIN DELETE FROM sessions; END",
             ),
@@ -230,7 +308,7 @@ def test_an_index_that_can_t_be_believed_is_made_anew_with_a_line(tmp_path, spoi
     assert index_of(tmp_path)[1] == []
 
 
-def changed(path, sql):
+def spoilt(path, sql):
     with sqlite3.connect(path) as connection:
         connection.execute(sql)
     connection.close()
@@ -275,6 +353,10 @@ def test_limits_are_said_as_reports_say_them(told):
         "at": "95.5", "by": "by 78", "may be": "perhaps by 99", "cant": "can’t tell",
         "not by 99": "not by 99", "not by 90": "not by 90",
     }  # fmt: skip
+    assert (
+        limit_said({"a_state": "between", "a_low": 93.2, "a_high": 99.3, "a_tested": 99.4}, "a")
+        == "93–99.4"
+    )  # never past what was tested
     first = {row["folder"]: first_behind(row, test="short_term") for row in index.rows()}
     assert first["at"] == "bass 95.5 dB"
     assert first["not by 99"] == "not by 99 dB"

@@ -136,7 +136,9 @@ def long_page(tmp_path_factory):
         for n in range(450)
     )  # fmt: skip
     page = tmp_path_factory.mktemp("long") / "index.html"
-    page.write_text(catalogue_html(made, title="Long", count=450), encoding="utf-8")
+    page.write_text(
+        catalogue_html(made, title="Long", count=450, loudspeakers=450), encoding="utf-8"
+    )
     return page
 
 

@@ -14,7 +14,7 @@ from commands import run
 from planned_day import Day, write
 
 from reportlib.plan.heard import Heard, expected, find_stresses, find_sweeps
-from reportlib.plan.intake import match
+from reportlib.plan.matching import match
 from reportlib.session.reading import read_planned_session, read_session
 from reportlib.simulate.speakers import SPEAKERS
 
@@ -233,7 +233,9 @@ def test_names_that_the_levels_contradict_do_not_count(referenced, tmp_path):
     names[one], names[other] = names[other], names[one]
     recordings = heap(tmp_path, takes, names=names)
     done = taken_in(folder, recordings, code=3)
-    assert any("named as another take than its level shows" in said for said in done["doubtful"])
+    assert any(
+        "named as another take than its level or its time" in said for said in done["doubtful"]
+    )
     own_pieces(folder, done["filed"], takes, recordings=recordings, names=names)
 
 
@@ -329,15 +331,72 @@ def test_what_cannot_be_used_is_said(referenced, tmp_path):
     recordings = heap(tmp_path, takes)
     soundfile.write(recordings / "mono.wav", takes[0].channels[0], RATE, subtype="PCM_16")
     soundfile.write(recordings / "other.wav", takes[0].channels.T, 48000, subtype="PCM_16")
-    done = taken_in(folder, recordings, code=3)
-    assert any("mono.wav has 1 channels where 2" in said for said in done["doubtful"])
-    assert any("other.wav has 48000 samples" in said for said in done["doubtful"])
+    (recordings / "cut.wav").write_bytes(b"RIFF")
+    (recordings / "notes.txt").write_text("It rained.")
+    (recordings / "._short-72-a.wav").write_bytes(b"Mac")
+    (recordings / "older").mkdir()
+    write(recordings, {"hall": takes[0].channels[:, : 2 * RATE]}, rate=RATE)
+    shutil.copy(recordings / "short-84-a.wav", recordings / "short-84-a (1).wav")
+    done = taken_in(folder, recordings)
+    assert set(done["filed"]) == all_planned(folder)
+    assert done["missing"] == done["doubtful"] == []
+    for line in (
+        "mono.wav: 1 channel where 2", "other.wav: 48000 samples", "cut.wav: no WAV or FLAC",
+        "notes.txt: neither WAV nor FLAC", "._short-72-a.wav: hidden", "older: a folder",
+        "hall.wav: nothing that was played", "short-84-a (1).wav: the same as short-84-a.wav",
+    ):  # fmt: skip
+        assert sum(line in said for said in done["left_out"]) == 1, line
+    named = set(done["filed"].values())
+    assert len(done["left_out"]) == len([*recordings.iterdir()]) - len(named)
     said = run("intake", folder, recordings, code=2).stderr
     assert "holds captures already" in said
     shutil.rmtree(folder / "captures")
     (recordings / "short-72-a.wav").write_bytes(b"RIFF")
-    assert "short-72-a.wav: no WAV or FLAC" in run("intake", folder, recordings, code=2).stderr
+    done = taken_in(folder, recordings, code=3)
+    assert [said.split(" (")[0] for said in done["missing"]] == ["short-72-a"]
+    shutil.rmtree(folder / "captures")
     assert "neither WAV nor FLAC" in run("intake", folder, folder / "plan.pdf", code=2).stderr
+    assert "no such file" in run("intake", folder, folder / "nowhere", code=2).stderr
+
+
+def test_files_without_a_sound_take_no_times_away(referenced, tmp_path):
+    folder, takes = folder_for(referenced, tmp_path)
+    names = numbered(takes)
+    recordings = heap(tmp_path, takes, names=names)
+    for name in ("slate", "test"):
+        write(recordings, {name: takes[0].channels[:, : 3 * RATE + len(name)]}, rate=RATE)
+        os.utime(recordings / f"{name}.wav", (NOON, NOON))
+    done = taken_in(folder, recordings)
+    assert done["doubtful"] == []
+    own_pieces(folder, done["filed"], takes, recordings=recordings, names=names)
+
+
+@pytest.mark.parametrize("copied", ["at once", "last first"])
+def test_a_recorders_numbers_tell_the_order_that_copies_lost(referenced, tmp_path, copied):
+    folder, takes = folder_for(referenced, tmp_path)
+    names = [f"take {number}" for number in range(1, len(takes) + 1)]  # 10 comes after 9
+    recordings = heap(tmp_path, takes, names=names, times=False)
+    if copied == "last first":
+        for number, name in enumerate(reversed(names)):
+            os.utime(recordings / f"{name}.wav", (NOON + 60 * number,) * 2)
+    done = taken_in(folder, recordings)
+    assert done["doubtful"] == []
+    own_pieces(folder, done["filed"], takes, recordings=recordings, names=names)
+
+
+def test_a_name_that_the_clock_contradicts_is_told(referenced, tmp_path):
+    """Takes of the same level: only a day that lies along the plan by its clock tells them."""
+    folder, takes = folder_for(referenced, tmp_path)
+    names = [take.name for take in takes]
+    one, other = names.index("short-84-a"), names.index("long-84-before-a")
+    names[one], names[other] = names[other], names[one]
+    recordings = heap(tmp_path, takes, names=names)
+    done = taken_in(folder, recordings, code=3)
+    assert {said.split(" is named")[0] for said in done["doubtful"]} == {names[one], names[other]}
+    own_pieces(folder, done["filed"], takes, recordings=recordings, names=names)
+    shutil.rmtree(folder / "captures")
+    shuffled = heap(tmp_path, takes[::-1])  # a clock that tells no measuring day counts less
+    assert taken_in(folder, shuffled)["doubtful"] == []
 
 
 @pytest.mark.parametrize("ratio", [1.0, 1.0 + 1e-4, 1.0 - 1e-4])
