@@ -21,6 +21,7 @@ _VERBS = {
     "publish": "publishing",
     "history": "publishing",
     "compare": "comparisons",
+    "words": "wordings",
     "archive": "archives",
     "demo": "demos",
 }
