@@ -21,6 +21,7 @@ _VERBS = {
     "publish": ("publishing", "Render an edited notebook again; analyses nothing."),
     "history": ("publishing", "List earlier notebooks, or put one back."),
     "compare": ("comparisons", "Set two to eight sessions beside each other."),
+    "words": ("wordings", "List the wordings, or what a session fills into them."),
     "archive": ("archives", "List, filter and refresh many sessions; write their catalogue."),
     "demo": ("demos", "Simulate measuring days of invented loudspeakers."),
 }

@@ -65,10 +65,10 @@ def compare(
         document = {
             "folder": str(done.folder),
             "sessions": [str(path) for path in done.sessions],
-            **outcome(done.made.run, written=done.made.rendered.written),
+            **outcome(done.made),
         }
         echo_json(document)
         return
     for line in done.made.run.lines():
         echo(line)
-    say_made(done.folder, rendered=done.made.rendered)
+    say_made(done.folder, rendered=done.made.rendered, left_out=done.made.left_out)

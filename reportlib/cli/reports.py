@@ -66,9 +66,8 @@ def _report(
         session, given=given(parameters), paper=paper, bring_back=bring_back, stage=status
     )
     if as_json:
-        document = outcome(made.run, written=made.rendered.written)
-        echo_json(document)
+        echo_json(outcome(made))
         return
     for line in made.run.lines():
         echo(line)
-    say_made(session, rendered=made.rendered)
+    say_made(session, rendered=made.rendered, left_out=made.left_out)

@@ -29,8 +29,7 @@ from reportlib.publish.kinds import kind_of
 
 if TYPE_CHECKING:
     from reportlib.many.making import Outcome
-    from reportlib.publish.notebook import Run
-    from reportlib.publish.report import Rendered
+    from reportlib.publish.report import Made, Rendered
 
 SPEAKERS = ("marram-12", "trivet-6", "samphire-3")
 PAPERS = ("a4", "letter")
@@ -85,11 +84,17 @@ _ASKED = (
         type=click.IntRange(1, 48),
         help="Smoothing of responses, the n of 1/n octave.  [default: 12]",
     ),
+    click.option(
+        "--words",
+        metavar="FOLDER",
+        help="Folder of your own wordings (upheld words lists ours); '' goes without.  "
+        "[default: words, beside the session's folder]",
+    ),
 )
 
 
 def asked(command: Callable[..., None]) -> Callable[..., None]:
-    """Add the options that are parameters of the notebook: the reader's seat, smoothing."""
+    """Add the options that are parameters of the notebook: the seat, smoothing, own wordings."""
     for option in reversed(_ASKED):
         command = option(command)
     return command
@@ -125,9 +130,11 @@ def status(what: str) -> Iterator[None]:
     echo(f"{what}: {time.monotonic() - began:.1f} s", err=True)
 
 
-def say_made(folder: Path, *, rendered: "Rendered") -> None:
+def say_made(folder: Path, *, rendered: "Rendered", left_out: Sequence[str] = ()) -> None:
     """Say the verdict, how far the data can be trusted, where everything is, what comes next."""
     kind = kind_of(folder)
+    for line in left_out:
+        echo(f"upheld: your wordings: {line}", err=True)
     if rendered.verdict:
         echo(rendered.verdict)
     if rendered.warnings:
@@ -138,11 +145,12 @@ def say_made(folder: Path, *, rendered: "Rendered") -> None:
     echo(f"To edit: {folder / kind.notebook}; then: upheld publish {folder}")
 
 
-def outcome(run: "Run", *, written: Sequence[Path]) -> dict[str, Any]:
+def outcome(made: "Made") -> dict[str, Any]:
     """Return what a run did, as ``--json`` prints it."""
+    run = made.run
     return {
         "notebook": str(run.notebook),
-        "written": [str(path) for path in written],
+        "written": [str(path) for path in made.rendered.written],
         "kept_cells": list(run.kept_slots),
         "deleted_cells": list(run.deleted_cells),
         "merged_cells": list(run.joined_slots),
@@ -151,6 +159,7 @@ def outcome(run: "Run", *, written: Sequence[Path]) -> dict[str, Any]:
         "set_aside": None if run.aside is None else str(run.aside),
         "quotes": [{"cell": slot, **asdict(quote)} for slot, quote in run.quotes],
         "read_again": {slot: list(why) for slot, why in run.read_again.items()},
+        "wordings_leave_out": list(made.left_out),
     }
 
 

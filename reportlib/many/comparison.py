@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from reportlib import __version__
-from reportlib.draw.wordings import narrative_templates
+from reportlib.draw.wordings import narrative_templates, own_words
 from reportlib.errors import ReportError, SessionError, one_line
 from reportlib.judge.analysis import analyse
 from reportlib.judge.records import Analysis
@@ -193,8 +193,9 @@ def keep_comparison(
     folder : the comparison's own; nothing is written into a session's
     """
     facts = comparison_facts(comparison)
+    templates = narrative_templates(own_words(folder, words=parameters.words))
     run = {
-        "drafts": draft_comparison(comparison, facts=facts, templates=narrative_templates()),
+        "drafts": draft_comparison(comparison, facts=facts, templates=templates),
         "about": about_comparison(comparison, reports=reports),
         "parameters": parameters.model_dump(),
         "judged": judged(comparison),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from reportlib.errors import BusyError, NotebookError, SessionError, one_line
 from reportlib.publish import memory, results
 from reportlib.publish.kinds import COMPARISON, kind_of
-from reportlib.publish.report import Made, Stage, quietly, run_and_render
+from reportlib.publish.report import Made, Stage, from_folder, quietly, run_and_render
 from reportlib.session import files
 from reportlib.session.parameters import FEWEST_COMPARED, MOST_COMPARED
 
@@ -89,26 +89,12 @@ def as_seen_from(folder: Path, *, sessions: Sequence[Path]) -> list[str]:
     """Return the sessions' paths as the notebook in `folder` has them: relative where that is
     possible without leaving all that they have in common.
     """
-    return [_relative(session.resolve(), start=folder.resolve()) for session in sessions]
-
-
-def _relative(path: Path, *, start: Path) -> str:
-    common = _common_folder((path, start))
-    if common is None or common == Path(common.anchor):
-        return path.as_posix()
-    return Path(os.path.relpath(path, start)).as_posix()
-
-
-def _common_folder(paths: Sequence[Path]) -> Path | None:
-    try:
-        return Path(os.path.commonpath(paths))
-    except ValueError:  # of several drives
-        return None
+    return [files.relative(session.resolve(), start=folder.resolve()) for session in sessions]
 
 
 def _beside(sessions: Sequence[Path]) -> Path:
     """Return the folder ``comparison`` in what the sessions' folders have in common."""
-    common = _common_folder([session.resolve().parent for session in sessions])
+    common = files.common_folder([session.resolve().parent for session in sessions])
     if common is None or common == Path(common.anchor):
         raise NotebookError(
             "the sessions have no folder in common to put the comparison into. Name one: "
@@ -272,7 +258,7 @@ def make_comparison(
             )
             parameters = checked_comparison(
                 **{
-                    **merged_parameters(remembered, given),
+                    **merged_parameters(remembered, from_folder(given, folder=folder)),
                     "sessions": as_seen_from(folder, sessions=chosen),
                 }
             )

@@ -17,8 +17,8 @@ from itertools import pairwise
 import numpy as np
 
 from reportlib.errors import PlanError
-from reportlib.judge.seat import NOMINAL_HZ
 from reportlib.measure.levels import (
+    NOMINAL_HZ,
     band_centres_hz,
     cell_edges_hz,
     cell_mean,

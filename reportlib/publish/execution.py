@@ -77,10 +77,10 @@ def execute(
             cell.metadata["tags"] = [*cell.metadata.get("tags", []), *wanted]
     given = parameters.model_dump(mode="json")
     declared = _declared_parameters(notebook, kind=kind)
-    if given.keys() != declared:
+    if not declared <= given.keys():  # a cell made before may lack one: it is put in all the same
         raise NotebookError(
             f"{kind.notebook}: the cell tagged 'parameters' declares {sorted(declared)}, but this "
-            f"version passes {sorted(given)}. Make the cell declare exactly these names."
+            f"version passes {sorted(given)}. Make the cell declare no others."
         )
     if while_running is not None:
         while_running()

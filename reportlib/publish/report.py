@@ -7,6 +7,7 @@ what recorders and editors keep beside their files.
 """
 
 import json
+import os
 import threading
 from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import AbstractContextManager, ExitStack, nullcontext
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from reportlib.errors import SessionError, one_line
 from reportlib.publish.kinds import REPORT, Kind, kind_of
+from reportlib.session import files
 
 if TYPE_CHECKING:
     from reportlib.publish.notebook import Run, Saved
@@ -39,10 +41,17 @@ class Rendered:
 
 @dataclass(frozen=True, kw_only=True)
 class Made:
-    """A report that was made: what the run did to the notebook, and what was rendered."""
+    """A report that was made.
+
+    Attributes
+    ----------
+    run, rendered : what the run did to the notebook, and what was rendered
+    left_out : what the tester's own wordings leave out that ours say, one line each
+    """
 
     run: "Run"
     rendered: Rendered
+    left_out: tuple[str, ...] = ()
 
 
 def quietly(_: str) -> AbstractContextManager[object]:
@@ -63,7 +72,8 @@ def make_report(
 
     Parameters
     ----------
-    given : parameters by name that differ from what is remembered of this session's last run
+    given : parameters by name that differ from what is remembered of this session's last run;
+        `words` as seen from here
     paper : what the PDF is set for; None: as remembered
     bring_back : names of cells that the reviewer deleted and wants again
     kernels : what starts the kernel; None: a new process of this Python
@@ -96,7 +106,8 @@ def make_report(
             from reportlib.publish import results
 
             remembered = known_parameters(results.last_parameters(session))
-            chosen = checked_parameters(**{**merged_parameters(remembered, given), "session": "."})
+            merged = merged_parameters(remembered, from_folder(given, folder=session))
+            chosen = checked_parameters(**{**merged, "session": "."})
             return run_and_render(
                 session,
                 parameters=chosen,
@@ -106,6 +117,16 @@ def make_report(
                 count=len(day.digests) - 1,
                 stage=stage,
             )
+
+
+def from_folder(given: Mapping[str, Any], *, folder: Path) -> dict[str, Any]:
+    """Return parameters with the folder of the tester's wordings as seen from another folder."""
+    if not given.get("words"):
+        return dict(given)
+    words = files.relative(
+        Path(os.path.normpath(Path(given["words"]).absolute())), start=folder.resolve()
+    )
+    return {**given, "words": words}
 
 
 def run_and_render(
@@ -130,9 +151,11 @@ def run_and_render(
     BusyError, ReportError
         As `make_report`.
     """
+    from reportlib.draw.wordings import left_out, own_words
     from reportlib.publish import memory, notebook
     from reportlib.session import lock
 
+    own = own_words(folder, words=parameters.words)  # before the kernel is asked for anything
     with lock.same_folder(folder), lock.only_run(folder / memory.FOLDER, what=kind.verb):
         names = (*kind.stages, _RENDERING)
         with ExitStack() as running:
@@ -154,7 +177,7 @@ def run_and_render(
             )
         with stage(f"{len(names)}/{len(names)} {_RENDERING}"):
             rendered = render_session(folder, kind=kind, paper=paper)
-    return Made(run=done, rendered=rendered)
+    return Made(run=done, rendered=rendered, left_out=left_out(own))
 
 
 def render_session(

@@ -15,8 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from jinja2 import Environment
+
 from reportlib import __version__
-from reportlib.draw.wordings import narrative_templates
+from reportlib.draw.wordings import narrative_templates, own_words
 from reportlib.errors import NotebookError
 from reportlib.judge.records import Analysis
 from reportlib.measure.stress.stages import multitone_curves
@@ -27,7 +29,7 @@ from reportlib.session.parameters import ReportParameters
 from reportlib.write import data, report
 from reportlib.write.changed import what_changed
 from reportlib.write.facts import collect
-from reportlib.write.quotes import Fact
+from reportlib.write.quotes import Fact, FactTable
 
 _RESULTS = f"{memory.FOLDER}/results"
 _DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError)
@@ -54,10 +56,8 @@ def keep_results(analysis: Analysis, *, parameters: ReportParameters) -> None:
     """Write results, facts and drafts of a run into the session's ``.upheld/``."""
     session = Path(analysis.session.folder)
     facts = collect(analysis)
-    drafts = report.draft(
-        analysis, facts=facts, templates=narrative_templates(), parameters=parameters
-    )
-    drafts["what-changed"] = _what_changed(analysis, facts=facts)
+    templates = narrative_templates(own_words(session, words=parameters.words))
+    drafts = drafted(analysis, facts=facts, templates=templates, parameters=parameters)
     keep(
         session,
         run={"drafts": drafts, "about": about(analysis), "parameters": parameters.model_dump()},
@@ -90,7 +90,20 @@ def keep(
         files.write_text_safely(folder / _RESULTS / name, text, inside=folder)
 
 
-def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:
+def drafted(
+    analysis: Analysis,
+    *,
+    facts: FactTable,
+    templates: Environment,
+    parameters: ReportParameters,
+) -> dict[str, str]:
+    """Return the draft of every narrative cell of a report, by slot."""
+    drafts = report.draft(analysis, facts=facts, templates=templates, parameters=parameters)
+    drafts["what-changed"] = _what_changed(analysis, facts=facts, templates=templates)
+    return drafts
+
+
+def _what_changed(analysis: Analysis, *, facts: FactTable, templates: Environment) -> str:
     """Draft what has changed since the report was last published, empty where nothing has."""
     session = analysis.session
     judged = history.judged(data.results_document(analysis, tool_version=""))
@@ -105,9 +118,7 @@ def _what_changed(analysis: Analysis, *, facts: Mapping[str, Fact]) -> str:
         judged=judged,
         numbers={},
     )
-    return what_changed(
-        changed, last=last, now=now, name=session.speaker.name, templates=narrative_templates()
-    )
+    return what_changed(changed, last=last, now=now, name=session.speaker.name, templates=templates)
 
 
 def about(analysis: Analysis) -> dict[str, Any]:

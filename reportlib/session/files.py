@@ -28,6 +28,7 @@ import re
 import secrets
 import shutil
 import stat
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -215,6 +216,26 @@ def refuse_links(path: Path, *, inside: Path) -> None:
             said = "this is a link, and nothing is written through one. Remove the link."
             raise RenderError(one_line(f"{place}: {said}"))
     raise RenderError(one_line(f"{path}: leads out of {inside}. Name a place in that folder."))
+
+
+def relative(path: Path, *, start: Path) -> str:
+    """Return an absolute path as seen from a folder, without leaving all that both have in common.
+
+    >>> relative(Path("/days/words"), start=Path("/days/marram-12"))
+    '../words'
+    """
+    common = common_folder((path, start))
+    if common is None or common == Path(common.anchor):
+        return path.as_posix()
+    return Path(os.path.relpath(path, start)).as_posix()
+
+
+def common_folder(paths: Sequence[Path]) -> Path | None:
+    """Return the innermost folder that absolute paths have in common, None on several drives."""
+    try:
+        return Path(os.path.commonpath(paths))
+    except ValueError:
+        return None
 
 
 def hold(descriptor: int) -> bool:

@@ -50,6 +50,9 @@ class ReportParameters(BaseModel):
     """Volume of the reader's room [m³]; None: as in that setting."""
     seat_reverberation_s: _Reverberation | None = None
     """Reverberation time of the reader's room [s]; None: as in that setting."""
+    words: str | None = None
+    """Folder of the tester's own wordings, as seen from the session's; None: ``words`` beside it,
+    where that holds any; empty: none (`draw.wordings.own_words`)."""
 
 
 class ComparisonParameters(BaseModel):
@@ -70,11 +73,12 @@ class ComparisonParameters(BaseModel):
     seat_loudspeakers: _Loudspeakers | None = None
     seat_volume_m3: _Volume | None = None
     seat_reverberation_s: _Reverberation | None = None
+    words: str | None = None
 
     def of_session(self, session: str) -> ReportParameters:
         """Return the parameters under which one of the sessions is analysed."""
-        shared = {name: value for name, value in self.model_dump().items() if name != "sessions"}
-        return ReportParameters(session=session, **shared)
+        own = {"sessions", "words"}
+        return ReportParameters(session=session, **self.model_dump(exclude=own))
 
 
 Parameters = ReportParameters | ComparisonParameters

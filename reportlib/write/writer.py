@@ -253,9 +253,9 @@ class Drafter:
         """Fill in one wording."""
         return worded(self.templates, wording, **values)
 
-    def page(self, slot: str, **values: object) -> str:
+    def page(self, slot: str, *, paragraphs: Sequence[str] = (), **values: object) -> str:
         """Fill in the page of a slot from finished paragraphs."""
-        text = self.say(f"{slot}/page", **values)
+        text = self.say(f"{slot}/page", paragraphs="\n\n".join(paragraphs), **values)
         return re.sub(r"\n{3,}", "\n\n", text)
 
     def quote(self, name: str) -> str:
