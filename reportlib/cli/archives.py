@@ -105,7 +105,7 @@ def archive(
     \b
     Example:
       upheld archive my-sessions --where "limit_1db_mids > 95 and grade_bass = holds"
-      upheld archive my-sessions --where "seat_relaxed_music = yes and use = desk"
+      upheld archive my-sessions --where "seat_loud_music = yes and seat_room = living room"
       upheld archive my-sessions --where "measured > 1 and changed != within the interval"
       upheld archive my-sessions --refresh --jobs 4
       upheld archive s3://library/tests --refresh --scheduler tcp://10.0.0.2:8786

@@ -176,15 +176,14 @@ def listed(row: Row, *, address: str, picture: str) -> Listed:
 
 
 def _enough(row: Row) -> str:
-    found = {
-        answer: [need for need in NEEDS if row[seat_column(need)] == answer]
-        for answer in ("yes", "just", "no")
-    }
-    parts = (("", "yes"), ("just ", "just"), ("not ", "no"))
-    said = [
-        f"{word}loud enough for {joined(found[answer])}" for word, answer in parts if found[answer]
-    ]
-    return "; ".join(said)
+    """Say what it is loud enough for, and where; nothing where no answer is known."""
+    said = []
+    for answer, words in (("yes", ""), ("just", "just "), ("no", "not ")):
+        needs = [need for need in NEEDS if row[seat_column(need)] == answer]
+        if needs:
+            said.append(f"{words}loud enough for {joined(needs)}")
+    where = f"{row['seat_room']}: " if row["seat_room"] and said else ""
+    return where + "; ".join(said)
 
 
 def catalogue_html(sessions: Iterable[Listed], *, title: str, count: int, loudspeakers: int) -> str:

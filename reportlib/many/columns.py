@@ -35,6 +35,7 @@ from reportlib.judge.records import Answer
 from reportlib.judge.thresholds import BEHIND_DB
 from reportlib.measure.levels import BANDS
 from reportlib.session.day import Use
+from reportlib.session.parameters import SeatRoom
 
 Kind = Literal["text", "number", "limit"]
 Value = str | float | int | None
@@ -150,6 +151,7 @@ def _columns() -> Iterator[Column]:
                 yield text(f"{name}_state", "whether it was reached", words=STATES)
     for need in NEEDS:
         yield text(seat_column(need), f"loud enough for {need} at the seat", words=get_args(Answer))
+    yield text("seat_room", "where that seat is", words=get_args(SeatRoom))
     yield text("findings", "what a change fits, with its confidence; joined by commas")
     yield number("warnings", "warnings on the data")
     yield number("refused", "captures and levels that had to be left out")

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from reportlib.errors import ReportError, one_line
 from reportlib.judge.limits import kind_of
@@ -35,8 +35,10 @@ from reportlib.many.columns import (
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import highest_end, listed, true_minus
 from reportlib.publish import memory
+from reportlib.publish.results import last_parameters
 from reportlib.session import files
 from reportlib.session.day import Speaker
+from reportlib.session.parameters import SeatRoom
 from reportlib.session.reading import read_planned_session
 from reportlib.write.readings_sweeps import rise_share
 
@@ -72,6 +74,8 @@ def row_of(session_folder: Path, *, folder: str) -> dict[str, Value]:
             document = _document(session_folder, place)
             row |= from_results(document) | {LADDER: ladder_of(document)}
             row |= _specimen(session_folder)
+            room = last_parameters(session_folder).get("seat_room")
+            row["seat_room"] = room if room in get_args(SeatRoom) else None
             row["problem"] = _missing(session_folder, named=list(document["digests"]))
         except _NO_RESULTS as error:
             row |= _without_results(session_folder) | _damaged(

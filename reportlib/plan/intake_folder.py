@@ -91,7 +91,7 @@ def take_in(
     SessionError
         The session is not a planned one, or has captures already.
     CaptureError
-        A recording cannot be used, or there is no baseline among them.
+        There is no recording, or no baseline among them.
     """
     session = _planned_session(folder)
     _refuse_elsewhere(folder, session=session)
@@ -145,10 +145,14 @@ def take_in(
         filed.append((str(session.calibration.recording), calibrator.name))
     for one in heap:
         if one.path not in sources.values():
-            what = "nothing of it was planned" if one.heard else "nothing that was played is heard"
+            what = (
+                "none of what is heard in it was filed" if one.heard else "nothing played is heard"
+            )
             left_out.append(f"{one.path.name}: {what}.")
     left_out += [
-        f"{path.name}: no calibrator is missing." for path in calibrators if path != calibrator
+        f"{path.name}: none was planned, or there is one already."
+        for path in calibrators
+        if path != calibrator
     ]
     return TakenIn(
         filed=tuple(filed),

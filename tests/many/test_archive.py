@@ -171,12 +171,17 @@ def test_a_library_asks_for_what_it_lends_to(tmp_path):
         for need, answer in (("relaxed music", "just"), ("film at reference level", "yes"))
     ]
     measured_on(tmp_path / "stage", "2026-05-04", needs=needs)
+    run_of = tmp_path / "stage/.upheld/results/run.json"
+    run_of.write_text(json.dumps({"parameters": {"seat_room": "small stage"}}))
     write_kept(tmp_path / "other", needs=needs)
     asked = "seat_film_at_reference_level = yes and use = stage and serial = lib-0107"
+    asked += " and seat_room = small stage"
     assert names(tmp_path, asked) == ["stage"]
     run("archive", tmp_path)
     page = (tmp_path / "catalogue/index.html").read_text("utf-8")
-    assert "Loud enough for film at reference level; just loud enough for relaxed music." in page
+    told = "oud enough for film at reference level; just loud enough for relaxed music."
+    assert f"Small stage: l{told}" in page
+    assert f"<p>L{told}" in page
 
 
 def test_loudspeakers_come_by_name_the_newest_day_first_and_damaged_sessions_last(tmp_path):

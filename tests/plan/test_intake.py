@@ -200,6 +200,12 @@ def test_a_missing_level_is_listed_and_left_out(referenced, tmp_path):
     shutil.rmtree(folder / "captures")
     done = taken_in(folder, heap(tmp_path, takes))
     assert set(done["filed"]) == all_planned(folder)
+    # what was heard and could not be used is told of, too
+    shutil.rmtree(folder / "captures")
+    done = taken_in(folder, heap(tmp_path, [one for one in takes if one.name != "long-84"]), code=3)
+    assert done["left_out"] == [
+        f"long-84-before-{take}.wav: none of what is heard in it was filed." for take in "ab"
+    ]
 
 
 def test_a_doubled_take_is_kept_as_one_more(referenced, tmp_path):
@@ -343,7 +349,7 @@ def test_what_cannot_be_used_is_said(referenced, tmp_path):
     for line in (
         "mono.wav: 1 channel where 2", "other.wav: 48000 samples", "cut.wav: no WAV or FLAC",
         "notes.txt: neither WAV nor FLAC", "._short-72-a.wav: hidden", "older: a folder",
-        "hall.wav: nothing that was played", "short-84-a (1).wav: the same as short-84-a.wav",
+        "hall.wav: nothing played is heard", "short-84-a (1).wav: the same as short-84-a.wav",
     ):  # fmt: skip
         assert sum(line in said for said in done["left_out"]) == 1, line
     named = set(done["filed"].values())
