@@ -90,15 +90,11 @@ def text_inputs(session: Session, *, parameters: ReportParameters) -> Given:
         session=session,
         responses=responses,
         gate=gate,
-        rules=Rules(
-            reference_counts=False,
-            drive_tolerance_db=session.rig.drive_tolerance_db,
-            assumed_repeatability_db=parameters.assumed_repeatability_db,
-            usable_u95_db=parameters.usable_u95_db,
-            full_scale_db=None,
+        rules=_rules(
+            session,
+            parameters,
             sweep_range_hz=range_hz,
             lowest_hz=gate.lowest_hz,
-            fraction=fraction,
             microphone_db=microphone,
             source="text",
             lower_bound=True,
@@ -165,15 +161,11 @@ def impulse_inputs(session: Session, *, parameters: ReportParameters, keep: bool
         session=remaining,
         responses=responses,
         gate=gate,
-        rules=Rules(
-            reference_counts=False,
-            drive_tolerance_db=session.rig.drive_tolerance_db,
-            assumed_repeatability_db=parameters.assumed_repeatability_db,
-            usable_u95_db=parameters.usable_u95_db,
-            full_scale_db=None,
+        rules=_rules(
+            session,
+            parameters,
             sweep_range_hz=(law.start_hz, law.stop_hz),
             lowest_hz=gate.lowest_hz,
-            fraction=fraction,
             microphone_db=microphone,
             lower_bound=noise_s is None,
         ),
@@ -186,4 +178,16 @@ def impulse_inputs(session: Session, *, parameters: ReportParameters, keep: bool
         ),
         sample_rate_hz=rate,
         stress=stress.tones,
+    )
+
+
+def _rules(session: Session, parameters: ReportParameters, **of_kind: Any) -> Rules:
+    return Rules(
+        reference_counts=False,
+        drive_tolerance_db=session.rig.drive_tolerance_db,
+        assumed_repeatability_db=parameters.assumed_repeatability_db,
+        usable_u95_db=parameters.usable_u95_db,
+        full_scale_db=None,
+        fraction=parameters.smoothing_fraction,
+        **of_kind,
     )

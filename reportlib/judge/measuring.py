@@ -103,10 +103,11 @@ def measure_captures(
         The baseline has no take left, or nothing is left to compare with it.
     """
     if captures.is_text_session(session):
-        return _measured(text_inputs(session, parameters=parameters), parameters=parameters)
+        given = text_inputs(session, parameters=parameters)
+        return _measured(given, session=session, parameters=parameters)
     if session.of_impulse_responses:
         given = impulse_inputs(session, parameters=parameters, keep=keep)
-        return _measured(given, parameters=parameters)
+        return _measured(given, session=session, parameters=parameters)
     reader = reader_of(session, fraction=parameters.smoothing_fraction, keep=keep)
     law, rate, fraction = reader.law, reader.sample_rate_hz, reader.fraction
     paths = sweep_captures(session)
@@ -182,7 +183,7 @@ def short_term_test(measured: Measured) -> ShortTerm:
     )
 
 
-def _measured(found: Given, *, parameters: ReportParameters) -> Measured:
+def _measured(found: Given, *, session: Session, parameters: ReportParameters) -> Measured:
     return Measured(
         session=found.session,
         parameters=parameters,
@@ -191,7 +192,7 @@ def _measured(found: Given, *, parameters: ReportParameters) -> Measured:
         rules=found.rules,
         responses=found.responses,
         traces={},
-        notes=(*session_notes(found.session), *found.notes),
+        notes=(*session_notes(session), *found.notes),
         stress=found.stress,
     )
 

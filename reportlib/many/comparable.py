@@ -5,6 +5,7 @@ from collections.abc import Callable, Hashable, Mapping, Sequence
 
 from reportlib.judge.thresholds import BEHIND_DB
 from reportlib.many.ranking import (
+    FREE_SPACES,
     common_output,
     heard_alike,
     measured_alike,
@@ -14,7 +15,15 @@ from reportlib.many.ranking import (
 )
 from reportlib.many.records import Compared, Hindrance, OutputTrack, Ranking, StressEnd
 from reportlib.many.tracks import ALL_BANDS, SWEEPS, named, note
-from reportlib.numbers import duration, frequency, level_text, levels_text, listed
+from reportlib.measure.levels import NOMINAL_HZ
+from reportlib.numbers import (
+    duration,
+    frequency,
+    hz_range_text,
+    level_text,
+    levels_text,
+    listed,
+)
 
 
 def hindrances(
@@ -64,15 +73,19 @@ def _space(sessions: Sequence[Compared]) -> list[Hindrance]:
         return []
     parts = [
         f"{listed(named(group))}: {' or '.join(dict.fromkeys(one.space for one in group))}"
+        + ("" if (over := group[0].level_hz) == NOMINAL_HZ else f", over {hz_range_text(*over)}")
         for group in groups
     ]
+    by_range = len({one.space in FREE_SPACES for one in sessions}) == 1 and not alone
     return [
         note(
             "space",
             stops=True,
             groups=[named(group) for group in groups],
             words=f"A level does not mean the same where each was measured ({'; '.join(parts)}).",
-            remedy="Measure all of them in free field, behind a gate, or over the same ground.",
+            remedy="Sweep all of them over the same range."
+            if by_range
+            else "Measure all of them in free field, behind a gate, or over the same ground.",
         )
     ]
 
@@ -136,44 +149,32 @@ def _nothing_heard(
     nothing = [band for band in ALL_BANDS if not own[band].told and own[band].measured]
     by_gate = [band for band in nothing if own[band].low_hz < one.lowest_hz]
     by_noise = [band for band in nothing if band not in by_gate]
-    found = []
-    if untested:
-        found.append(
-            note(
-                "stretch",
-                stops=True,
-                groups=[[one.name], rest],
-                bands=untested,
-                words=f"{one.name} was not measured in the {listed(untested)}.",
-                remedy="Sweep it there too, if it plays there.",
-            )
-        )
-    if by_gate:
-        lowest = min(own[band].low_hz for band in by_gate)
-        found.append(
-            note(
-                "stretch",
-                stops=True,
-                groups=[[one.name], rest],
-                bands=by_gate,
-                words=f"{one.name} says nothing of the {listed(by_gate)}: its gate resolves "
-                f"nothing below {frequency(one.lowest_hz)}.",
-                remedy=f"Measure it with a gate of {math.ceil(2e3 / lowest):g} ms or more.",
-            )
-        )
-    if by_noise:
-        found.append(
-            note(
-                "stretch",
-                stops=True,
-                groups=[[one.name], rest],
-                bands=by_noise,
-                words=f"{one.name} says nothing of the {listed(by_noise)}: too little can be "
-                "told there at any level.",
-                remedy="Measure it with more takes or where it is quieter.",
-            )
-        )
-    return found
+    lowest = min((own[band].low_hz for band in by_gate), default=1.0)
+    told = (
+        (
+            untested,
+            f"{one.name} was not measured in the {listed(untested)}.",
+            "Sweep it there too, if it plays there.",
+        ),
+        (
+            by_gate,
+            f"{one.name} says nothing of the {listed(by_gate)}: its gate resolves "
+            f"nothing below {frequency(max(one.lowest_hz, 1.0))}.",
+            f"Measure it with a gate of {math.ceil(2e3 / lowest):g} ms or more.",
+        ),
+        (
+            by_noise,
+            f"{one.name} says nothing of the {listed(by_noise)}: too little can be told there "
+            "at any level.",
+            "Measure it with more takes or where it is quieter.",
+        ),
+    )
+    groups = [[one.name], rest]
+    return [
+        note("stretch", stops=True, groups=groups, bands=bands, words=words, remedy=remedy)
+        for bands, words, remedy in told
+        if bands
+    ]
 
 
 def _heard_otherwise(

@@ -55,11 +55,12 @@ def scale_of(session: Compared) -> Hashable | None:
     """Return what kind of level a session's output is; None where it is not one at 1 m.
 
     Free field and gated levels are alike; over a reflecting floor everything is 6 dB up; in a
-    room or near the cone the level stays at the microphone.
+    room or near the cone the level stays at the microphone. Those named by other stretches of
+    frequency are not alike.
     """
-    if session.space in FREE_SPACES:
-        return "free"
-    return "half space" if session.space == "half space" else None
+    if session.space not in (*FREE_SPACES, "half space"):
+        return None
+    return session.space in FREE_SPACES, session.level_hz
 
 
 def measured_alike(session: Compared) -> Hashable:

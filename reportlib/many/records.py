@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from reportlib.judge.records import Answer, Limit
+from reportlib.measure.levels import NOMINAL_HZ
 from reportlib.session.records import FloatArray, freeze, same_length
 
 Question = Literal["equal output", "1 dB behind", "left playing"]
@@ -48,6 +49,7 @@ class Compared:
     steps_measured : whether the volume steps are read from it
     source : ``"text"`` where the curves were read from column text, ``"impulse response"`` where
         from such without their noise: their uncertainty is a lower bound
+    level_hz : the stretch that its levels are named by
     """
 
     name: str
@@ -70,6 +72,7 @@ class Compared:
     reference: str | None
     steps_measured: bool
     source: Literal["sweep", "text", "impulse response"]
+    level_hz: tuple[float, float] = NOMINAL_HZ
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

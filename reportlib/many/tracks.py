@@ -24,7 +24,7 @@ from reportlib.many.records import (
     Question,
     StressEnd,
 )
-from reportlib.measure.levels import BANDS, Band
+from reportlib.measure.levels import BANDS, Band, named_by_hz
 from reportlib.measure.records import ChangeCurve
 from reportlib.measure.stress.records import band_ends
 from reportlib.numbers import day_text, slug
@@ -65,6 +65,7 @@ def _compared(analysis: Analysis, *, name: str, slug: str) -> Compared:
         reference=session.rig.reference_at if session.channels.reference is not None else None,
         steps_measured=all(step.measured_db is not None for step in analysis.drive_steps),
         source=_source(analysis),
+        level_hz=named_by_hz(*analysis.sweep_range_hz),
     )
 
 

@@ -108,19 +108,19 @@ def grid_hz(*, start_hz: float, stop_hz: float, per_octave: int = GRID_PER_OCTAV
     return np.asarray(1000.0 * G ** (np.arange(first, last + 1) / per_octave))
 
 
-def nominal(frequency_hz: FloatArray) -> BoolArray:
-    """Return which points of the grid a level is named by (session format, ``level_db``).
+def named_by_hz(low_hz: float, high_hz: float) -> tuple[float, float]:
+    """Return the stretch that a level is named by, of what was measured (session format).
 
-    Those within 200 to 5000 Hz; all, where less than two octaves of that were measured.
-
-    Parameters
-    ----------
-    frequency_hz : shape (n,), a stretch of the grid
+    200 to 5000 Hz; all of what was measured, where that is less than two octaves of it.
     """
-    low, high = NOMINAL_HZ
-    inside = (frequency_hz >= low) & (frequency_hz <= high)
-    enough = np.count_nonzero(inside) >= 2 * GRID_PER_OCTAVE
-    return np.asarray(inside if enough else np.ones_like(inside))
+    enough = min(high_hz, NOMINAL_HZ[1]) >= 4.0 * max(low_hz, NOMINAL_HZ[0])
+    return NOMINAL_HZ if enough else (low_hz, high_hz)
+
+
+def nominal(frequency_hz: FloatArray) -> BoolArray:
+    """Return which points of the grid a level is named by; shape of `frequency_hz`, which rises."""
+    low, high = named_by_hz(float(frequency_hz[0]), float(frequency_hz[-1]))
+    return np.asarray((frequency_hz >= low) & (frequency_hz <= high))
 
 
 def band_centres_hz(fraction: int, *, start_hz: float, stop_hz: float) -> FloatArray:

@@ -14,6 +14,7 @@ from scipy.signal import butter, sosfilt, sosfreqz
 from reportlib.cli import main
 from reportlib.errors import ReportError
 from reportlib.judge.analysis import analyse
+from reportlib.many.comparison import compare
 from reportlib.session.day import SweepFacts
 from reportlib.session.parameters import ReportParameters
 from reportlib.session.reading import read_session
@@ -110,6 +111,17 @@ def test_impulse_responses_give_the_curves_of_their_sweeps(tmp_path, swept, said
     assert {"levels-as-asked", "steps-not-measured"} <= codes
     assert not codes & {"clock-unknown", "hum", "noise-with-signal", "low-signal"}
     assert not report.harmonics
+
+
+@pytest.mark.parametrize("said", ["", NOISE])
+def test_impulse_responses_take_a_place_beside_others_where_their_noise_is_known(
+    tmp_path, swept, said
+):
+    report = analysed(day(tmp_path / "a", facts=FACTS + said))
+    found = compare([report, swept], names=["a", "b"])
+    assert ("noise not known" in {one.kind for one in found.hindrances}) == (not said)
+    assert bool(found.rankings) == bool(said)
+    assert not any("text" in one.words for one in found.hindrances)
 
 
 def sweeps_instead(drive_db, take=0):

@@ -137,7 +137,9 @@ def test_a_drive_unit_alone_is_reported_whole(tmp_path, kind, recorded):
 def test_a_drive_unit_alone_beside_a_whole_loudspeaker(tmp_path):
     sub = drafts_of(one_unit(tmp_path / "sub", "sub"))[0]
     comparison = compare([sub, make_analysis(name="Trivet 6")], names=["a", "b"])
+    assert not comparison.rankings
     words = [one.words for one in comparison.hindrances]
+    assert any("free field, over 20–200 Hz" in one for one in words)
     assert any("was not measured in the low mids, mids, presence" in one for one in words)
     assert not any("too little can be told" in one for one in words)
 
