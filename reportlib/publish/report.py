@@ -177,7 +177,12 @@ def run_and_render(
             )
         with stage(f"{len(names)}/{len(names)} {_RENDERING}"):
             rendered = render_session(folder, kind=kind, paper=paper)
-    return Made(run=done, rendered=rendered, left_out=left_out(own))
+    of_this = {
+        slot: text
+        for slot, text in own.items()
+        if slot.startswith("comparison/") == (kind is not REPORT)
+    }
+    return Made(run=done, rendered=rendered, left_out=left_out(of_this))
 
 
 def render_session(

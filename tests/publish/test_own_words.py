@@ -7,6 +7,7 @@ import nbformat
 import pytest
 from commands import run
 
+from reportlib.publish.execution import sign
 from reportlib.publish.merge import slot
 
 VERDICT = (
@@ -16,9 +17,17 @@ CAPTION = "{% block caption_level_ladder %}\nMy <i>ladder</i>. {{ interval }}\n{
 MINE = "## Turned up\n\nIn my own words, once and for all."
 
 
+WORDS = "\nwords: "
+"""Where the last line of the parameter cell begins."""
+
+
+def cells(folder):
+    return [one.source for one in nbformat.read(folder / "report.ipynb", as_version=4).cells]
+
+
 @pytest.fixture(scope="module")
 def runs(reported, undrawn, tmp_path_factory):
-    """Three runs of a session, each with what it printed and its page."""
+    """Three runs of a session, each with what it printed and its page; the first one's cells."""
     top = tmp_path_factory.mktemp("voice")
     folder = shutil.copytree(undrawn, top / "trivet-6")
     notebook = nbformat.read(folder / "report.ipynb", as_version=4)
@@ -34,15 +43,17 @@ def runs(reported, undrawn, tmp_path_factory):
     beside.mkdir()
     (beside / "in-short.md.j2").write_text(VERDICT.replace("With", "Beside"), "utf-8")
     found = {"beside": made()}
-    kept = nbformat.read(folder / "report.ipynb", as_version=4)
-    assert [one.source for one in kept.cells if slot(one) == "turned-up"] == [MINE]
+    found["cells"] = cells(folder)
     mine = top / "mine"
     mine.mkdir()
     (mine / "in-short.md.j2").write_text(VERDICT, "utf-8")
     found["named"] = made("--words", mine)
-    # drawn again, with a caption added meanwhile
     (mine / "in-short.md.j2").write_text(VERDICT + CAPTION, "utf-8")
-    shutil.copy(reported / "report.ipynb", folder)
+    notebook = nbformat.read(reported / "report.ipynb", as_version=4)  # which draws
+    (cell,) = (one for one in notebook.cells if "parameters" in one.metadata.get("tags", ()))
+    cell.source = f"{cell.source.partition(WORDS)[0]}\n# as it was before there were such words"
+    sign(notebook)
+    nbformat.write(notebook, folder / "report.ipynb")
     found["remembered"] = made()
     return folder, found
 
@@ -53,6 +64,16 @@ def test_words_beside_the_session_are_found(runs):
     assert "Beside Trivet 6 nothing was missing up to" in said
     assert "Beside Trivet 6 nothing was missing up to" in page
     assert "your wordings" not in said
+
+
+def test_edited_cells_stay_as_they_are(runs):
+    folder, found = runs
+    said, _ = found["beside"]
+    assert "Kept as you wrote them: turned-up." in said
+    assert MINE in found["cells"]
+    parameters = cells(folder)[1]
+    assert parameters.endswith("before there were such words")
+    assert WORDS not in parameters
 
 
 def test_a_folder_that_is_named_comes_before_it_and_is_remembered(runs):
