@@ -159,7 +159,7 @@ def alt_coil(analysis: Analysis, *, said: Said) -> str:
 
 
 def _elapsed(playing: Playing) -> str:
-    return duration(max(end.elapsed_s for end in band_ends(playing)))
+    return duration(max(stage.elapsed_s for stage in playing.stages if stage.recorded))
 
 
 def _end_words(end: End | None) -> str:
@@ -202,6 +202,11 @@ def _fits(end: CoilEnd, *, coil: CoilTrack, said: Said) -> str:
     expected = f"{db_number(end.expected_db)} dB"
     if end.heard_db is None:
         return said("left-playing/fits-untold", expected=expected)
-    wording = "left-playing/fits" if end.agrees else "left-playing/fits-not"
-    tones = hz_range_text(coil.low_hz, coil.high_hz)
-    return said(wording, expected=expected, heard=f"{db_number(end.heard_db)} dB", tones=tones)
+    which = "less than that" if end.heard_db > end.expected_db else "more than that explains"
+    return said(
+        "left-playing/fits",
+        expected=expected,
+        heard=f"{db_number(end.heard_db)} dB",
+        tones=hz_range_text(coil.low_hz, coil.high_hz),
+        which="which fits" if end.agrees else which,
+    )
