@@ -25,7 +25,8 @@ BUDGETS = {
 NEVER = re.compile(
     r"\b(?:likely|probably|perhaps|give or take|matters|reckon\w*|gift|gives? in|parted|stress"
     r"|captures?|trade’s sum|rings in|peaky|as the most|single room modes|named below|hotter"
-    r"|more of it\b(?! than)|does not agree|stayed within|too short for|behind)\b"
+    r"|more of it\b(?! than)|does not agree|stayed within|too short for|behind)\b",
+    re.IGNORECASE,
 )
 ILL_FORMED = re.compile(r"None|\bnan\b|\{\{|\binf\b|\.\.(?!\.)| [,;.](?![\d])|[,;] ?[,;]|\d K\b")
 STANDS_IN_ITS_ROW = ("short.", "long.", "limit.", "coil.", "step.")
@@ -262,33 +263,29 @@ def _loses(one):
 def _left_playing(analysis, text):
     told = {(level, band): grades_said(one) for levels, one in clauses(text)
             for level in levels for band in named(one["bands"])}  # fmt: skip
-    if not analysis.session.long_term:
-        return
-    last = max(one.level_db for one in analysis.session.long_term)
     swept = {
-        one.band: (one.grade, one.grade_may_be)
+        (one.level_db, one.band): (one.grade, one.grade_may_be)
         for one in sorted(analysis.bands, key=lambda one: one.elapsed_s)
-        if one.test == "long_term" and one.level_db == last
+        if one.test == "long_term"
     }
     played = {
-        end.name: grade_of(end.change_db, 0.0, mean_u95_db=end.u95_db, worst_u95_db=0.0)
+        (end.level_db, end.name): grade_of(
+            end.change_db, 0.0, mean_u95_db=end.u95_db, worst_u95_db=0.0
+        )
         for one in analysis.playing
-        if one.level_db == last
         for end in band_ends(one)
     }
-    said = {band: grade for (level, band), grade in told.items() if level == last}
-    for band, grade in said.items():
-        if grade not in (swept.get(band), played.get(band)):
-            yield f"{band} at {last:g} dB: {swept.get(band)}, {played.get(band)}, but {grade}"
-    known = played if any(one.level_db == last for one in analysis.playing) else swept
-    missing = {band for band, grade in known.items() if grade[0] != "can't tell"} - said.keys()
-    if missing:
-        yield f"nothing of {missing}: {text}"
+    for at, grade in told.items():
+        if grade not in (swept.get(at), played.get(at)):
+            yield f"{at}: {swept.get(at)}, {played.get(at)}, but {grade}"
+    for at, grade in (swept | played).items():
+        if grade[0] != "can't tell" and at not in told:
+            yield f"nothing of {at}: {text}"
     verdict = conclude_first(analysis).left_playing
-    for one in verdict.results if verdict is not None and verdict.level_db == last else ():
+    for one in verdict.results if verdict is not None else ():
         # what was lost before the recording began is a part of which no verdict knows
         later = "since the recording began" in text
-        if said.get(one.band) != (one.grade, one.grade_may_be) and not later:
+        if told.get((one.level_db, one.band)) != (one.grade, one.grade_may_be) and not later:
             yield f"the verdict has {one.band} {one.grade}, {one.grade_may_be}: {text}"
 
 

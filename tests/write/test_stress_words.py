@@ -113,7 +113,7 @@ def test_nothing_to_show_is_nothing_to_say(figure, day):
         ("two parts", "a quick part of the loss was there after about \\[8 s\\]"),
         ("two parts", "A slow part can’t be timed, so ten minutes can’t be told"),
         ("two parts", "At 82 dB, by the sweep afterwards, every band holds"),
-        ("two parts", "At 92 dB, by the sweep afterwards, the presence range falls short, ending at"),
+        ("two parts", "At 92 dB, by the sweep afterwards, the presence range falls short"),
         ("two parts", "Sweeps come when part of any loss has gone"),
         ("too slow", "The loss in the presence range can’t be timed, so ten minutes can’t be told"),
         ("not identifiable", r"A sweep \[5 s\].* found \[0\.8 dB\]\S* in the presence range\."),
