@@ -25,10 +25,11 @@ BUDGETS = {
 NEVER = re.compile(
     r"\b(?:likely|probably|perhaps|give or take|matters|reckon\w*|gift|gives? in|parted|stress"
     r"|captures?|trade’s sum|rings in|peaky|as the most|single room modes|named below|hotter"
-    r"|more of it\b(?! than)|does not agree|stayed within|too short for|behind)\b",
+    r"|does not agree|stayed within|too short for|behind)\b",
     re.IGNORECASE,
 )
-ILL_FORMED = re.compile(r"None|\bnan\b|\{\{|\binf\b|\.\.(?!\.)| [,;.](?![\d])|[,;] ?[,;]|\d K\b")
+UNFINISHED = re.compile(r"\bNone\b(?!: )|\bnan\b|\{\{|\binf\b|\d K\b")
+ILL_FORMED = re.compile(r"\.\.(?!\.)| [,;.](?!\d)|[,;] ?[,;]")
 STANDS_IN_ITS_ROW = ("short.", "long.", "limit.", "coil.", "step.")
 """Of these facts; of others, the row tells what they are of."""
 BASES = {base: grade for grade, base in SINGULAR.items()}
@@ -61,10 +62,12 @@ def broken(analysis, drafts, *, shown=()):
     `shown` are its pictures and tables.
     """
     texts = {slot: drafts[slot].split("\n", 1)[1].strip() for slot in BUDGETS}
+    whole = " ".join([*map(plain, texts.values()), *_captions(shown)])
     return [
         *first_screen_broken(analysis, drafts["in-short"]),
         *itertools.chain.from_iterable(_form(slot, text) for slot, text in texts.items()),
-        *ill_said(" ".join([*map(plain, texts.values()), *_captions(shown)])),
+        *ill_said(whole),
+        *(_around(whole, found) for found in ILL_FORMED.finditer(whole)),
         *_one_rounding(texts, shown),
         *_once(texts),
         *_one_number(texts),
@@ -78,8 +81,8 @@ def broken(analysis, drafts, *, shown=()):
 
 def ill_said(text):
     """Return what no reader should find in any words."""
-    yield from (f"{found[0]!r} in: {_around(text, found)}" for found in NEVER.finditer(text))
-    yield from (f"{found[0]!r} in: {_around(text, found)}" for found in ILL_FORMED.finditer(text))
+    for rule in (NEVER, UNFINISHED):
+        yield from (f"{found[0]!r} in: {_around(text, found)}" for found in rule.finditer(text))
 
 
 def _around(text, found):
