@@ -35,14 +35,17 @@ _OF_THE_SETUP = ("baseline-alone", "gate-shortened", "gate-too-short", "level-of
 
 
 def gravity(grade: Grade, may_be: Grade | None = None) -> float:
-    """Return where a grade stands in the order, half a step more where it may be the next.
+    """Return where a grade stands in the order, a part of a step more where it may be another.
+
+    What may be a loss is graver than what may be a gain.
 
     >>> gravity("holds"), gravity("rises") < gravity("slips", "falls short") < gravity("gives out")
     (0.0, True)
     """
     if grade == "can't tell":
         return -1.0
-    return float(_ORDER.index(grade)) + (0.0 if may_be is None else 0.5)
+    beyond = 0.0 if may_be is None else 0.6 if may_be in LOSS_GRADES else 0.5
+    return float(_ORDER.index(grade)) + beyond
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -195,7 +198,7 @@ class Verdict:
             and self.turned_up in self.worst
             and first.test == "short_term"
             and first.level_db != self.worst[0].level_db
-            and gravity(first.grade) >= gravity("falls short")
+            and gravity("falls short") <= first.gravity < self.worst[0].gravity
         )
 
     @property
@@ -269,7 +272,7 @@ def conclude_first(analysis: Analysis) -> Verdict:
         if any(_gravity(one) > 0.0 for one in results):
             break
         holds_to = level if results else holds_to
-    ends, played_untold = _ends(analysis)
+    ends, played_untold = ends_of(analysis)
     return Verdict(
         analysis=analysis,
         levels_db=levels,
@@ -327,7 +330,7 @@ def _doubts(analysis: Analysis, faulty_db: Sequence[float]) -> tuple[QualityNote
     )
 
 
-def _ends(analysis: Analysis) -> tuple[list[list[BandResult]], tuple[str, ...]]:
+def ends_of(analysis: Analysis) -> tuple[list[list[BandResult]], tuple[str, ...]]:
     """Told results of every long-term level after its last stage; bands untold at the loudest.
 
     What was heard while it played, or what the sweep afterwards saw where that alone is told or

@@ -11,7 +11,7 @@ from reportlib.judge.records import Grade
 from reportlib.judge.verdict import gravity
 from reportlib.measure.levels import SLUGS
 from reportlib.numbers import counted, day_text, listed, sentence
-from reportlib.write.verdict_words import doing
+from reportlib.write.together import doing
 from reportlib.write.writer import plain, spoken, verb, worded
 
 

@@ -8,8 +8,7 @@ from collections.abc import Sequence
 
 from reportlib.judge.causes.table import CAUSE_NAMES
 from reportlib.judge.heard import WORDS
-from reportlib.judge.limits import kind_of
-from reportlib.judge.records import SEAT_SETUP, Limit, NeedAnswer
+from reportlib.judge.records import SEAT_SETUP, NeedAnswer
 from reportlib.judge.seat import reader_seat
 from reportlib.judge.verdict import (
     Group,
@@ -20,19 +19,9 @@ from reportlib.judge.verdict import (
 )
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import listed
-from reportlib.write.facts import limit_key
 from reportlib.write.listener import COUNTS, PLACES, heard_values
-from reportlib.write.quotes import quoted
-from reportlib.write.verdict_words import (
-    bare,
-    doing,
-    is_plural,
-    joined,
-    named,
-    verdict_words,
-    what_they_do,
-    where_most,
-)
+from reportlib.write.together import doing, is_plural, names, sentences, where_short
+from reportlib.write.verdict_words import verdict_words, what_they_do, where_most
 from reportlib.write.writer import Writer, decibels, verb
 
 
@@ -43,7 +32,9 @@ def in_short(writer: Writer) -> str:
         "in-short",
         verdict=verdict_words(writer, verdict=verdict),
         seat=_will_it_do(writer),
-        first=" ".join(joined(one) for one in _first(writer, verdict=verdict) if one),
+        first=" ".join(
+            one for thought in _first(writer, verdict=verdict) for one in sentences(thought)
+        ),
     )
 
 
@@ -89,7 +80,7 @@ def _will_it_do(writer: Writer) -> str:
             if loudest
             else say("in-short/seat-not-tested", needs=listed(beyond), verb=needs)
         )
-    return joined([f"{place} {clauses[0]}", *clauses[1:]])
+    return " ".join(sentences(clauses, first=place))
 
 
 def _answers(writer: Writer) -> list[NeedAnswer]:
@@ -136,15 +127,15 @@ def _first(writer: Writer, *, verdict: Verdict) -> list[list[str]]:
 
 
 def _gives(writer: Writer, verdict: Verdict, *, group: Group) -> list[list[str]]:
-    names = named(group.bands, every=group.every)
-    plural = is_plural(names, bands=group.bands)
+    named = names(group.bands, all_told=group.every)
+    plural = is_plural(named, bands=group.bands)
     values = {
-        "bands": _of_test(writer, names, group=group),
+        "bands": _of_test(writer, named, group=group),
         "level": decibels(group.level_db),
         "gives": "give" if plural else "gives",
         "they": "they" if plural else "it",
         "does": doing(group.grade, may_be=group.may_be, plural=plural),
-        "first": _order(names, group=group),
+        "first": _order(named, group=group),
     }
     why = _why(writer, verdict, group=group)
     if not group.loses:
@@ -153,9 +144,9 @@ def _gives(writer: Writer, verdict: Verdict, *, group: Group) -> list[list[str]]
     limits = [verdict.limit_of(one) for one in group.results]
     values["limit"], more = "", []
     if len(reached(limits)) == len(limits):
-        where = {"verb": "are" if plural else "is", "where": where_behind(writer, reached(limits))}
+        where = {"verb": "are" if plural else "is", "where": where_short(writer, reached(limits))}
         if group.may_be is None and group.test == "short_term":
-            values["limit"] = writer.say("in-short/and-limit", **where)
+            values["limit"] = writer.say("in-short/limit", bands="and", **where)
         else:  # enough for a sentence as it is
             more = [writer.say("in-short/limit", bands=values["they"], **where)]
     return [[writer.say("in-short/gives-first", **values), *more, *why]]
@@ -165,10 +156,10 @@ def _gives_not(writer: Writer, verdict: Verdict) -> list[list[str]]:
     """Say what may give, or that nothing does."""
     found = []
     for group in verdict.worst:
-        names = named(group.bands, every=group.every)
+        named = names(group.bands, all_told=group.every)
         values = {
-            "bands": _of_test(writer, names, group=group),
-            "first": _order(names, group=group),
+            "bands": _of_test(writer, named, group=group),
+            "first": _order(named, group=group),
             "level": decibels(group.level_db),
         }
         give = "give" if group.loses else "rise"
@@ -193,26 +184,26 @@ def _also(writer: Writer, verdict: Verdict, *, group: Group) -> list[str]:
     if not limits:
         return []
     bands = [one.band for one in limits]
-    names = named(bands, every=group.every and len(bands) == len(group.bands))
+    named = names(bands, all_told=group.every and len(bands) == len(group.bands))
     limit = writer.say(
         "in-short/limit",
-        bands=_of_test(writer, names, group=group),
-        verb="are" if is_plural(names, bands=bands) else "is",
-        where=where_behind(writer, limits),
+        bands=_of_test(writer, named, group=group),
+        verb="are" if is_plural(named, bands=bands) else "is",
+        where=where_short(writer, limits),
     )
     why = _why(writer, verdict, group=group)
     before = _why(writer, verdict, group=first) if first is not None else []
     return [limit, *(why if why != before else [])]
 
 
-def _of_test(writer: Writer, names: str, *, group: Group) -> str:
+def _of_test(writer: Writer, named: str, *, group: Group) -> str:
     if group.test == "long_term":
-        return writer.say("in-short/left-playing", bands=names)
-    return names
+        return writer.say("in-short/left-playing", bands=named)
+    return named
 
 
-def _order(names: str, *, group: Group) -> str:
-    return "together" if group.every and names.startswith("every") else "first"
+def _order(named: str, *, group: Group) -> str:
+    return "together" if group.every and named.startswith("every") else "first"
 
 
 def _why(writer: Writer, verdict: Verdict, *, group: Group) -> list[str]:
@@ -220,27 +211,11 @@ def _why(writer: Writer, verdict: Verdict, *, group: Group) -> list[str]:
     causes = verdict.causes_of(group)
     if not causes:
         return []
-    names = " or ".join(CAUSE_NAMES[one.cause] for one in causes)
+    cause = " or ".join(CAUSE_NAMES[one.cause] for one in causes)
     wording = "fits" if causes[0].confidence == "high" else "could-be"
     if is_instrument(causes[0]):
         wording = "own-doing"
-    return [writer.say(f"in-short/{wording}", cause=names)]
-
-
-def where_behind(writer: Writer, limits: Sequence[Limit]) -> str:
-    """Say at which level, or between which, bands are 1 dB behind; all of them are."""
-    kinds = {kind_of(one) for one in limits}
-    names = [f"{limit_key(one)}.{one.threshold_db:g}" for one in limits]
-    highs = [writer.facts[f"{name}.high"] for name in names]
-    high = quoted(max(highs, key=lambda one: one.value))
-    if "by" in kinds:
-        return writer.say("in-short/limit-by", high=high)
-    low = bare(min((writer.facts[f"{name}.low"] for name in names), key=lambda one: one.value))
-    if len(limits) > 1 or kinds == {"between"}:
-        return writer.say("in-short/limit-between", low=low, high=high)
-    return writer.say(
-        "in-short/limit-at", level=writer.quote(names[0]), low=low, high=bare(highs[0])
-    )
+    return [writer.say(f"in-short/{wording}", cause=cause)]
 
 
 def _not_played(writer: Writer, verdict: Verdict) -> list[str]:

@@ -8,9 +8,10 @@ from collections.abc import Sequence
 from reportlib.judge.grades import grade_of
 from reportlib.judge.heard import WORDS
 from reportlib.judge.thresholds import MEAN_LIMITS_DB
+from reportlib.judge.verdict import ends_of
 from reportlib.measure.levels import BANDS
 from reportlib.measure.stress.records import End, Playing, Recovery, band_ends
-from reportlib.numbers import LEAST_U95_DB, duration, levels_text
+from reportlib.numbers import LEAST_U95_DB, levels_text
 from reportlib.write.facts import stress_key
 from reportlib.write.readings_stress import (
     bands_untold,
@@ -33,7 +34,7 @@ from reportlib.write.together import (
     size,
 )
 from reportlib.write.untold import why_untold as why_curve_untold
-from reportlib.write.writer import Writer, plain, spoken
+from reportlib.write.writer import Writer, minutes, plain, spoken
 
 _ALONE = {"at-swept": "swept-alone", "at-later": "later-alone"}
 """What is said once of levels of which only a part is known."""
@@ -47,11 +48,12 @@ def left_playing(writer: Writer) -> str:
     levels = [entry.level_db for entry in entries]
     heard = {one.level_db: one for one in levels_played(writer.analysis)}
     lengths = sorted({entry.elapsed_s(len(entry.stages) - 1) for entry in entries})
-    elapsed = f"{'up to ' if len(lengths) > 1 else ''}{duration(lengths[-1])}"
+    elapsed = f"{'up to ' if len(lengths) > 1 else ''}{minutes(lengths[-1])}"
     ends = [writer.say("left-playing/played", elapsed=elapsed, levels=levels_text(levels))]
     told: list[tuple[list[float], str, list[str]]] = []
+    untold: dict[str, list[float]] = {}
     for level in levels:
-        found = (
+        found, missing = (
             _while_playing(writer, heard[level]) if level in heard else _by_sweeps(writer, level)
         )
         for wording, clauses in found:
@@ -60,11 +62,16 @@ def left_playing(writer: Writer) -> str:
                 told[-1][0].append(level)
             else:
                 told.append(([level], wording, clauses))
+        for one in missing:
+            untold.setdefault(one, []).append(level)
     for index, (at, wording, clauses) in enumerate(told):
         first = writer.say(f"left-playing/{wording}", levels=levels_text(at))
-        ends += sentences(first, clauses)
+        ends += sentences(clauses, first=first)
         if wording in _ALONE and all(one[1] != wording for one in told[index + 1 :]):
             ends.append(writer.say(f"left-playing/{_ALONE[wording]}"))
+    for one, at in untold.items():
+        first = "" if at == levels else writer.say("left-playing/at", levels=levels_text(at))
+        ends += sentences([one], first=first)
     paragraphs = [ends]
     if heard:
         loudest = heard[max(heard)]
@@ -74,7 +81,11 @@ def left_playing(writer: Writer) -> str:
     return writer.page("left-playing", paragraphs=[" ".join(one) for one in paragraphs if one])
 
 
-def _by_sweeps(writer: Writer, level_db: float) -> list[tuple[str, list[str]]]:
+_Told = tuple[list[tuple[str, list[str]]], list[str]]
+"""How what is told begins, and its clauses; clauses on what can't be told."""
+
+
+def _by_sweeps(writer: Writer, level_db: float) -> _Told:
     """Say what the sweep after a level's last stage saw, which is the least there was."""
     last = {
         one.band: one
@@ -88,19 +99,36 @@ def _by_sweeps(writer: Writer, level_db: float) -> list[tuple[str, list[str]]]:
         for band in BANDS
         if band.name not in {*(fare.band for fare in fares), *writer.long.untested}
     }
-    return [("at-swept", _clauses(writer, fares, why=why, at_least=True))]
+    return _said(writer, {"at-swept": fares}, why=why)
 
 
-def _while_playing(writer: Writer, playing: Playing) -> list[tuple[str, list[str]]]:
-    """Say how each band ended, graded as turned up; what is not since cold is said apart."""
-    ends = band_ends(playing)
-    cold = [_fare(playing, end) for end in ends if end.since_cold]
-    later = [_fare(playing, end) for end in ends if not end.since_cold]
-    why = {band: why_untold(playing, band) for band in bands_untold(playing)}
-    found = [("at", _clauses(writer, cold, why={} if later else why, at_least=False))]
-    if later:
-        found.append(("at-later", _clauses(writer, later, why=why, at_least=True)))
-    return [pair for pair in found if pair[1]]
+def _while_playing(writer: Writer, playing: Playing) -> _Told:
+    """Say how each band ended, graded as turned up; what is not since cold is said apart.
+
+    As the sweep afterwards saw it where that alone tells a band, or saw more.
+    """
+    fares = {end.name: (end.since_cold, _fare(playing, end)) for end in band_ends(playing)}
+    swept = {
+        one.band: fare_of(one)
+        for results in ends_of(writer.analysis)[0]
+        for one in results
+        if one.level_db == playing.level_db and one.source != "multitone"
+    }
+    for band in swept.keys() & fares.keys():
+        if fares[band][1].severity >= swept[band].severity:
+            del swept[band]
+    left = {band: pair for band, pair in fares.items() if band not in swept}
+    return _said(
+        writer,
+        {
+            "at": [fare for since_cold, fare in left.values() if since_cold],
+            "at-later": [fare for since_cold, fare in left.values() if not since_cold],
+            "at-swept": list(swept.values()),
+        },
+        why={
+            band: why_untold(playing, band) for band in bands_untold(playing) if band not in swept
+        },
+    )
 
 
 def _fare(playing: Playing, end: End) -> Fare:
@@ -120,29 +148,22 @@ def _fare(playing: Playing, end: End) -> Fare:
     )
 
 
-def _clauses(
-    writer: Writer, fares: Sequence[Fare], *, why: dict[str, str], at_least: bool
-) -> list[str]:
+def _said(writer: Writer, told: dict[str, list[Fare]], *, why: dict[str, str]) -> _Told:
     """Say of every band at one level how it ended, or why that can't be told."""
+    unsure = {fare.band: "too uncertain" for fares in told.values() for fare in fares
+              if fare.grade == "can't tell"}  # fmt: skip
     found = []
-    unsure = {fare.band: "too uncertain" for fare in fares if fare.grade == "can't tell"}
-    for group in alike([fare for fare in fares if fare.band not in unsure]):
-        values = {"bands": names([fare.band for fare in group]), "does": does(group)}
-        if group[0].by_point:
-            found.append(writer.say("left-playing/fares-at-points", **values))
-        elif not group[0].surely:
-            found.append(writer.say("left-playing/fares", **values))
-        else:
-            amount = size(writer, group, at_least=at_least)
-            change = "louder" if group[0].gains else "quieter"
+    for wording, fares in told.items():
+        groups = alike([fare for fare in fares if fare.band not in unsure])
+        if groups:
             found.append(
-                writer.say("left-playing/fares-by", amount=amount, change=change, **values)
+                (wording, [_clause(writer, one, at_least=wording in _ALONE) for one in groups])
             )
     reasons: dict[str, list[str]] = {}
     for band in BANDS:
         if band.name in {**why, **unsure}:
             reasons.setdefault({**why, **unsure}[band.name], []).append(band.name)
-    return found + [
+    return found, [
         writer.say(
             "left-playing/untold",
             bands=none(bands),
@@ -151,6 +172,17 @@ def _clauses(
         )
         for reason, bands in reasons.items()
     ]
+
+
+def _clause(writer: Writer, group: Sequence[Fare], *, at_least: bool) -> str:
+    values = {"bands": names([fare.band for fare in group]), "does": does(group)}
+    if group[0].by_point:
+        return writer.say("left-playing/fares-at-points", **values)
+    if not group[0].surely:
+        return writer.say("turned-up/fares", **values)
+    amount = size(writer, group, at_least=at_least)
+    change = "louder" if group[0].gains else "quieter"
+    return writer.say("left-playing/fares-by", amount=amount, change=change, **values)
 
 
 MATTERS_DB = MEAN_LIMITS_DB[0]

@@ -109,8 +109,6 @@ def _demands(writer: Writer, answers: Sequence[NeedAnswer]) -> list[str]:
             names = together.names(bands)
             why = why_untold(writer, bands)
             found.append(writer.say("at-your-seat/untold", need=one.need, bands=names, why=why))
-    if not writer.analysis.session.long_term and answers:
-        found.append(writer.say("at-your-seat/not-played"))
     return found
 
 
@@ -171,7 +169,7 @@ def _arriving(writer: Writer, key: str | None) -> list[str]:
         writer.say(
             "at-your-seat/arrives",
             top=writer.quote("test.top"),
-            low=writer.quote(f"{key}.low"),
+            low=together.quoted_size(writer, f"{key}.low", unit=False),
             high=writer.quote(f"{key}.high"),
             place=place(seat).replace(" of them", ""),
         ),

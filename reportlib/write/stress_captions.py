@@ -30,7 +30,8 @@ from reportlib.write.readings_stress import (
     with_coil,
 )
 from reportlib.write.readings_sweeps import last_curves, last_result, long_term_levels
-from reportlib.write.writer import Said, spoken
+from reportlib.write.together import names
+from reportlib.write.writer import Said
 
 
 def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
@@ -55,12 +56,14 @@ def caption_minute_by_minute(analysis: Analysis, *, said: Said) -> str:
         for end in band_ends(loudest)
         if (track := loudest.group(end.name)) is not None and np.isfinite(track.fitted_db).any()
     ]
-    left = [spoken(one.name) for one in fits if not fit_stays(loudest, one)]
+    left = [one.name for one in fits if not fit_stays(loudest, one)]
     swept_too = any(swept(loudest, band=band.name) for band in BANDS)
     return said(
         "left-playing/caption-minute-by-minute",
         dots=said("left-playing/dots-and-fit" if len(left) < len(fits) else "left-playing/dots"),
-        left=said("left-playing/no-curve", bands=listed(left)) if left else "",
+        left=said("left-playing/no-curve", bands=names(left).replace("every", "any"))
+        if left
+        else "",
         diamonds=said("left-playing/diamonds") if swept_too else "",
         pause="" if timeline(loudest).exact else said("left-playing/pause-unknown"),
         told=told_to([end.u95_db for one in levels for end in band_ends(one)], said=said),
@@ -159,7 +162,7 @@ def alt_coil(analysis: Analysis, *, said: Said) -> str:
 
 
 def _elapsed(playing: Playing) -> str:
-    return duration(max(end.elapsed_s for end in band_ends(playing)))
+    return duration(max(stage.elapsed_s for stage in playing.stages if stage.recorded))
 
 
 def _end_words(end: End | None) -> str:
@@ -202,6 +205,11 @@ def _fits(end: CoilEnd, *, coil: CoilTrack, said: Said) -> str:
     expected = f"{db_number(end.expected_db)} dB"
     if end.heard_db is None:
         return said("left-playing/fits-untold", expected=expected)
-    wording = "left-playing/fits" if end.agrees else "left-playing/fits-not"
-    tones = hz_range_text(coil.low_hz, coil.high_hz)
-    return said(wording, expected=expected, heard=f"{db_number(end.heard_db)} dB", tones=tones)
+    which = "less than that" if end.heard_db > end.expected_db else "more than that explains"
+    return said(
+        "left-playing/fits",
+        expected=expected,
+        heard=f"{db_number(end.heard_db)} dB",
+        tones=hz_range_text(coil.low_hz, coil.high_hz),
+        which="which fits" if end.agrees else which,
+    )

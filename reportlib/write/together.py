@@ -1,8 +1,8 @@
 """What bands do, said together: those that do the same share a clause, and clauses a sentence.
 
 Bands of one grade are put in no order. Where each of their intervals overlaps that of the
-largest, they share one number; else the range is given. *May* is said wherever a grade has it,
-or what is heard.
+largest, they share one number where the verdict gives it; else the range is given. *May* is said
+wherever a grade has it, or what is heard.
 """
 
 import math
@@ -10,16 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from reportlib.judge.grades import GAIN_GRADES, LOSS_GRADES
-from reportlib.judge.records import Audible, BandResult, Grade
+from reportlib.judge.limits import kind_of
+from reportlib.judge.records import Audible, BandResult, Grade, Limit
 from reportlib.judge.thresholds import GAIN_LIMITS_DB, MEAN_LIMITS_DB
+from reportlib.judge.verdict import conclude_first
 from reportlib.measure.levels import BANDS
 from reportlib.numbers import digits_for, listed, number, sentence
-from reportlib.write.facts import heard_key
-from reportlib.write.quotes import band_key, written
-from reportlib.write.writer import Drafter, decibels, spoken, verb
+from reportlib.write.facts import heard_key, limit_key
+from reportlib.write.quotes import band_key, together_name, written
+from reportlib.write.writer import Drafter, Writer, decibels, spoken, verb
 
 MOST_WORDS = 25
-"""What a sentence is joined up to."""
+"""A sentence of more is not taken in at once."""
 
 _BASE: dict[Grade, str] = {
     "holds": "hold",
@@ -89,7 +91,7 @@ def fare_of(result: BandResult, *, unknown_db: float = 0.0) -> Fare:
         may_be=result.grade_may_be,
         change_db=change_db,
         u95_db=u95_db,
-        size=f"{band_key(result)}.shortfall",
+        size=f"{band_key(result)}.{'end' if result.source == 'multitone' else 'shortfall'}",
         result=result,
     )
     limits = GAIN_LIMITS_DB if fare.gains else MEAN_LIMITS_DB
@@ -101,25 +103,34 @@ def fare_of(result: BandResult, *, unknown_db: float = 0.0) -> Fare:
     return replace(fare, by_point=by_point)
 
 
-def listing(bands: Sequence[str]) -> str:
+def listing(bands: Sequence[str], *, whose: str = "the") -> str:
     """Name bands one by one, e.g. ``the bass and presence range``."""
-    return f"the {listed([spoken(band) for band in bands])}"
+    return f"{whose} {listed([spoken(band) for band in bands])}"
 
 
-def names(bands: Sequence[str]) -> str:
+def names(bands: Sequence[str], *, whose: str = "the", all_told: bool = False) -> str:
     """Name bands in the fewest words: all five, all from one up or up to one, or each.
 
-    >>> names(["mids", "presence", "treble"]), names(["bass", "low mids"])
-    ('everything from the mids up', 'the bass and low mids')
+    `all_told` says that no other band can be told. `bands`: bass first.
+
+    >>> names(["mids", "presence", "treble"]), names(["bass", "low mids"], whose="its")
+    ('everything from the mids up', 'its bass and low mids')
     """
     every = [band.name for band in BANDS]
     if len(bands) == len(every):
         return "every band"
+    if len(bands) > 2 and all_told:
+        return "every band told"
     if len(bands) > 2 and list(bands) == every[-len(bands) :]:
         return f"everything from the {spoken(bands[0])} up"
     if len(bands) > 2 and list(bands) == every[: len(bands)]:
         return f"everything up to the {spoken(bands[-1])}"
-    return listing(bands)
+    return listing(bands, whose=whose)
+
+
+def is_plural(named: str, *, bands: Sequence[str]) -> bool:
+    """Whether bands that are named so take a verb in the plural."""
+    return not named.startswith("every") and verb(bands, one="", many="s") == "s"
 
 
 def none(bands: Sequence[str]) -> str:
@@ -127,19 +138,25 @@ def none(bands: Sequence[str]) -> str:
     return "no band" if len(bands) == len(BANDS) else listing(bands)
 
 
-def agrees(bands: Sequence[str], *, one: str, many: str) -> str:
-    """Choose the verb's form for what `names` calls these bands."""
-    return one if names(bands).startswith("every") else verb(bands, one=one, many=many)
+def doing(grade: Grade, *, may_be: Grade | None = None, plural: bool = False) -> str:
+    """Say a grade as what bands do.
+
+    >>> doing("slips"), doing("holds", may_be="slips")
+    ('slips', 'may slip')
+    >>> doing("slips", may_be="falls short", plural=True)
+    'slip and may fall short'
+    """
+    does = _BASE[grade] if plural else grade
+    if may_be is None:
+        return does
+    return f"may {_BASE[may_be]}" if grade == "holds" else f"{does} and may {_BASE[may_be]}"
 
 
 def does(fares: Sequence[Fare]) -> str:
-    """Say the grade that these bands share, e.g. ``slip and may fall short``."""
-    grade, may_be = fares[0].grade, fares[0].may_be
-    if may_be is None:
-        return agrees([fare.band for fare in fares], one=grade, many=_BASE[grade])
-    if grade == "holds":
-        return f"may {_BASE[may_be]}"
-    return f"{does([replace(fare, may_be=None) for fare in fares])} and may {_BASE[may_be]}"
+    """Say the grade that these bands share."""
+    bands = [fare.band for fare in fares]
+    plural = is_plural(names(bands), bands=bands)
+    return doing(fares[0].grade, may_be=fares[0].may_be, plural=plural)
 
 
 def alike(fares: Sequence[Fare]) -> list[list[Fare]]:
@@ -161,38 +178,54 @@ def quoted_size(writer: Drafter, name: str, *, unit: bool = True) -> str:
     return f"[{text if unit else text.removesuffix(f' {fact.unit}')}](#fact-{name})"
 
 
-def size(writer: Drafter, fares: Sequence[Fare], *, at_least: bool = False) -> str:
-    """Give the one number of bands that can't be told apart, else their range.
+def size(writer: Writer, fares: Sequence[Fare], *, at_least: bool = False) -> str:
+    """Give how far bands change: the one number that the verdict gives them, else their range.
 
     `at_least` gives the least of it, for what is a lower bound.
     """
-    most = max(fares, key=lambda fare: abs(fare.change_db))
-    least = min(fares, key=lambda fare: abs(fare.change_db))
-    largest = quoted_size(writer, most.size)
+    least, *_, most = sorted((*fares, fares[0]), key=lambda fare: abs(fare.change_db))
     if at_least:
         return f"at least {quoted_size(writer, least.size)}"
-    if len({_text(fare) for fare in fares}) == 1:
-        return largest
-    if all(abs(fare.change_db - most.change_db) <= fare.u95_db + most.u95_db for fare in fares):
-        return f"up to {largest}"
-    return f"{quoted_size(writer, least.size, unit=False)} to {largest}"
+    if len({number(abs(fare.change_db), digits_for(fare.u95_db)) for fare in fares}) == 1:
+        return quoted_size(writer, most.size)
+    verdict = conclude_first(writer.analysis)
+    for group in (verdict.first, verdict.gain, verdict.turned_up, *verdict.worst):
+        if group is None or group.together_db is None:
+            continue
+        if {fare_of(one).size for one in group.by_mean} == {fare.size for fare in fares}:
+            return writer.quote(together_name(group))
+    return f"{quoted_size(writer, least.size, unit=False)} to {quoted_size(writer, most.size)}"
 
 
-def _text(fare: Fare) -> str:
-    return number(abs(fare.change_db), digits_for(fare.u95_db))
-
-
-def sentences(first: str, clauses: Sequence[str]) -> list[str]:
+def sentences(clauses: Sequence[str], *, first: str = "") -> list[str]:
     """Join clauses with semicolons to sentences, the first of which begins with `first`."""
-    found = [first]
-    for clause in clauses:
-        if found[-1] == first:
-            found[-1] = f"{first} {clause}"
-        elif len(f"{found[-1]} {clause}".split()) <= MOST_WORDS:
+    found: list[str] = []
+    for clause in [f"{first} {one}".strip() for one in clauses[:1]] + list(clauses[1:]):
+        if found and len(f"{found[-1]} {clause}".split()) <= MOST_WORDS:
             found[-1] = f"{found[-1]}; {clause}"
         else:
             found.append(clause)
     return [f"{sentence(one)}." for one in found]
+
+
+def where_short(writer: Writer, limits: Sequence[Limit]) -> str:
+    """Say at which level, or between which, bands are first short; all of them are."""
+    names = [f"{limit_key(one)}.{one.threshold_db:g}" for one in limits]
+    # Where two are as good as the same, the one whose bracket is wide is written without
+    # decimals, as the lower end is.
+    _, _, _, highest = max(
+        (round(one.high_db or 0.0), kind_of(one) == "between", one.high_db or 0.0, name)
+        for one, name in zip(limits, names, strict=True)
+    )
+    high = f"{highest}.high"
+    if any(one.low_db is None for one in limits):
+        return writer.say("turned-up/limit-by", high=writer.quote(high))
+    lowest = min(names, key=lambda name: writer.facts[f"{name}.low"].value)
+    low = quoted_size(writer, f"{lowest}.low", unit=False)
+    if len(limits) > 1 or kind_of(limits[0]) == "between":
+        return writer.say("turned-up/limit-between", low=low, high=writer.quote(high))
+    high = quoted_size(writer, high, unit=False)
+    return writer.say("turned-up/limit-at", level=writer.quote(lowest), low=low, high=high)
 
 
 _DIRECTION = ("loss", "gain")

@@ -4,33 +4,33 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from reportlib.check.setup import step_was_off
 from reportlib.judge.heard import balance_of, is_heard
 from reportlib.judge.limits import kind_of
 from reportlib.judge.records import Limit
 from reportlib.judge.thresholds import MEAN_LIMITS_DB, TEXT_UNKNOWN_DB
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import hz_range_text, level_key, levels_text, listed, sentence
-from reportlib.write.facts import heard_key, limit_key
+from reportlib.numbers import hz_range_text, levels_text, listed, sentence
+from reportlib.write.facts import heard_key
 from reportlib.write.listener import top_db
 from reportlib.write.quotes import band_key
 from reportlib.write.readings_sweeps import band_limits
 from reportlib.write.together import (
     Fare,
-    agrees,
     alike,
     does,
     fare_of,
     heard_words,
+    is_plural,
     listing,
     names,
     none,
     quoted_size,
     sentences,
     size,
+    where_short,
 )
 from reportlib.write.untold import why_untold
-from reportlib.write.writer import Writer, decibels, spoken, verb
+from reportlib.write.writer import Writer, decibels, verb
 
 _DEEPER_DB = 1.0
 """A worst point that lies so far beyond its band's mean is named."""
@@ -56,8 +56,7 @@ def turned_up(writer: Writer) -> list[str]:
         impulses = writer.analysis.session.of_impulse_responses
         wording = "noise-not-known" if impulses else "from-text"
         told.append(writer.say(f"turned-up/{wording}"))
-    steps, heard = [*_limits(writer), *_steps(writer)], [*_heard(writer), *balance]
-    paragraphs = (told, steps, _gaps(writer), heard)
+    paragraphs = (told, _limits(writer), _gaps(writer), [*_heard(writer), *balance])
     return [" ".join(found) for found in paragraphs if found]
 
 
@@ -78,7 +77,8 @@ def _changes(writer: Writer, fares: Sequence[Fare]) -> list[str]:
     groups = alike(worst)
     for level_db in dict.fromkeys(group[0].level_db for group in groups):
         clauses = [_clause(writer, one) for one in groups if one[0].level_db == level_db]
-        found += sentences(writer.say("turned-up/at", level=decibels(level_db)), clauses)
+        at = writer.say("turned-up/at", level=decibels(level_db))
+        found += sentences(clauses, first=at)
     found += [
         writer.say(
             "turned-up/first",
@@ -135,17 +135,6 @@ def _holding(writer: Writer, fares: Sequence[Fare]) -> list[str]:
     ]
 
 
-def _steps(writer: Writer) -> list[str]:
-    """Name the volume step that was made farthest from what was asked for."""
-    off = [step for step in writer.analysis.drive_steps if step_was_off(step)]
-    if not off:
-        return []
-    most = max(off, key=lambda step: abs((step.measured_db or 0.0) - step.asked_db))
-    key, level = f"step.{level_key(most.level_db)}", decibels(most.level_db)
-    parts = {part: writer.quote(f"{key}.{part}") for part in ("measured", "asked")}
-    return [writer.say("turned-up/step-off", level=level, **parts)]
-
-
 def _gaps(writer: Writer) -> list[str]:
     """Say which bands were not tested, or can't be told at their loudest levels, and why."""
     story, found = writer.short, []
@@ -155,13 +144,13 @@ def _gaps(writer: Writer) -> list[str]:
         covered = hz_range_text(*writer.analysis.sweep_range_hz)
         found.append(writer.say("turned-up/not-tested", bands=bands, verb=was, range=covered))
     groups: dict[tuple[tuple[float, ...], str], list[str]] = {}
-    for one in story.bands:
-        last_db = one.told[-1].level_db if one.told else -math.inf
+    for band, results in story.told.items():
+        last_db = results[-1].level_db if results else -math.inf
         levels = tuple(level for level in story.levels_db if level > last_db)
-        if levels and one.band not in story.untested:
+        if levels and band not in story.untested:
             curves = [curve for curve in writer.analysis.short_term if curve.level_db in levels]
-            reason = why_untold(writer, [one.band], curves=curves)
-            groups.setdefault((levels, reason), []).append(one.band)
+            reason = why_untold(writer, [band], curves=curves)
+            groups.setdefault((levels, reason), []).append(band)
     for (levels, reason), untold in groups.items():
         some = levels != story.levels_db
         said = writer.say(
@@ -184,10 +173,14 @@ def _limits(writer: Writer) -> list[str]:
         # Those whose brackets overlap can't be ranked.
         tied = [one for one in reached if (one.low_db or 0.0) <= (reached[0].high_db or 0.0)]
         bands = [band.name for band in BANDS if band.name in {one.band for one in tied}]
-        where = _where(writer, tied[0]) if len(tied) == 1 else _where_all(writer, tied)
-        verb_here = agrees(bands, one="is", many="are")
-        values = {"bands": sentence(names(bands)), "verb": verb_here, "where": where}
-        found.append(writer.say("turned-up/limit", **values))
+        named = names(bands)
+        short = writer.say(
+            "in-short/limit",
+            bands=named,
+            verb="are" if is_plural(named, bands=bands) else "is",
+            where=where_short(writer, tied),
+        )
+        found += sentences([short])
         reached = [one for one in reached if one not in tied]
     return found
 
@@ -199,13 +192,13 @@ def _heard(writer: Writer) -> list[str]:
         for one in writer.analysis.audible
         if one.test == "short_term" and one.level_db <= top_db(writer)
     ]
-    if not every or not any(one.told for one in writer.short.bands):
+    told = [one for results in writer.short.told.values() for one in results]
+    if not every or not told:
         return []
     loudest = max(one.level_db for one in every)
     most, *others = [one for one in every if one.level_db == loudest]
     if not is_heard(most):
-        here = [one for story in writer.short.bands for one in story.told]
-        everywhere = sum(one.level_db == loudest for one in here) == len(BANDS)
+        everywhere = sum(one.level_db == loudest for one in told) == len(BANDS)
         wording = "heard-no" if everywhere else "heard-no-told"
         if most.heard == "can't tell":
             wording = "heard-cant-tell"
@@ -240,47 +233,5 @@ def _told(writer: Writer, *, index: int) -> list[Limit]:
     return [limits[index] for limits in found if limits and limits[index].reached is not None]
 
 
-def _named(bands: Sequence[str]) -> str:
-    return listed([spoken(band) for band in bands])
-
-
 def _level(limit: Limit) -> float:
     return limit.level_db if limit.level_db is not None else limit.high_db or 0.0
-
-
-def _is(bands: Sequence[str]) -> str:
-    return verb(bands, one="is", many="are")
-
-
-def _tested(writer: Writer, limit: Limit) -> str:
-    return writer.quote(f"{limit_key(limit)}.tested")
-
-
-def _where(writer: Writer, limit: Limit) -> str:
-    """Say at which level; `limit` is reached."""
-    here = f"{limit_key(limit)}.{limit.threshold_db:g}"
-    kind = kind_of(limit)
-    high = writer.quote(f"{here}.high")
-    if kind == "by":
-        return writer.say("turned-up/limit-by", high=high)
-    low = quoted_size(writer, f"{here}.low", unit=False)
-    if kind == "between":
-        return writer.say("turned-up/limit-between", low=low, high=high)
-    high = quoted_size(writer, f"{here}.high", unit=False)
-    return writer.say("turned-up/limit-at", level=writer.quote(here), low=low, high=high)
-
-
-def _where_all(writer: Writer, limits: Sequence[Limit]) -> str:
-    """Say between which levels all of these lie."""
-    lowest = min(limits, key=lambda one: one.low_db or 0.0)
-    # Where two are as good as the same, the one whose bracket is wide is written without
-    # decimals, as the lower end is.
-    highest = max(
-        limits,
-        key=lambda one: (round(one.high_db or 0.0), kind_of(one) == "between", one.high_db or 0.0),
-    )
-    high = writer.quote(f"{limit_key(highest)}.{highest.threshold_db:g}.high")
-    if lowest.low_db is None:
-        return writer.say("turned-up/limit-by", high=high)
-    low = quoted_size(writer, f"{limit_key(lowest)}.{lowest.threshold_db:g}.low", unit=False)
-    return writer.say("turned-up/limit-between", low=low, high=high)

@@ -5,34 +5,24 @@ read in one breath.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from reportlib.check.kinds import KINDS
-from reportlib.judge.records import BandResult, Grade
-from reportlib.judge.verdict import (
-    Group,
-    Verdict,
-    mean_gravity,
-)
+from reportlib.judge.records import BandResult
+from reportlib.judge.verdict import Group, Verdict, mean_gravity
 from reportlib.measure.levels import BANDS
-from reportlib.numbers import counted, duration, frequency, listed, number, sentence
-from reportlib.write.quotes import Fact, FactTable, band_key, quoted, together_name, written
+from reportlib.numbers import counted, frequency, listed, sentence
+from reportlib.write.quotes import band_key
+from reportlib.write.together import (
+    doing,
+    fare_of,
+    is_plural,
+    names,
+    quoted_size,
+    sentences,
+    size,
+)
 from reportlib.write.untold import UNTOLD_WORDINGS, why_untold
-from reportlib.write.writer import Writer, decibels, spoken, verb
-
-MOST_WORDS = 25
-"""A sentence of more is not taken in at once."""
-
-
-def joined(clauses: Sequence[str]) -> str:
-    """Join clauses to sentences, each as long as it may be."""
-    found: list[str] = []
-    for clause in clauses:
-        if found and len(f"{found[-1]} {clause}".split()) <= MOST_WORDS:
-            found[-1] += f"; {clause}"
-        else:
-            found.append(sentence(clause))
-    return " ".join(f"{one}." for one in found)
+from reportlib.write.writer import Writer, decibels, minutes, spoken, verb
 
 
 def verdict_words(writer: Writer, *, verdict: Verdict) -> str:
@@ -48,7 +38,7 @@ def verdict_words(writer: Writer, *, verdict: Verdict) -> str:
         impulses = writer.analysis.session.of_impulse_responses
         wording = "as-impulses-show" if impulses else "as-text-shows"
         clauses[0] = writer.say(f"in-short/{wording}", rest=clauses[0])
-    return " ".join([*_to_mind(writer, verdict), joined([*clauses, *played])])
+    return " ".join([*_to_mind(writer, verdict), *sentences([*clauses, *played])])
 
 
 def _to_mind(writer: Writer, verdict: Verdict) -> list[str]:
@@ -108,7 +98,10 @@ def _main(writer: Writer, *, verdict: Verdict) -> tuple[list[str], list[str]]:
         steps.insert(0, verdict.first)
     for one in steps:
         what, *more = what_they_do(writer, one, subject="its")
-        found += [say("in-short/at", level=decibels(one.level_db), what=what), *more]
+        if verdict.holds_to_db is None and one.level_db == verdict.levels_db[0]:
+            found += [say("in-short/there", what=what), *more]
+        else:
+            found += [say("in-short/at", level=decibels(one.level_db), what=what), *more]
     playing = [_played(writer, one) for one in worst if one.test == "long_term"]
     return found, [clause for clauses in playing for clause in clauses]
 
@@ -119,7 +112,7 @@ def _holds_playing(writer: Writer, *, verdict: Verdict) -> tuple[str, list[str]]
     if left is None:
         made = bool(writer.analysis.session.long_term)
         return "", [say("in-short/played-untold" if made else "in-short/not-played")]
-    when = {"elapsed": _minutes(left), "level": decibels(left.level_db)}
+    when = {"elapsed": minutes(left.elapsed_s), "level": decibels(left.level_db)}
     if left.at_least:
         return "", [say("in-short/swept-holds", **when)]
     if not verdict.played_untold:
@@ -130,7 +123,7 @@ def _holds_playing(writer: Writer, *, verdict: Verdict) -> tuple[str, list[str]]
 
 def _played(writer: Writer, group: Group) -> list[str]:
     what, *more = what_they_do(writer, group, subject="its")
-    when = {"elapsed": _minutes(group), "level": decibels(group.level_db)}
+    when = {"elapsed": minutes(group.elapsed_s), "level": decibels(group.level_db)}
     return [writer.say("in-short/played", what=what, **when), *more]
 
 
@@ -141,9 +134,9 @@ def what_they_do(writer: Writer, group: Group, *, subject: str) -> list[str]:
     """
     bands = [one.band for one in group.by_mean or group.by_point]
     every = group.every and len(bands) == len(group.bands)
-    names = named(bands, every=every, whose=subject) if subject else ""
-    plural = bool(subject) and is_plural(names, bands=bands)
-    does = f"{names} {doing(group.grade, may_be=group.may_be, plural=plural)}".strip()
+    named = names(bands, whose=subject, all_told=every) if subject else ""
+    plural = bool(subject) and is_plural(named, bands=bands)
+    does = f"{named} {doing(group.grade, may_be=group.may_be, plural=plural)}".strip()
     if not group.changes:
         return [does]
     points = where_most(writer, group.by_point)
@@ -152,14 +145,15 @@ def what_they_do(writer: Writer, group: Group, *, subject: str) -> list[str]:
     bound = group.at_least or any(one.source == "text" for one in group.results)
     values = {
         "does": does,
-        "at_least": "at least" if bound else "",
         "about": "" if bound else "about",
         "short": "" if bound else "short" if group.loses else "louder",
-        "size": _sizes(writer, group),
+        "size": size(
+            writer, [fare_of(one) for one in group.by_mean or group.by_point], at_least=bound
+        ),
     }
     beyond = group.beyond
     if beyond is not None:
-        values["point"] = _as_size(writer.facts[f"{band_key(beyond)}.worst"])
+        values["point"] = quoted_size(writer, f"{band_key(beyond)}.worst")
         values["at"] = where_most(writer, [beyond])
         overall = mean_gravity(beyond) > 0.0
         return [writer.say("in-short/beyond" if overall else "in-short/by-point", **values)]
@@ -179,87 +173,10 @@ def what_they_do(writer: Writer, group: Group, *, subject: str) -> list[str]:
 
 
 def where_most(writer: Writer, results: Sequence[BandResult]) -> str:
-    """Say where bands change most."""
-    return listed([f"near {writer.of(one, 'worst-at')}" for one in results])
-
-
-_BASE: dict[Grade, str] = {
-    "holds": "hold",
-    "slips": "slip",
-    "falls short": "fall short",
-    "gives out": "give out",
-    "rises": "rise",
-    "rises much": "rise much",
-}
-
-
-def doing(grade: Grade, *, may_be: Grade | None = None, plural: bool = False) -> str:
-    """Say a grade as what bands do.
-
-    >>> doing("slips"), doing("holds", may_be="slips")
-    ('slips', 'may slip')
-    >>> doing("slips", may_be="falls short", plural=True)
-    'slip and may fall short'
-    """
-    does = _BASE[grade] if plural else grade
-    if may_be is None:
-        return does
-    return f"may {_BASE[may_be]}" if grade == "holds" else f"{does} and may {_BASE[may_be]}"
-
-
-def named(bands: Sequence[str], *, every: bool, whose: str = "the") -> str:
-    """Name bands: all of them, a stretch from or up to one, or each. `bands`: bass first."""
-    order = [band.name for band in BANDS]
-    if every and len(bands) > 2:
-        return "everything" if len(bands) == len(order) else "every band told"
-    if len(bands) > 2 and list(bands) == order[-len(bands) :]:
-        return f"everything from the {spoken(bands[0])} up"
-    if len(bands) > 2 and list(bands) == order[: len(bands)]:
-        return f"everything up to the {spoken(bands[-1])}"
-    return f"{whose} {listed([spoken(band) for band in bands])}"
-
-
-def is_plural(names: str, *, bands: Sequence[str]) -> bool:
-    """Whether bands that are named so take a verb in the plural."""
-    return not names.startswith("every") and verb(bands, one="", many="s") == "s"
-
-
-def _size(one: BandResult, *, facts: FactTable, loses: bool) -> Fact:
-    """How much a band as a whole changes, as a size."""
-    if one.source == "multitone":
-        return facts[f"{band_key(one)}.{'end' if loses else 'change'}"]
-    return facts[f"{band_key(one)}.{'shortfall' if loses else 'mean'}"]
-
-
-def _sizes(writer: Writer, group: Group) -> str:
-    """Quote the size of bands as a whole: one number where they are together or read the same."""
-    if group.together_db is not None:
-        return writer.quote(together_name(group))
-    facts = [
-        _size(one, facts=writer.facts, loses=group.loses) for one in group.by_mean or group.by_point
-    ]
-    least, most = (choose(facts, key=lambda one: one.value) for choose in (min, max))
-    if written(least) == written(most):
-        return quoted(most)
-    return f"{bare(least)} to {quoted(most)}"
-
-
-def bare(fact: Fact) -> str:
-    """Quote a fact without its unit, for the lower end of a range."""
-    return f"[{number(fact.value, fact.digits)}](#fact-{fact.name})"
-
-
-def _as_size(fact: Fact) -> str:
-    """Quote a change as its size."""
-    return f"[{written(replace(fact, value=abs(fact.value)))}](#fact-{fact.name})"
-
-
-def _minutes(group: Group) -> str:
-    """Write how long it was left playing: in minutes from one minute to one hour."""
-    if not 60.0 <= group.elapsed_s < 3600.0:
-        return duration(group.elapsed_s)
-    text = f"{group.elapsed_s / 60.0:.3g}"
-    return f"{text} minute" if text == "1" else f"{text} minutes"
+    """Say where bands change most; of many, that it is not everywhere."""
+    if len(results) > 1:
+        return writer.say("in-short/single-points")
+    return " ".join(f"near {writer.of(one, 'worst-at')}" for one in results)
 
 
 def _lower_bound(verdict: Verdict) -> bool:

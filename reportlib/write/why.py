@@ -15,6 +15,7 @@ from reportlib.judge.causes.table import (
     NONE_SHOWN,
     NOTHING_TO_CONFIRM,
 )
+from reportlib.judge.grades import GAIN_GRADES, LOSS_GRADES
 from reportlib.judge.records import BandResult, Finding
 from reportlib.judge.thresholds import MEAN_LIMITS_DB
 from reportlib.measure.levels import BANDS
@@ -23,7 +24,7 @@ from reportlib.numbers import hz_range_text, listed
 from reportlib.write import together
 from reportlib.write.facts import coil_key
 from reportlib.write.readings_stress import coil_end, with_coil
-from reportlib.write.writer import Writer, decibels, is_loss, plain
+from reportlib.write.writer import Writer, decibels, plain
 
 _IN_FULL, _MOST_WORDS = 2, 100
 """Causes that come with evidence, as long as all of it is not too long to read."""
@@ -48,10 +49,10 @@ def why(writer: Writer) -> str:
         left += [] if left else [writer.say("why/nothing" if nothing else "why/none")]
         left += _settle(writer, findings[0])
     for in_full in range(_IN_FULL, -1, -1):
-        paragraphs = [
-            _named(writer, together, evidence=in_full - place)
-            for place, together in enumerate(inseparable(stand))
-        ]
+        paragraphs: list[str] = []
+        for place, group in enumerate(inseparable(stand)):
+            said = " ".join(paragraphs)
+            paragraphs.append(_named(writer, group, evidence=in_full - place, said=said))
         paragraphs += [*_coil(writer), " ".join(left)]
         if len(" ".join(paragraphs).split()) <= _MOST_WORDS:
             break
@@ -86,8 +87,11 @@ def part_of(one: Finding, *, low_hz: float, high_hz: float) -> float:
     return math.log(high / low) / math.log(high_hz / low_hz) if high > low else 0.0
 
 
-def _named(writer: Writer, together: Sequence[Finding], *, evidence: int) -> str:
-    """Say what a change fits, with so many sentences of evidence, and what would settle it."""
+def _named(writer: Writer, together: Sequence[Finding], *, evidence: int, said: str) -> str:
+    """Say what a change fits, with so many sentences of evidence, and what would settle it.
+
+    `said` is what stands before it, and is not said again.
+    """
     one = together[0]
     names = [f"**{CAUSE_NAMES[each.cause]}**" for each in together]
     cause = listed(names[:_MOST_IN_ONE], word="or")
@@ -99,7 +103,8 @@ def _named(writer: Writer, together: Sequence[Finding], *, evidence: int) -> str
         others = listed(names[_MOST_IN_ONE:], word="or")
         sentences.append(writer.say("why/could-also-be", cause=others))
     if evidence > 0:
-        for_it, against = _joined(one.evidence_for[:2]), one.evidence_against[:1]
+        for_it = _joined([fact for fact in one.evidence_for[:2] if fact not in said])
+        against = one.evidence_against[:1]
         sentences += [*for_it[: 2 - len(against)], *against][:evidence]
         if one.cause in _LIMITERS and "test.sweep" in writer.facts:
             sentences.append(writer.say("why/limiter", sweep=writer.quote("test.sweep")))
@@ -174,15 +179,10 @@ def _coil(writer: Writer) -> list[str]:
 
 def _without(writer: Writer, stand: Sequence[Finding]) -> list[str]:
     """Name the bands that changed, or may have, and that no cause covers."""
-    short, long = writer.short, writer.long
-    turned_up = [
-        result
-        for one in short.bands
-        for result in (*filter(is_loss, one.told), one.worst_loss, one.largest_gain)
-        if result is not None
-    ]
+    short, long = writer.short.told, writer.long.told
+    turned_up = [one for results in short.values() for one in _to_explain(results)]
     left_playing: list[BandResult | End] = [
-        one.worst_loss for one in long.bands if one.worst_loss is not None
+        one for results in long.values() for one in results if one.grade in LOSS_GRADES[1:]
     ]
     left_playing += [
         end
@@ -192,7 +192,7 @@ def _without(writer: Writer, stand: Sequence[Finding]) -> list[str]:
     ]
     found = []
     for wording, changed, bands in (
-        ("none-turned-up", turned_up, [one.band for one in short.bands if one.told]),
+        ("none-turned-up", turned_up, [band for band, results in short.items() if results]),
         ("none-left-playing", left_playing, [one.name for one in BANDS]),
     ):
         left = [one for one in changed if not any(_covers(each, one) for each in stand)]
@@ -200,8 +200,27 @@ def _without(writer: Writer, stand: Sequence[Finding]) -> list[str]:
         if left:
             names = together.names([one for one in bands if one in named])
             level = decibels(max(one.level_db for one in left))
-            names = names.replace("every band", "any band")
+            names = names.replace("every", "any")
             found.append(writer.say(f"why/{wording}", level=level, bands=names))
+    return found
+
+
+def _to_explain(results: Sequence[BandResult]) -> list[BandResult]:
+    """Of a band turned up: every loss, as a whole even where it may as well hold; the most gain."""
+    found = [
+        one
+        for one in results
+        if one.grade in LOSS_GRADES[1:]
+        or (
+            one.grade_may_be in LOSS_GRADES[1:]
+            and (one.u95_db or 0.0) - (one.mean_db or 0.0) > MEAN_LIMITS_DB[0]
+        )
+    ]
+    gains = [one for one in results if one.grade in GAIN_GRADES[1:]]
+    if gains:
+        found.append(
+            max(gains, key=lambda one: max(one.mean_db or 0.0, 0.5 * (one.worst_db or 0.0)))
+        )
     return found
 
 

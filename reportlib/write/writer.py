@@ -1,7 +1,4 @@
-"""How a draft is written, and what the grades add up to before any wording.
-
-Pure selection over `BandResult`s; no prose and no rounding here.
-"""
+"""How a draft is written: what each test tells, and how wordings are filled in."""
 
 import math
 import re
@@ -10,184 +7,60 @@ from dataclasses import dataclass
 
 from jinja2 import Environment
 
-from reportlib.judge.grades import GAIN_GRADES, LOSS_GRADES, was_measured
+from reportlib.judge.grades import was_measured
 from reportlib.judge.records import Analysis, BandResult
 from reportlib.judge.thresholds import (
     BEHIND_DB,
-    GAIN_LIMITS_DB,
     MEAN_LIMITS_DB,
     NEED_LIMITS_DB,
     TEXT_UNKNOWN_DB,
     WORST_LIMITS_DB,
 )
 from reportlib.measure.levels import BANDS, GRID_PER_OCTAVE, G
-from reportlib.numbers import level_text
+from reportlib.numbers import duration, level_text
 from reportlib.session.day import Test
 from reportlib.session.parameters import ReportParameters
 from reportlib.write.quotes import FactTable, band_key, quoted
 
 
 @dataclass(frozen=True, kw_only=True)
-class BandStory:
-    """How one band fared over the rising levels of one test.
+class Tested:
+    """What one test tells.
 
     Attributes
     ----------
-    band : its name
-    told : results that could be graded, quietest first (last stage for long-term)
-    holds_to_db : highest level up to which every told result holds, None where none does
-    first_loss : quietest result that lost or may have, None where none did
-    worst_loss : of those the one with the largest loss
-    first_gain, largest_gain : the same for gains
-    """
-
-    band: str
-    told: tuple[BandResult, ...]
-    holds_to_db: float | None
-    first_loss: BandResult | None
-    worst_loss: BandResult | None
-    first_gain: BandResult | None
-    largest_gain: BandResult | None
-
-    @property
-    def holds(self) -> bool:
-        """Whether it was told at all and never left *holds*."""
-        return bool(self.told) and self.first_loss is None and self.first_gain is None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Story:
-    """One test over all bands.
-
-    Attributes
-    ----------
-    bands : one story a band, bass first
+    told : band → its results that could be graded, quietest first (of stages the last)
     levels_db : the levels tested, quietest first
-    holds_to_db : highest level at and below which every told band holds, None where none
-    gives_first : results that lost or may have at the quietest level with one, bass first
     untested : bands that no curve reaches, bass first
     """
 
-    bands: tuple[BandStory, ...]
+    told: Mapping[str, tuple[BandResult, ...]]
     levels_db: tuple[float, ...]
-    holds_to_db: float | None
-    gives_first: tuple[BandResult, ...]
-    untested: tuple[str, ...] = ()
-
-    @property
-    def untold(self) -> tuple[str, ...]:
-        """Bands that were tested, and could be graded at no level."""
-        return tuple(
-            story.band for story in self.bands if not story.told and story.band not in self.untested
-        )
-
-    @property
-    def worst_loss(self) -> BandResult | None:
-        """The result with the largest loss of all."""
-        losses = [story.worst_loss for story in self.bands if story.worst_loss is not None]
-        return min(losses, key=_mean, default=None)
-
-    @property
-    def largest_gain(self) -> BandResult | None:
-        """The result with the largest gain of all."""
-        gains = [story.largest_gain for story in self.bands if story.largest_gain is not None]
-        return max(gains, key=_size, default=None)
+    untested: tuple[str, ...]
 
 
-def is_loss(result: BandResult) -> bool:
-    """Whether a result is graded as less than asked."""
-    return result.grade in LOSS_GRADES[1:]
-
-
-def may_lose(result: BandResult) -> bool:
-    """Whether a band as a whole may be less than asked, turned up, and may as well hold."""
-    if result.test == "long_term":
-        return False
-    allowed = result.grade == "holds" and result.grade_may_be in LOSS_GRADES[1:]
-    return allowed and -_mean(result) + (result.u95_db or 0.0) > MEAN_LIMITS_DB[0]
-
-
-def at_a_point(result: BandResult) -> bool:
-    """Whether a band as a whole keeps up, and only its worst point earned the grade."""
-    if may_lose(result):
-        return False
-    limit = MEAN_LIMITS_DB[0] if is_loss(result) else GAIN_LIMITS_DB[0]
-    return abs(_mean(result)) < limit
-
-
-def is_gain(result: BandResult) -> bool:
-    """Whether a result is graded as more than asked."""
-    return result.grade in GAIN_GRADES[1:]
-
-
-def tell(analysis: Analysis, test: Test) -> Story:
+def tell(analysis: Analysis, test: Test) -> Tested:
     """Sum up one test."""
-    results = [result for result in analysis.bands if result.test == test]
-    levels = tuple(sorted({result.level_db for result in results}))
-    stories = tuple(_band_story(band.name, results=results) for band in BANDS)
-    holds_to = None
-    for level in levels:
-        graded = [one for one in _latest(results, level_db=level) if one.grade != "can't tell"]
-        if not graded or any(is_loss(one) or may_lose(one) or is_gain(one) for one in graded):
-            break
-        holds_to = level
-    first = min(
-        (story.first_loss.level_db for story in stories if story.first_loss is not None),
-        default=None,
-    )
-    gives_first = [
-        story.first_loss
-        for story in stories
-        if story.first_loss is not None and story.first_loss.level_db == first
-    ]
+    results = [one for one in analysis.bands if one.test == test]
+    last = {(one.band, one.level_db): one for one in results}
+    levels = tuple(sorted({one.level_db for one in results}))
     curves = analysis.short_term if test == "short_term" else analysis.long_term
-    return Story(
-        bands=stories,
+    return Tested(
+        told={
+            band.name: tuple(
+                one
+                for level in levels
+                if (one := last.get((band.name, level))) and one.grade != "can't tell"
+            )
+            for band in BANDS
+        },
         levels_db=levels,
-        holds_to_db=holds_to,
-        gives_first=tuple(gives_first),
         untested=tuple(
             band.name
             for band in BANDS
             if curves and not was_measured(curves, low_hz=band.low_hz, high_hz=band.high_hz)
         ),
     )
-
-
-def _latest(results: Sequence[BandResult], *, level_db: float) -> list[BandResult]:
-    """The results of one level; of several stages the last."""
-    found = {one.band: one for one in results if one.level_db == level_db}
-    return list(found.values())
-
-
-def _band_story(band: str, *, results: Sequence[BandResult]) -> BandStory:
-    mine = [one for one in results if one.band == band]
-    latest = {one.level_db: one for one in mine}
-    told = tuple(latest[level] for level in sorted(latest) if latest[level].grade != "can't tell")
-    losses = [one for one in told if is_loss(one) or may_lose(one)]
-    gains = [one for one in told if is_gain(one)]
-    holds_to = None
-    for one in told:
-        if one.grade != "holds" or may_lose(one):
-            break
-        holds_to = one.level_db
-    return BandStory(
-        band=band,
-        told=told,
-        holds_to_db=holds_to,
-        first_loss=losses[0] if losses else None,
-        worst_loss=min(losses, key=_mean, default=None),
-        first_gain=gains[0] if gains else None,
-        largest_gain=max(gains, key=_size, default=None),
-    )
-
-
-def _size(result: BandResult) -> float:
-    return max(_mean(result), 0.5 * (result.worst_db or 0.0))
-
-
-def _mean(result: BandResult) -> float:
-    return 0.0 if result.mean_db is None else result.mean_db
 
 
 _PLURAL = ("low mids", "mids")
@@ -271,12 +144,12 @@ class Writer(Drafter):
     parameters: ReportParameters
 
     @property
-    def short(self) -> Story:
+    def short(self) -> Tested:
         """The short-term test, summed up."""
         return tell(self.analysis, "short_term")
 
     @property
-    def long(self) -> Story:
+    def long(self) -> Tested:
         """The long-term test, summed up."""
         return tell(self.analysis, "long_term")
 
@@ -298,28 +171,21 @@ class Writer(Drafter):
         return at
 
 
+def minutes(elapsed_s: float) -> str:
+    """Write a length of time as sentences do: in minutes from one minute to one hour.
+
+    >>> minutes(60.0), minutes(150.0), minutes(7200.0)
+    ('1 minute', '2.5 minutes', '2 h')
+    """
+    if not 60.0 <= elapsed_s < 3600.0:
+        return duration(elapsed_s)
+    text = f"{elapsed_s / 60.0:.3g}"
+    return f"{text} minute" if text == "1" else f"{text} minutes"
+
+
 def verb(bands: Sequence[str], *, one: str, many: str) -> str:
     """Choose the verb's form for one band or several; “mids” are many."""
     return many if len(bands) > 1 or bands[0] in _PLURAL else one
-
-
-def no_less(results: Sequence[BandResult]) -> tuple[BandResult, ...]:
-    """Return the results of one level that lose the most, as far as their intervals tell."""
-    worst = min(results, key=_mean)
-    return tuple(
-        one
-        for one in results
-        if _mean(one) - _mean(worst) <= (one.u95_db or 0.0) + (worst.u95_db or 0.0)
-    )
-
-
-def verb_of(results: Sequence[BandResult], *, names: str, one: str, many: str) -> str:
-    """Choose the verb's form for bands that lose; where each of them may as well hold, with may."""
-    if all(may_lose(result) for result in results):
-        return f"may {many}"
-    if names.startswith("every"):  # all of them, or all but one, are one
-        return one
-    return verb([result.band for result in results], one=one, many=many)
 
 
 def spoken(band: str) -> str:

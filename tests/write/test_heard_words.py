@@ -56,7 +56,7 @@ def test_a_wide_bracket_is_said_instead_of_a_level():
 
 def test_bands_whose_brackets_overlap_are_not_ranked():
     text = drafted(close_levels(lambda f, r: -2.0 * (r / 24.0) ** 3 + 0.0 * f))
-    assert re.search(r"[Ee]verything gives together: it .* 1 dB short between", text["in-short"])
+    assert re.search(r"[Ee]very band gives together: it .* 1 dB short between", text["in-short"])
     assert "Every band is 1 dB short between" in text["turned-up"]
 
 

@@ -193,11 +193,11 @@ def test_a_loudspeaker_that_falls_short_when_left_playing_is_not_headlined_as_ho
     day = make_analysis(playing=[make_playing(losses=dict.fromkeys(NAMES, 1.8))], **STILL)
     verdict, _, first = paragraphs(day)
     assert re.fullmatch(
-        r"Trivet 6 holds up to 99 dB; left playing 2 minutes at 92 dB, everything falls short "
+        r"Trivet 6 holds up to 99 dB; left playing 2 minutes at 92 dB, every band falls short "
         r"together, by 1\.\d dB\.",
         verdict,
     )
-    assert first.startswith("Left playing, everything gives together: it falls short at 92 dB")
+    assert first.startswith("Left playing, every band gives together: it falls short at 92 dB")
 
 
 def test_what_only_a_sweep_afterwards_saw_is_a_lower_bound():
@@ -215,9 +215,9 @@ def test_what_only_a_sweep_afterwards_saw_is_a_lower_bound():
         ({"mids": (-0.55, -0.6, 0.1)}, "its mids may slip, by 0.6 dB."),
         ({"mids": (-0.95, -1.1, 0.1)}, "its mids slip and may fall short, by 0.9 dB."),
         ({name.replace(" ", "_"): (-11.05, -11.0, 0.2) for name in NAMES},
-         "everything gives out together, by 11.1 dB."),
+         "every band gives out together, by 11.1 dB."),
         ({name.replace(" ", "_"): (-1.2 - 0.4 * k, -2.2, 0.1) for k, name in enumerate(NAMES)},
-         "everything falls short, by 1.2 to 2.8 dB."),
+         "every band falls short, by 1.2 to 2.8 dB."),
         ({"mids": (-0.8, -0.8, 0.1), "treble": (-0.7, -0.8, 0.1)},
          "its mids and treble slip, by 0.8 dB."),
         ({"mids": (-2.0, -2.1, 0.1), "bass": (-0.7, -2.8, 0.1)},
@@ -230,6 +230,28 @@ def test_the_grade_is_said_with_what_earned_it(means, words):
     verdict, *_ = paragraphs(at_99(**means))
     assert verdict.startswith("Trivet 6 holds up to 96 dB; at 99 dB")
     assert words in verdict
+
+
+@pytest.mark.parametrize(
+    ("lost_db", "words"),
+    [
+        ({24.0: 1.5, 27.0: 2.0}, "holds up to 90 dB; at 99 dB every band falls short together, by"),
+        ({24.0: 1.5, 27.0: 4.0}, "holds up to 90 dB; at 96 dB every band falls short together, by"),
+        ({6.0: 2.0, 12.0: 1.5}, "doesn't hold even at 78 dB; there every band falls short"),
+    ],
+)
+def test_a_level_is_named_once_and_a_quieter_one_where_the_grade_is_another(lost_db, words):
+    day = make_analysis(**STILL | {"change": lambda f, rise: 0.0 * f - lost_db.get(rise, 0.0)})
+    verdict, *_ = paragraphs(day)
+    assert words in verdict
+    levels = re.findall(r"at (\d+) dB", verdict)
+    assert len(set(levels)) == len(levels)
+
+
+def test_bands_together_have_one_number_on_the_first_screen_and_under_turned_up():
+    day = at_99(mids=(-0.8, -0.8, 0.1), treble=(-0.65, -0.7, 0.1))
+    assert "its mids and treble slip, by 0.7 dB." in paragraphs(day)[0]
+    assert "the mids and treble slip, by [0.7 dB]" in drafts(day)["turned-up"]
 
 
 def test_gains_alone_are_no_loss_and_beside_a_loss_come_later():
@@ -250,7 +272,7 @@ def test_what_only_the_quieter_levels_tell_is_not_said_of_the_loudest():
 def test_doubts_about_the_data_come_first():
     note = QualityNote(code="hum", severity="warning", capture="a", message="It hums.")
     verdict, *_ = paragraphs(replace(base(), quality=(note,)))
-    assert verdict.startswith("With care: mains hum and its harmonics stand out of the noise. ")
+    assert verdict.startswith("With care, as mains hum and its harmonics stand out of the noise. ")
     other = replace(note, code="drift")
     assert "and 1 more warning" in paragraphs(replace(base(), quality=(note, other)))[0]
     setup = replace(note, code="level-off")
@@ -262,7 +284,7 @@ def test_the_deepest_bass_is_said_though_no_grade_tells_of_it():
         return np.where(frequency_hz < 32.0, -6.0 * (rise_db / 27.0) ** 2, 0.0)
 
     *_, first = paragraphs(make_analysis(change=deepest, ripple_db=0.0, warming=STILL["warming"]))
-    assert re.search(r"Between 2\d Hz and 3\d Hz it is [56].* short at 99 dB\.", first)
+    assert re.search(r"Between 2\d Hz and 3\d Hz the output is [56].* short at 99 dB\.", first)
     assert first.startswith("No band gives by 99 dB.")
 
 

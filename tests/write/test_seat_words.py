@@ -9,21 +9,16 @@ from builders import judged, make_analysis
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from invented import bump
+from one_text import broken
 from stressed import make_playing
 
 from reportlib.draw import tables
 from reportlib.draw.wordings import narrative_templates
 from reportlib.judge.analysis import listeners
-from reportlib.judge.causes.table import CAUSE_NAMES, NONE_SHOWN
 from reportlib.judge.exposure import exposures
-from reportlib.judge.grades import LOSS_GRADES
-from reportlib.judge.thresholds import MEAN_LIMITS_DB
-from reportlib.measure.stress.records import band_ends
 from reportlib.session.parameters import checked_parameters, merged_parameters
 from reportlib.session.records import QualityNote
 from reportlib.write import facts, report
-from reportlib.write.how_measured import how_measured
-from reportlib.write.writer import Writer
 
 
 def at(parameters=None, **day):
@@ -32,17 +27,21 @@ def at(parameters=None, **day):
 
 
 def drafts(analysis, parameters):
-    made = report.draft(
+    return report.draft(
         analysis,
         facts=facts.collect(analysis),
         templates=narrative_templates(),
         parameters=parameters,
     )
-    return {slot: re.sub(r"\]\(#[^)]+\)", "]", text) for slot, text in made.items()}
+
+
+def marked(drafts):
+    """Return drafts whose quotes are bracketed, without what they link to."""
+    return {slot: re.sub(r"\]\(#[^)]+\)", "]", text) for slot, text in drafts.items()}
 
 
 def said(parameters=None, **day):
-    return drafts(*at(parameters, **day))
+    return marked(drafts(*at(parameters, **day)))
 
 
 def no_change(frequency_hz, rise_db):
@@ -61,12 +60,6 @@ HOLDS = {"change": no_change, "warming": no_warming}
 NOISE = dict.fromkeys((78.0, 84.0, 90.0, 96.0, 99.0), 150.0)
 
 
-NEVER = (
-    "likely", "probably", "perhaps", "possible", "give or take", "behind", "matters", "reckon",
-    "gift", "gives in", "parted", "stress", "captures", "trade’s sum", "rings in", "peaky",
-    "taken off", "as the most", "single room modes", "named below", "hotter",
-)  # fmt: skip
-BUDGETS = {"why": 100, "seat and care": 150, "how-measured": 80}
 LAWS = (
     lambda f, x: np.zeros_like(f),
     lambda f, x: -5.0 * x**2 * bump(f, 60.0, octaves=0.6),
@@ -162,77 +155,15 @@ def seated(analysis, parameters):
     return replace(analysis, **{name: getattr(found, name) for name in vars(found)}), parameters
 
 
-def plain(text):
-    return re.sub(r"\[([^\]]+)\](\(#[^)]+\))?", r"\1", text).partition("\n")[2].strip()
-
-
-def sections(analysis, parameters):
-    """Return the words of the main line, section by section."""
-    made = drafts(analysis, parameters)
-    writer = Writer(
-        analysis=analysis,
-        facts=facts.collect(analysis),
-        templates=narrative_templates(),
-        parameters=parameters,
-    )
-    return {
-        "why": plain(made["why"]),
-        "seat and care": f"{plain(made['at-your-seat'])}\n\n{plain(made['care'])}",
-        "how-measured": plain("\n" + " ".join(how_measured(writer))),
-    }
-
-
 @given(DAYS)
 @settings(max_examples=30, phases=[Phase.generate])
 def test_what_the_words_of_any_day_obey(drawn):
     analysis, parameters = day_of(drawn)
-    texts = sections(analysis, parameters)
-    for name, text in texts.items():
-        assert len(text.split()) <= BUDGETS[name], text
-        assert not [word for word in NEVER if re.search(rf"\b{re.escape(word)}\b", text)], text
-        assert not re.search(r"\d K\b|None|nan\b|\{|  | [.,;]", text), text
-        for sentence in re.split(r"(?<=[.!?])\s+", text):
-            assert len(sentence.split()) <= 25, sentence
-            assert sentence.endswith("."), sentence
-    assert_causes_are_said_as_surely_as_they_are(analysis, texts["why"])
-    assert_every_loss_has_its_word(analysis, texts["why"])
-    measured = texts["how-measured"]
+    found = drafts(analysis, parameters)
+    assert not broken(analysis, found), found
     off = drawn["steps_off_db"] if drawn["reference_at"] else 0.0
-    assert ("The step to" in measured) == bool(off)
-    assert ("moved by up to 0.4 dB" in measured) == bool(drawn["drift_db"])
-    at_1_m = "Levels are calibrated." in measured
-    if "without a pause" in texts["seat and care"]:
-        assert at_1_m != ("if the asked-for level was met" in texts["seat and care"])
-
-
-def assert_causes_are_said_as_surely_as_they_are(analysis, text):
-    for one in analysis.findings:
-        said_of = [line for line in text.split(". ") if f"**{CAUSE_NAMES[one.cause]}**" in line]
-        assert bool(said_of) == (one.cause != NONE_SHOWN and one.confidence != "low")
-        word = "fits" if one.confidence == "high" else "could be"
-        assert all(f" {word} **" in line for line in said_of)
-    heated = [one for one in analysis.findings if one.cause == "heat-coil"]
-    coils = [one.coil for one in analysis.playing if one.coil is not None]
-    if any(one.high_hz > coil.low_hz for one in heated for coil in coils):
-        assert "measure the coil’s resistance" not in text
-    if analysis.session.rig.reference_at == "terminals":
-        assert "oltage at the terminals" not in text.replace("No sweep tells the v", "")
-
-
-def assert_every_loss_has_its_word(analysis, text):
-    """Each band that lost as a whole is named as one without a cause, or a cause covers it."""
-    stand = [one for one in analysis.findings if f"**{CAUSE_NAMES[one.cause]}**" in text]
-    lost = [one for one in analysis.bands if one.grade in LOSS_GRADES[1:]]
-    ends = [end for one in analysis.playing for end in band_ends(one)]
-    for one in [*lost, *(end for end in ends if -end.change_db - end.u95_db > MEAN_LIMITS_DB[0])]:
-        covers = [
-            finding
-            for finding in stand
-            if one.level_db in finding.levels_db
-            and finding.low_hz < one.high_hz
-            and one.low_hz < finding.high_hz
-        ]
-        assert covers or "no cause shows for" in text
+    assert ("The step to" in found["how-measured"]) == bool(off)
+    assert ("moved by up to [0.4 dB]" in marked(found)["how-measured"]) == bool(drawn["drift_db"])
 
 
 @pytest.mark.parametrize(
@@ -248,7 +179,6 @@ def assert_every_loss_has_its_word(analysis, text):
         ({"noise_below_hz": dict.fromkeys(NOISE, 20000.0)}, "at-your-seat", "What arrives at a seat"
          " can't be told: noise covers too much."),
         ({"levels_db": (), **HOLDS}, "at-your-seat", "only the baseline was measured"),
-        ({"long_term_levels_db": ()}, "at-your-seat", "What minutes cost wasn't tested."),
         (HOLDS, "how-sure", "[92 dB] to [95 dB], 6 dB less with every doubling, 3 dB more for"),
         ({"playing": [make_playing(with_coil=True)]}, "why", "By its resistance the coil (from 2.6"
          " kHz) warmed by [46 °C] (± [4 °C]). That alone costs [1.4 dB]; [1.4 dB] was heard at"),
@@ -274,7 +204,7 @@ def test_care_fits_the_level_at_the_seat(level_dba, words):
     analysis, parameters = at(**HOLDS)
     own = exposures(level_dba, basis="assumed", heard="your seat", asked_db=99.0)
     others = [one for one in analysis.exposure if one.heard != "your seat"]
-    assert words in drafts(replace(analysis, exposure=(*own, *others)), parameters)["care"]
+    assert words in marked(drafts(replace(analysis, exposure=(*own, *others)), parameters))["care"]
 
 
 @pytest.mark.parametrize("percent", [230.0, float("inf")])
@@ -311,12 +241,7 @@ def test_both_methods_stand_in_the_table_and_span_what_is_quoted():
 
 def test_every_quoted_fact_of_the_slots_has_its_row():
     analysis, parameters = at(**HOLDS)
-    made = report.draft(
-        analysis,
-        facts=facts.collect(analysis),
-        templates=narrative_templates(),
-        parameters=parameters,
-    )
+    made = drafts(analysis, parameters)
     anchors = " ".join(
         anchor
         for table in (

@@ -51,6 +51,10 @@ DAYS = {
         warming=still,
     ),
     "ten minutes played": one_level(stress_s=(300.0, 600.0)),
+    "all lost in both": make_analysis(
+        playing=[make_playing(level_db=level, untold=tuple(LOSSES)) for level in (82.0, 92.0)],
+        long_noise_below_hz={82.0: 20000.0, 92.0: 20000.0},
+    ),
     "all lost in noise": one_level(untold=tuple(LOSSES), crossovers_hz=()),
 }
 
@@ -108,7 +112,9 @@ def test_nothing_to_show_is_nothing_to_say(figure, day):
         ("two levels", r"A sweep \[5 s\]\(.*\) after the end found .*, as cooling would leave"),
         ("two parts", "a quick part of the loss was there after about \\[8 s\\]"),
         ("two parts", "A slow part can’t be timed, so ten minutes can’t be told"),
-        ("two parts", "At 82 dB, by the sweep afterwards, every band holds. By then part"),
+        ("two parts", "At 82 dB, by the sweep afterwards, every band holds"),
+        ("two parts", "At 92 dB, by the sweep afterwards, the presence range falls short"),
+        ("two parts", "Sweeps come when part of any loss has gone"),
         ("too slow", "The loss in the presence range can’t be timed, so ten minutes can’t be told"),
         ("not identifiable", r"A sweep \[5 s\].* found \[0\.8 dB\]\S* in the presence range\."),
         ("disagrees", r"found \[0\.2 dB\].*, where cooling would leave \[0\.8 dB\]"),
@@ -116,7 +122,8 @@ def test_nothing_to_show_is_nothing_to_say(figure, day):
         ("cold unknown", r"at least \[1\.0 dB\]\(#fact-stress\.treble\.92\.later\) quieter"),
         ("cold unknown", "What was lost before is not known"),
         ("no fit", "since the recording began"),
-        ("bass untold", r"the bass can’t be told \(too few tones clear of the noise\)"),
+        ("bass untold", "At 92 dB, by the sweep afterwards, the bass holds"),
+        ("all lost in both", r"No band can be told \(too few tones clear of the noise\)"),
         ("rises", "The low mids may rise; the bass holds"),
         ("noisier", r"In the \w[\w ]* distortion and noise grew from \[2\.\d %\]"),
         ("all lost in noise", "At 92 dB, by the sweep afterwards, .* at least"),
@@ -134,9 +141,28 @@ def test_why_no_coil_is_told_is_said():
     assert "coil" not in drafts(DAYS["two parts"])["left-playing"]
 
 
+@pytest.mark.parametrize(
+    ("rise_k", "words"),
+    [(46.0, ", which fits."), (140.0, ", less than that."), (5.0, ", more than that explains.")],
+)
+def test_what_was_heard_is_set_against_what_the_coil_costs(rise_k, words):
+    day = one_level(with_coil=True, coil_rise_k=rise_k)
+    assert words in caption_coil(day, said=said)
+
+
+def test_what_the_sweep_alone_saw_stands_beside_what_was_heard_while_it_played():
+    """The verdict takes the graver of both, and so does the section."""
+    found = drafts(DAYS["two parts"])
+    assert "eft playing 2 minutes at 92 dB, its presence range falls short" in found["in-short"]
+    assert "by the sweep afterwards, the presence range falls short" in found["left-playing"]
+
+
 def test_a_fault_of_the_recording_is_not_called_noise():
     played = make_playing(untold=("bass",))
-    day = make_analysis(playing=[replace(played, reason=("clipped",) * played.elapsed_s.size)])
+    day = make_analysis(
+        playing=[replace(played, reason=("clipped",) * played.elapsed_s.size)],
+        long_noise_below_hz={92.0: 170.0},
+    )
     text = drafts(day)["left-playing"]
     assert "the bass can’t be told (recording clipped)" in text
     assert "noise" not in text + stress_captions.caption_stress_map(day, said=said)
