@@ -7,16 +7,19 @@ from reportlib.judge.causes.case import (
     BENT,
     CLEAN,
     LIMITER_SLOPE,
+    WHOLE_SHARE,
     Case,
     Seen,
+    abrupt,
     case_of,
     even,
+    leaves_a_unit,
     levels,
+    rest_of,
     spans_all,
 )
 from reportlib.judge.causes.evidence import Evidence, Law, Stretch, octaves_of
-from reportlib.judge.causes.growth import most_with_power
-from reportlib.numbers import frequency, share_text
+from reportlib.numbers import frequency
 
 BASS_HZ = 250.0
 """Above it no cone of a whole loudspeaker moves far enough for port or suspension (judgement:
@@ -37,8 +40,6 @@ A_THIRD = 0.3
 FOLLOWS = 0.3
 """dB of loss for each dB of response: what a ratio of 1.5 : 1 takes."""
 STEEP = 0.35
-WORTH_SAYING = 0.9
-"""A share above it bounds next to nothing."""
 BROAD_OCTAVES = 3.0
 ONE_BAND_OCTAVES = 4.0
 """More than the bands that limiters act on by themselves (judgement)."""
@@ -50,7 +51,7 @@ GAIN_OVER_LOSS = 0.45
 def _time(seen: Seen, one: Stretch) -> None:
     if one.timing == "at once":
         seen.fits("time", "It comes at once.")
-    elif one.timing == "builds up":
+    elif one.timing == "builds up" and not abrupt(one):
         seen.contradicts("It builds up as the loudspeaker plays on.", signature="time")
 
 
@@ -71,17 +72,6 @@ def _turned_down(evidence: Evidence, one: Stretch) -> bool:
     return evidence.drive == "active" and _falls(one) and one.peak_slope >= LIMITER_SLOPE
 
 
-def _rest_of(one: Stretch) -> str:
-    """Say how much of the loss at the top can be one that grows with power; ends a sentence."""
-    share = most_with_power(one.points)
-    if share >= WORTH_SAYING:
-        return "."
-    return (
-        f". What grows with power carries {share_text(share)} at most of what is missing at "
-        f"{one.points[-1].level_db:g} dB."
-    )
-
-
 def _not_turned_down(seen: Seen, one: Stretch, *, evidence: Evidence, stops: bool = False) -> None:
     """What a cone, a motor or a port can carry of what a limiter takes beside it.
 
@@ -93,15 +83,16 @@ def _not_turned_down(seen: Seen, one: Stretch, *, evidence: Evidence, stops: boo
         return
     grows = "It grows by nearly as many decibels as the drive, as where gain is turned down"
     if stops:
-        seen.doubts(f"{grows}, or at a hard stop{_rest_of(one)}")
+        seen.doubts(f"{grows}, or at a hard stop{rest_of(one)}")
     else:
-        seen.contradicts(f"{grows}{_rest_of(one)}")
+        seen.contradicts(f"{grows}{rest_of(one)}")
 
 
 def limiter_broad(evidence: Evidence) -> list[Case]:
     """Nothing up to a threshold, then a fixed share of every further decibel, in every band."""
-    if evidence.law is not None and evidence.law.share > FOLLOWS and not _bass_only(evidence):
-        return [_limiter_by_law(evidence, evidence.law)]
+    law = evidence.law
+    if law is not None and law.share > FOLLOWS and law.high_hz >= BASS_HZ:
+        return [_limiter_by_law(evidence, law)]
     found = []
     for one in evidence.short:
         if not _falls(one) or one.high_hz < BASS_HZ or one.growth in ("offset", "lone", "share"):
@@ -120,6 +111,8 @@ def limiter_broad(evidence: Evidence) -> list[Case]:
             seen.contradicts("It grows slowly, without a threshold.", signature="level")
         _time(seen, one)
         _as_a_limiter(seen, one, evidence=evidence)
+        if leaves_a_unit(evidence, one):
+            seen.contradicts("It ends at a crossover, and leaves what lies beyond.")
         if evidence.drive == "passive":
             seen.contradicts("A passive loudspeaker has no limiter of its own.")
         found.append(case_of(one, **seen.all))
@@ -137,14 +130,17 @@ def _no_law(seen: Seen, evidence: Evidence) -> None:
     """What follows one level everywhere is not one band's own."""
     if evidence.law is None:
         return
-    if _bass_only(evidence):
+    if not _across(evidence, evidence.law):
         seen.doubts("Nothing else was as loud, so that a limiter on everything may do the same.")
     else:
         seen.contradicts("All that is missing follows one level, whatever the frequency.")
 
 
-def _bass_only(evidence: Evidence) -> bool:
-    return evidence.law is not None and evidence.law.high_hz < BASS_HZ
+def _across(evidence: Evidence, law: Law) -> bool:
+    """Whether it takes from two drive units, or nearly everywhere where nobody says who plays."""
+    if not evidence.crossovers_hz:
+        return law.octaves > WHOLE_SHARE * octaves_of(evidence.lowest_hz, evidence.highest_hz)
+    return any(BESIDE * law.low_hz < hz < law.high_hz / BESIDE for hz in evidence.crossovers_hz)
 
 
 def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
@@ -159,7 +155,7 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
             seen.marks("Harmonics are less than a waveform has that is cut so far.")
     if evidence.drive == "passive":
         seen.contradicts("A passive loudspeaker has no limiter of its own.")
-    if law.octaves < ONE_BAND_OCTAVES:
+    if law.octaves < ONE_BAND_OCTAVES or not _across(evidence, law):
         seen.doubts("A limiter on this one band would do the same.")
     return Case(
         low_hz=law.low_hz,
@@ -175,7 +171,7 @@ def _as_a_limiter(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     turned_down, bending = _turned_down(evidence, one), one.bending or 0.0
     if turned_down:
         seen.fits("level", "It grows by nearly as many decibels as the drive.")
-        seen.marks(f"The output there hardly rises any more{_rest_of(one)}")
+        seen.marks(f"The output there hardly rises any more{rest_of(one)}")
         if _bent(one) and one.octaves >= BROAD_OCTAVES and evidence.reference != "terminals":
             seen.doubts("Harmonics rise with it: an amplifier that cuts peaks would do the same.")
     if _clean(one):
@@ -190,15 +186,17 @@ def limiter_band(evidence: Evidence) -> list[Case]:
     for one in evidence.short:
         if not _falls(one) or one.growth in ("offset", "lone", "share"):
             continue
-        if one.octaves < 0.4 or spans_all(evidence, one):
-            continue
-        if one.octaves >= BROAD_OCTAVES + 2.0:
+        of_a_unit = leaves_a_unit(evidence, one)
+        wide = spans_all(evidence, one) or one.octaves >= BROAD_OCTAVES + 2.0
+        if one.octaves < 0.4 or (wide and not of_a_unit):
             continue
         inner = [edge for edge in (one.low_edge, one.high_edge) if edge != "open"]
         sharp = bool(inner) and set(inner) == {"sharp"}
         turned_down, seen = _turned_down(evidence, one), Seen()
         if sharp:
             seen.fits("frequency", "It takes one band, with a sharp edge.")
+        elif of_a_unit:
+            seen.fits("frequency", "It takes one drive unit, as far as its crossover.")
         elif one.growth == "knee" and _alone(evidence, one):
             seen.fits("frequency", "It takes one band and leaves the others.")
         elif "sharp" not in inner and inner and not turned_down:
@@ -290,7 +288,7 @@ def port(evidence: Evidence) -> list[Case]:
         if not _deep(one) or one.worst_hz > PORT_HZ or one.growth in ("offset", "lone", "share"):
             continue
         seen = Seen()
-        if one.octaves < LEAST_PORT_OCTAVES:
+        if one.octaves < LEAST_PORT_OCTAVES and one.low_edge != "open":
             seen.contradicts(
                 "It is narrower than the stretch in which a port works.", signature="frequency"
             )
@@ -299,6 +297,8 @@ def port(evidence: Evidence) -> list[Case]:
                 "frequency",
                 f"It lies around {frequency(one.worst_hz)}, not below.",
             )
+        elif one.core_octaves <= PORT_OCTAVES and one.low_edge == "open":
+            seen.fits("frequency", "It lies in the lowest octaves, where a port works.")
         elif one.core_octaves > PORT_OCTAVES:
             seen.contradicts(
                 "It is wider than the stretch in which a port works.", signature="frequency"
@@ -316,6 +316,8 @@ def port(evidence: Evidence) -> list[Case]:
         _time(seen, one)
         if evidence.drive == "active" and "sharp" in (one.low_edge, one.high_edge):
             seen.doubts("A limiter on this one band would look the same.")
+        if _bent(one) and one.bending_grows:
+            seen.doubts("Harmonics rise faster than the level, as a cone’s do and no port’s.")
         _not_turned_down(seen, one, evidence=evidence)
         found.append(case_of(one, **seen.all))
     return found
@@ -348,7 +350,8 @@ def excursion(evidence: Evidence) -> list[Case]:
         elif one.growth == "smooth":
             seen.fits("level", "It grows smoothly with level.")
         _time(seen, one)
-        if one.bending is not None and one.bending >= A_THIRD:
+        of_a_cone = one.bending_grows or not evidence.may_have_a_port
+        if one.bending is not None and one.bending >= A_THIRD and of_a_cone:
             seen.marks("Harmonics rise with it, as where a cone is held back.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
@@ -465,8 +468,8 @@ def loose_part(evidence: Evidence) -> list[Case]:
 
 def _one_of_many(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     """Reflections and noise make many narrow stretches, a limiter or a part one or two."""
-    others = [other for other in evidence.short if other is not one]
-    if sum(other.octaves < 1.5 * NARROW_OCTAVES for other in others) >= MANY:
+    others = [other for other in evidence.short if other.level_db == one.level_db]
+    if sum(other.octaves < 1.5 * NARROW_OCTAVES for other in others if other is not one) >= MANY:
         seen.contradicts("It is one of many ups and downs.", signature="frequency")
 
 
