@@ -221,7 +221,8 @@ def true_changes_db(sound, made):
         for number, one in enumerate(heard.T)
     ]
     law = FINENESS.law(swells=made.day.swells)
-    _, found = responses(takes, stimulus=drive, law=law, grid=FINENESS.grid)
+    with np.errstate(over="ignore"):  # silence has no noise to compare
+        _, found = responses(takes, stimulus=drive, law=law, grid=FINENESS.grid)
     level = db(np.array([one.power for one in found]))
     change = level[1 : DRIVES_DB.size] - level[0] - DRIVES_DB[1:, np.newaxis]
     if made.stressed_db is None:
@@ -512,11 +513,12 @@ def written(outcomes):
 
 
 def counted(outcomes):
-    """Return the counts that matter: rightly first, truly there, silent, surely and wrong, fair."""
+    """Return counts of days, and of causes named by their confidence."""
     shows = [one for one in outcomes if one.largest]
     named = [one for one in shows if one.first != NONE_SHOWN]
     every = [level for one in outcomes for level in one.confidences]
     return {
+        "days": len(outcomes),
         "shows": len(shows),
         "right": sum(one.right for one in shows),
         "named": len(named),
