@@ -220,13 +220,13 @@ def test_a_step_that_one_level_alone_misses_is_the_knob():
     assert (first.cause, first.confidence) == ("wrong-step", "high")
 
 
-def bent(day):
+def bent(day, *, share=1.0 / 3.0):
     """Return a day with a third harmonic of a third of what is missing, as of a cubic."""
     f = day.baseline.frequency_hz
 
     def harmonics(curve):
         missing = np.maximum(1.0 - 10.0 ** (curve.change_db / 20.0), 3e-4)
-        return np.array([np.full(f.size, -70.0), 20.0 * np.log10(missing / 3.0)])
+        return np.array([np.full(f.size, -70.0), 20.0 * np.log10(missing * share)])
 
     return replace(
         day,
@@ -275,14 +275,19 @@ def test_a_limiter_is_possible_where_a_step_may_be_wrong():
     assert not named(built(day, drive="active"), at_least="high")
 
 
-@pytest.mark.parametrize(("db_per_db", "surely"), [(20.0, ["port"]), (10.0, [])])
-def test_harmonics_that_rise_faster_than_the_level_are_no_ports(db_per_db, surely):
+@pytest.mark.parametrize(
+    ("db_per_db", "share", "surely"),
+    [(20.0, 1.2, ["port"]), (10.0, 0.8, ["port"]), (10.0, 1.2, [])],
+)
+def test_harmonics_beyond_what_is_missing_that_outgrow_the_level_are_no_ports(
+    db_per_db, share, surely
+):
     """What is missing goes with the drive, or with its square; its harmonics with it."""
 
     def dip(f, rise):
         return -3.0 * 10.0 ** ((rise - 27.0) / db_per_db) * bump(f, 55.0, octaves=0.35)
 
-    day = bent(make_analysis(change=dip, warming=still, harmonics=False))
+    day = bent(make_analysis(change=dip, warming=still, harmonics=False), share=share)
     assert named(find_causes(day), at_least="high") == surely
 
 

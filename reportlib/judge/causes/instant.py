@@ -316,8 +316,8 @@ def port(evidence: Evidence) -> list[Case]:
         _time(seen, one)
         if evidence.drive == "active" and "sharp" in (one.low_edge, one.high_edge):
             seen.doubts("A limiter on this one band would look the same.")
-        if _bent(one) and one.bending_grows:
-            seen.doubts("Harmonics rise faster than the level, as a cone’s do and no port’s.")
+        if (one.bending or 0.0) > 1.0 and one.bending_grows:
+            seen.doubts("Harmonics exceed what is missing, as a cone’s do and seldom a port’s.")
         _not_turned_down(seen, one, evidence=evidence)
         found.append(case_of(one, **seen.all))
     return found
