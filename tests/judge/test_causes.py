@@ -288,7 +288,9 @@ def test_harmonics_beyond_what_is_missing_that_outgrow_the_level_are_no_ports(
         return -3.0 * 10.0 ** ((rise - 27.0) / db_per_db) * bump(f, 55.0, octaves=0.35)
 
     day = bent(make_analysis(change=dip, warming=still, harmonics=False), share=share)
-    assert named(find_causes(day), at_least="high") == surely
+    findings = find_causes(day)
+    assert named(findings, at_least="high") == surely
+    assert ("excursion" in named(findings)) == (not surely)
 
 
 @pytest.mark.parametrize("centre_hz", [100.0, 35.0])

@@ -365,6 +365,12 @@ LIMITER_SLOPE = 0.85
 thirds at most, turbulent air half (their laws for large drive)."""
 
 
+def gain_is_cut(evidence: Evidence, one: Stretch) -> bool:
+    """Return whether a stretch grows by nearly as many decibels as the drive, as cut gain does."""
+    falls = one.test == "short_term" and one.sign < 0
+    return evidence.drive == "active" and falls and one.peak_slope >= LIMITER_SLOPE
+
+
 def rest_of(one: Stretch) -> str:
     """Say how much of the loss at the top can be one that grows with power; ends a sentence."""
     share = most_with_power(one.points)
@@ -441,3 +447,13 @@ def spans_all(evidence: Evidence, one: Stretch) -> bool:
 def even(one: Stretch) -> bool:
     """Whether a stretch changed by the same everywhere, as far as can be told."""
     return one.unevenness_db <= EVEN_DB + EVEN_SHARE * abs(one.mean_db)
+
+
+BESIDE = 1.3
+"""Width of a resonance of Q 3 and more, to where a few tenths of a decibel are left."""
+
+
+def flank_of(one: Stretch, other: Stretch) -> bool:
+    """Return whether a stretch is but the side of a larger change."""
+    gap = max(one.low_hz / other.high_hz, other.low_hz / one.high_hz)
+    return one.sign == other.sign and abs(other.worst_db) > abs(one.worst_db) and gap < BESIDE

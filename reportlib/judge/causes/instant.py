@@ -5,14 +5,16 @@ from collections.abc import Sequence
 
 from reportlib.judge.causes.case import (
     BENT,
+    BESIDE,
     CLEAN,
-    LIMITER_SLOPE,
     WHOLE_SHARE,
     Case,
     Seen,
     abrupt,
     case_of,
     even,
+    flank_of,
+    gain_is_cut,
     leaves_a_unit,
     levels,
     rest_of,
@@ -33,8 +35,6 @@ NEAR_TUNING_OCTAVES = 0.5
 TURNED_BACK, STILL_FALLING = 0.7, 0.88
 """Of the largest loss, what is left of it at the low end."""
 NARROW_OCTAVES, MANY = 0.8, 3
-BESIDE = 1.3
-"""Width of a resonance of Q 3 and more, to where a few tenths of a decibel are left."""
 A_THIRD = 0.3
 """Of what is missing: the third harmonic of a cubic (trigonometry)."""
 FOLLOWS = 0.3
@@ -67,19 +67,14 @@ def _clean(one: Stretch) -> bool:
     return one.bending is not None and one.bending < CLEAN
 
 
-def _turned_down(evidence: Evidence, one: Stretch) -> bool:
-    """Whether a stretch grows by nearly as many decibels as the drive, as gain does that is cut."""
-    return evidence.drive == "active" and _falls(one) and one.peak_slope >= LIMITER_SLOPE
-
-
 def _not_turned_down(seen: Seen, one: Stretch, *, evidence: Evidence, stops: bool = False) -> None:
     """What a cone, a motor or a port can carry of what a limiter takes beside it.
 
     `stops`: it may be a hard stop, which no power law bounds.
     """
-    if any(_turned_down(evidence, other) and _flank_of(one, other) for other in evidence.short):
+    if any(gain_is_cut(evidence, other) and flank_of(one, other) for other in evidence.short):
         seen.contradicts("It is the side of a larger loss, which grows as fast as the drive.")
-    if not _turned_down(evidence, one):
+    if not gain_is_cut(evidence, one):
         return
     grows = "It grows by nearly as many decibels as the drive, as where gain is turned down"
     if stops:
@@ -168,7 +163,7 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
 
 def _as_a_limiter(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     """What slope and waveform say of a limiter; harmonics speak against none with its slope."""
-    turned_down, bending = _turned_down(evidence, one), one.bending or 0.0
+    turned_down, bending = gain_is_cut(evidence, one), one.bending or 0.0
     if turned_down:
         seen.fits("level", "It grows by nearly as many decibels as the drive.")
         seen.marks(f"The output there hardly rises any more{rest_of(one)}")
@@ -192,7 +187,7 @@ def limiter_band(evidence: Evidence) -> list[Case]:
             continue
         inner = [edge for edge in (one.low_edge, one.high_edge) if edge != "open"]
         sharp = bool(inner) and set(inner) == {"sharp"}
-        turned_down, seen = _turned_down(evidence, one), Seen()
+        turned_down, seen = gain_is_cut(evidence, one), Seen()
         if sharp:
             seen.fits("frequency", "It takes one band, with a sharp edge.")
         elif of_a_unit:
@@ -316,7 +311,7 @@ def port(evidence: Evidence) -> list[Case]:
         _time(seen, one)
         if evidence.drive == "active" and "sharp" in (one.low_edge, one.high_edge):
             seen.doubts("A limiter on this one band would look the same.")
-        if (one.bending or 0.0) > 1.0 and one.bending_grows:
+        if _of_a_cone(one):
             seen.doubts("Harmonics exceed what is missing, as a cone’s do and seldom a port’s.")
         _not_turned_down(seen, one, evidence=evidence)
         found.append(case_of(one, **seen.all))
@@ -344,14 +339,14 @@ def excursion(evidence: Evidence) -> list[Case]:
         if not _deep(one) or one.growth in ("offset", "lone", "share"):
             continue
         seen = Seen()
-        _moves_far(seen, one, lowest_hz=evidence.lowest_hz)
+        _moves_far(seen, one, evidence=evidence)
         if one.growth == "knee":
             seen.fits("level", "It sets in abruptly, as at a stop.")
         elif one.growth == "smooth":
             seen.fits("level", "It grows smoothly with level.")
         _time(seen, one)
-        of_a_cone = one.bending_grows or not evidence.may_have_a_port
-        if one.bending is not None and one.bending >= A_THIRD and of_a_cone:
+        grows = one.bending_grows or not evidence.may_have_a_port
+        if one.bending is not None and one.bending >= A_THIRD and grows:
             seen.marks("Harmonics rise with it, as where a cone is held back.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
@@ -383,7 +378,7 @@ def motor_strength(evidence: Evidence) -> list[Case]:
             if one.octaves < 0.35:
                 seen.contradicts("It is narrower than a drive unit’s resonance in its box.")
         else:
-            _moves_far(seen, one, lowest_hz=evidence.lowest_hz)
+            _moves_far(seen, one, evidence=evidence)
         if one.growth == "knee" and not gains:
             seen.contradicts("It sets in abruptly.", signature="level")
         elif one.growth in ("knee", "smooth"):
@@ -428,10 +423,20 @@ def _lower_is_more(one: Stretch, *, lowest_hz: float) -> bool:
     return to_the_end and one.at_low_end > STILL_FALLING and one.worst_hz < 1.15 * one.low_hz
 
 
-def _moves_far(seen: Seen, one: Stretch, *, lowest_hz: float) -> None:
-    """Whether it takes the more the lower the frequency, to the end of what can be told."""
-    if _lower_is_more(one, lowest_hz=lowest_hz):
+def _of_a_cone(one: Stretch) -> bool:
+    """Whether harmonics exceed what is missing, and outgrow the level."""
+    return one.bending is not None and one.bending > 1.0 and one.bending_grows
+
+
+def _moves_far(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
+    """Whether it takes the more the lower the frequency, to the end of what can be told.
+
+    Where a port is tuned the cone hardly moves; above it, it does.
+    """
+    if _lower_is_more(one, lowest_hz=evidence.lowest_hz):
         seen.fits("frequency", "The lower the frequency, the more is missing.")
+    elif evidence.may_have_a_port and _of_a_cone(one):
+        return
     elif _turns_back(one) or (one.low_edge != "open" and one.octaves < PORT_OCTAVES):
         seen.contradicts(
             "What lies below, where the cone moves farther, is not as short.",
@@ -446,7 +451,7 @@ def loose_part(evidence: Evidence) -> list[Case]:
         if one.octaves > NARROW_OCTAVES or one.growth in ("offset", "lone"):
             continue
         others = [other for other in evidence.short if other is not one]
-        if not _both_ends(one) or any(_flank_of(one, other) for other in others):
+        if not _both_ends(one) or any(flank_of(one, other) for other in others):
             continue
         seen = Seen()
         seen.fits("frequency", f"It is narrow, near {frequency(one.worst_hz)}.")
@@ -471,9 +476,3 @@ def _one_of_many(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     others = [other for other in evidence.short if other.level_db == one.level_db]
     if sum(other.octaves < 1.5 * NARROW_OCTAVES for other in others if other is not one) >= MANY:
         seen.contradicts("It is one of many ups and downs.", signature="frequency")
-
-
-def _flank_of(one: Stretch, other: Stretch) -> bool:
-    """Whether a stretch is but the side of a larger change."""
-    gap = max(one.low_hz / other.high_hz, other.low_hz / one.high_hz)
-    return one.sign == other.sign and abs(other.worst_db) > abs(one.worst_db) and gap < BESIDE
