@@ -422,6 +422,7 @@ class Outcome:
     mechanisms : what was left in
     largest : what takes most where most changed; empty where less than `SHOWS_DB` did
     first, right : what is named first, and whether that is `largest`, or stands as surely beside it
+    stands : whether `largest` is named at all, fair or surer
     real : whether what is named first truly takes its part where it is said to
     confidences : of every cause that is named
     wrong : causes of high confidence that take next to nothing where they are said to
@@ -431,6 +432,7 @@ class Outcome:
     largest: str
     first: str
     right: bool
+    stands: bool
     real: bool
     confidences: tuple[str, ...]
     wrong: tuple[str, ...]
@@ -440,10 +442,11 @@ def judged(truth, findings):
     """Hold a day's findings against what its loudspeaker did."""
     most = truth.place(np.ones(FINENESS.grid.size, dtype=bool), truth.levels_db)
     shows, first = most is not None and most[0] >= SHOWS_DB, findings[0]
-    largest, right = "", first.cause == NONE_SHOWN
+    largest, right, stands = "", first.cause == NONE_SHOWN, False
     if shows:
         largest = max(truth.mechanisms, key=lambda one: truth.taken_db(most, one))
         called = CAUSES_OF.get(largest, {largest})
+        stands = any(one.cause in called and one.confidence != "low" for one in findings)
         beside = {one.cause for one in findings if one.confidence == first.confidence}
         right = first.cause in called or any(
             first.cause in pair and called & pair & beside for pair in (*PAIRS, LIMITERS)
@@ -457,6 +460,7 @@ def judged(truth, findings):
         largest=largest,
         first=first.cause,
         right=right,
+        stands=stands,
         real=first in named and is_real(truth, first),
         confidences=tuple(one.confidence for one in named),
         wrong=tuple(wrong),
@@ -521,6 +525,7 @@ def counted(outcomes):
         "days": len(outcomes),
         "shows": len(shows),
         "right": sum(one.right for one in shows),
+        "stands": sum(one.stands for one in shows),
         "named": len(named),
         "real": sum(one.real for one in named),
         "wrong": sum(bool(one.wrong) for one in outcomes),
