@@ -300,9 +300,8 @@ def recorded(sound, *, seed, day, fineness, still, drives_db=DRIVES_DB):
     return takes, drive
 
 
-def measured(sound, *, seed, day, fineness, still=False):
-    """Take one day through the analysis: a curve a drive above the first."""
-    takes, drive = recorded(sound, seed=seed, day=day, fineness=fineness, still=still)
+def settings_of(takes, drive, *, day, fineness, drives_db=DRIVES_DB, base_db=70.0):
+    """Take recordings behind one gate: the gate, a `Setting` a drive, and the session's rules."""
     gate, found = responses(
         takes,
         gate_ms=day.gate_ms,
@@ -313,11 +312,11 @@ def measured(sound, *, seed, day, fineness, still=False):
     )
     settings = [
         compression.Setting(
-            level_db=70.0 + drive_db,
+            level_db=base_db + drive_db,
             drive_db=drive_db,
             takes=tuple(found[number * day.takes : (number + 1) * day.takes]),
         )
-        for number, drive_db in enumerate(DRIVES_DB.tolist())
+        for number, drive_db in enumerate(drives_db.tolist())
     ]
     known = rules(
         gate,
@@ -326,6 +325,13 @@ def measured(sound, *, seed, day, fineness, still=False):
         assumed_repeatability_db=JITTER_DB,
         sweep_range_hz=(20.0, fineness.stop_hz),
     )
+    return gate, settings, known
+
+
+def measured(sound, *, seed, day, fineness, still=False):
+    """Take one day through the analysis: a curve a drive above the first."""
+    takes, drive = recorded(sound, seed=seed, day=day, fineness=fineness, still=still)
+    _, settings, known = settings_of(takes, drive, day=day, fineness=fineness)
     return compression.short_term(settings[0], settings[1:], again=[], rules=known).curves
 
 

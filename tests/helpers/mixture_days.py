@@ -16,16 +16,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from builders import make_session
 from cause_days import PAIRS
-from days import responses, rules
+from days import responses
 from integrated_days import (
     JITTER_DB,
-    TOLERANCE_DB,
     Day,
     Fineness,
     crossed,
     day_of,
     loudspeaker,
     recorded,
+    settings_of,
     stepped,
 )
 from scipy import ndimage
@@ -104,20 +104,20 @@ def mixture(seed):
             row["limit"] = banded * row["volts"]
     drive_db = float(generator.choice(DRIVES_DB[2:4]))
     _heated(rows, generator, stress_db=drive_db)
-    stressed = "heat" in chosen or generator.random() < 0.5
+    heated = "heat" in chosen or generator.random() < 0.5
     active = bool(chosen & LIMITERS) or generator.random() < 0.3
-    told, asked = generator.random(2) < (0.5, 0.85)
+    box_told, crossover_told = generator.random(2) < (0.5, 0.85)
     facts = {
         "drive": "active" if active else "passive",
-        "crossovers_hz": (round(crossover_hz),) if asked else (),
-        "enclosure": ("vented" if rows[0]["port"] else "closed") if told else None,
+        "crossovers_hz": (round(crossover_hz),) if crossover_told else (),
+        "enclosure": ("vented" if rows[0]["port"] else "closed") if box_told else None,
     }
     made = Mixture(
         mechanisms=tuple(one for one in MECHANISMS if one in chosen and one != "nothing"),
         rows=tuple(rows),
         crossover_hz=crossover_hz,
         day=replace(day_of(seed), gate_ms=(None, None, 150.0, 60.0)[seed % 4]),
-        stressed_db=drive_db if stressed else None,
+        stressed_db=drive_db if heated else None,
         facts=facts,
     )
     return without(made, *(WITHOUT.keys() - set(made.parts)))
@@ -242,24 +242,8 @@ def analysed(sound, made, *, seed):
     takes, drive = recorded(
         sound, seed=seed, day=day, fineness=FINENESS, still=False, drives_db=drives_db
     )
-    law = FINENESS.law(swells=day.swells)
-    gate, found = responses(
-        takes, gate_ms=day.gate_ms, stimulus=drive, law=law, grid=FINENESS.grid, spread=day.room
-    )
-    settings = [
-        compression.Setting(
-            level_db=BASE_DB + drive_db,
-            drive_db=drive_db,
-            takes=tuple(found[number * day.takes : (number + 1) * day.takes]),
-        )
-        for number, drive_db in enumerate(drives_db.tolist())
-    ]
-    known = rules(
-        gate,
-        reference_counts=day.reference,
-        drive_tolerance_db=TOLERANCE_DB,
-        assumed_repeatability_db=JITTER_DB,
-        sweep_range_hz=(20.0, FINENESS.stop_hz),
+    gate, settings, known = settings_of(
+        takes, drive, day=day, fineness=FINENESS, drives_db=drives_db, base_db=BASE_DB
     )
     levels = settings[: DRIVES_DB.size]
     short = compression.short_term(levels[0], levels[1:], again=[], rules=known)
