@@ -110,7 +110,7 @@ def loudspeaker(seed):
             "port_loss": tuning * port_mass / between(15.0, 40.0),
             "turbulence": 0.5 * DENSITY * port * between(0.5, 3.0),
             "reach": reach, "stiffens": reach * between(0.8, 2.0),
-            "offset": reach * float(generator.uniform(-0.2, 0.2)),
+            "offset": reach * float(generator.uniform(-0.2, 0.2)), "warm_k": 0.0,
             "to_ambient": between(2.0, 6.0), "heats_in_s": between(4.0, 20.0 if woofer else 6.0),
         }  # fmt: skip
         if woofer:  # the loudest drive reaches this many times what it can follow
@@ -132,15 +132,45 @@ def played(seeds, fineness):
     """
     drawn = [loudspeaker(seed) for seed in seeds]
     sweeps = [fineness.sweep(swells=day_of(seed).swells) for seed in seeds]
-    volts = np.empty((sweeps[0].shape[0], 2, len(drawn), 1 + PHASES.size), dtype=np.float32)
-    for number, ((_, crossover_hz), sweep) in enumerate(zip(drawn, sweeps, strict=True)):
+    parts = np.zeros((1 + PHASES.size, 3))  # what is recorded, and the fundamental's two parts
+    parts[0, 0], parts[1:, 1], parts[1:, 2] = 1.0, TURN_BACK.real, TURN_BACK.imag
+    sound = stepped(
+        [rows for rows, _ in drawn],
+        crossed(sweeps, [crossover_hz for _, crossover_hz in drawn], fineness)[:, np.newaxis],
+        drives_db=DRIVES_DB,
+        parts=parts,
+        fineness=fineness,
+    )
+    return sound[..., 0], sound[..., 1] + 1j * sound[..., 2]
+
+
+def crossed(sweeps, crossovers_hz, fineness):
+    """Return what a crossover makes of sweeps; shape (samples, units, loudspeakers, phases)."""
+    volts = np.empty((sweeps[0].shape[0], 2, len(sweeps), sweeps[0].shape[1]), dtype=np.float32)
+    for number, (crossover_hz, sweep) in enumerate(zip(crossovers_hz, sweeps, strict=True)):
         for unit, kind in enumerate(("lowpass", "highpass")):
             half = signal.butter(2, crossover_hz, kind, fs=fineness.rate, output="sos")
             volts[:, unit, number] = signal.sosfilt(np.tile(half, (2, 1)), sweep, axis=0)
+    return volts
+
+
+def stepped(drawn, volts, *, drives_db, parts, fineness):
+    """Integrate loudspeakers side by side.
+
+    Parameters
+    ----------
+    drawn : a woofer's row and a tweeter's, one pair a loudspeaker
+    volts : shape (samples, drives or 1, units, loudspeakers, phases), over the loudest drive's
+    parts : shape (phases, sums), what is added up of all phases
+
+    Returns
+    -------
+    shape (samples, drives, loudspeakers, sums)
+    """
 
     def of(name):
-        values = np.array([[rows[unit][name] for rows, _ in drawn] for unit in (0, 1)])
-        return np.broadcast_to(values[..., np.newaxis], volts.shape[1:]).ravel().copy()
+        values = np.array([[rows[unit][name] for rows in drawn] for unit in (0, 1)])
+        return np.broadcast_to(values[..., np.newaxis], volts.shape[2:]).ravel().copy()
 
     step = 1.0 / fineness.rate
     area, mass, stiffness, cold = of("area"), of("mass"), of("stiffness"), of("resistance")
@@ -148,18 +178,17 @@ def played(seeds, fineness):
     lag, box, port, limit = of("inductance") / step, of("box"), of("port"), of("limit")
     port_mass, port_loss, turbulence = of("port_mass") / step, of("port_loss"), of("turbulence")
     mass, damping = mass / step, of("damping")
-    gain = of("volts") * 10.0 ** ((DRIVES_DB[:, np.newaxis] - DRIVES_DB[-1]) / 20.0)
+    gain = of("volts") * 10.0 ** ((drives_db[:, np.newaxis] - DRIVES_DB[-1]) / 20.0)
     limited = bool(np.isfinite(limit).any())
     attack, release = 1.0 - np.exp(-step / of("attack_s")), 1.0 - np.exp(-step / of("release_s"))
     heating = step * of("to_ambient") / of("heats_in_s") * COPPER
     cooling = 1.0 - step / of("heats_in_s")
-    parts = np.zeros((1 + PHASES.size, 3))  # what is recorded, and the fundamental's two parts
-    parts[0, 0], parts[1:, 1], parts[1:, 2] = 1.0, TURN_BACK.real, TURN_BACK.imag
     silent = fineness.rate * fineness.growth_s * np.log(2.0)  # coils heat from 20 Hz on
-    flow = np.zeros((volts.shape[0] + 1, DRIVES_DB.size, len(drawn), 3))
-    shape = (DRIVES_DB.size, *volts.shape[1:])
-    current, x, velocity, air, wind, hot, heard = np.zeros((7, *gain.shape))
-    for index, now in enumerate(volts.reshape(volts.shape[0], -1), start=1):
+    flow = np.zeros((volts.shape[0] + 1, drives_db.size, len(drawn), parts.shape[1]))
+    shape = (drives_db.size, *volts.shape[2:])
+    current, x, velocity, air, wind, heard = np.zeros((6, *gain.shape))
+    hot = np.broadcast_to(COPPER * of("warm_k"), gain.shape)
+    for index, now in enumerate(volts.reshape(*volts.shape[:2], -1), start=1):
         voltage = gain * now
         if limited:
             size = np.abs(voltage)
@@ -180,8 +209,7 @@ def played(seeds, fineness):
         wind = (port_mass * wind - port * pressure) / (port_mass + lost)
         air = air + step * wind
         flow[index] = (area * velocity + port * wind).reshape(shape).sum(axis=1) @ parts
-    sound = np.diff(flow, axis=0)
-    return sound[..., 0], sound[..., 1] + 1j * sound[..., 2]
+    return np.diff(flow, axis=0)
 
 
 def truth_db(fundamental, fineness):
@@ -227,7 +255,7 @@ def day_of(seed):
     )
 
 
-def recorded(sound, *, seed, day, fineness, still):
+def recorded(sound, *, seed, day, fineness, still, drives_db=DRIVES_DB):
     """Record a day through room, microphone and noise: captures, drive by drive.
 
     Takes and steps are off as the analysis assumes of what a day can't show, or, `still`, exact.
@@ -260,7 +288,7 @@ def recorded(sound, *, seed, day, fineness, still):
         for take in range(day.takes):
             noise = slope * fft.rfft(generator.standard_normal(answer.size))
             moved = 10.0 ** ((off_db + generator.normal(0.0, take_db)) / 20.0)
-            asked = 10.0 ** (DRIVES_DB[number] / 20.0)
+            asked = 10.0 ** (drives_db[number] / 20.0)
             takes.append(
                 Capture(
                     source=f"{number}-{take}",
@@ -272,9 +300,8 @@ def recorded(sound, *, seed, day, fineness, still):
     return takes, drive
 
 
-def measured(sound, *, seed, day, fineness, still=False):
-    """Take one day through the analysis: a curve a drive above the first."""
-    takes, drive = recorded(sound, seed=seed, day=day, fineness=fineness, still=still)
+def settings_of(takes, drive, *, day, fineness, drives_db=DRIVES_DB, base_db=70.0):
+    """Take recordings behind one gate: the gate, a `Setting` a drive, and the session's rules."""
     gate, found = responses(
         takes,
         gate_ms=day.gate_ms,
@@ -285,11 +312,11 @@ def measured(sound, *, seed, day, fineness, still=False):
     )
     settings = [
         compression.Setting(
-            level_db=70.0 + drive_db,
+            level_db=base_db + drive_db,
             drive_db=drive_db,
             takes=tuple(found[number * day.takes : (number + 1) * day.takes]),
         )
-        for number, drive_db in enumerate(DRIVES_DB.tolist())
+        for number, drive_db in enumerate(drives_db.tolist())
     ]
     known = rules(
         gate,
@@ -298,6 +325,13 @@ def measured(sound, *, seed, day, fineness, still=False):
         assumed_repeatability_db=JITTER_DB,
         sweep_range_hz=(20.0, fineness.stop_hz),
     )
+    return gate, settings, known
+
+
+def measured(sound, *, seed, day, fineness, still=False):
+    """Take one day through the analysis: a curve a drive above the first."""
+    takes, drive = recorded(sound, seed=seed, day=day, fineness=fineness, still=still)
+    _, settings, known = settings_of(takes, drive, day=day, fineness=fineness)
     return compression.short_term(settings[0], settings[1:], again=[], rules=known).curves
 
 

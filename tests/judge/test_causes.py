@@ -220,13 +220,13 @@ def test_a_step_that_one_level_alone_misses_is_the_knob():
     assert (first.cause, first.confidence) == ("wrong-step", "high")
 
 
-def bent(day):
+def bent(day, *, share=1.0 / 3.0):
     """Return a day with a third harmonic of a third of what is missing, as of a cubic."""
     f = day.baseline.frequency_hz
 
     def harmonics(curve):
         missing = np.maximum(1.0 - 10.0 ** (curve.change_db / 20.0), 3e-4)
-        return np.array([np.full(f.size, -70.0), 20.0 * np.log10(missing / 3.0)])
+        return np.array([np.full(f.size, -70.0), 20.0 * np.log10(missing * share)])
 
     return replace(
         day,
@@ -241,6 +241,56 @@ def bent(day):
             for one in day.short_term
         ),
     )
+
+
+def test_a_limiter_stays_one_where_heat_comes_over_it():
+    def limited(f, rise):
+        return np.full_like(f, -0.9 * max(0.0, rise - 22.0))
+
+    def warm(f, rise, elapsed_s):
+        return np.full_like(f, -0.05 * rise)
+
+    day = make_analysis(change=limited, warming=warm, harmonics=False)
+    assert {"limiter-broad", "heat-coil"} <= set(named(built(day, drive="active")))
+
+
+def test_a_limiter_of_one_drive_unit_is_not_one_on_everything():
+    def woofers(f, rise):
+        return -0.9 * max(0.0, rise - 22.0) / (1.0 + (f / 2600.0) ** 8)
+
+    day = make_analysis(change=woofers, warming=still, harmonics=False)
+    findings = built(day, drive="active")
+    assert findings[0].cause == "limiter-band"
+    assert "limiter-broad" not in named(findings)
+
+
+def test_a_limiter_is_possible_where_a_step_may_be_wrong():
+    def limited(f, rise):
+        return np.full_like(f, -0.9 * max(0.0, rise - 24.0))
+
+    day = make_analysis(change=limited, warming=still, measured_steps=False, harmonics=False)
+    channels = replace(day.session.channels, reference=None)
+    day = replace(day, session=replace(day.session, channels=channels))
+    assert named(built(day, drive="active"))[:2] == ["wrong-step", "limiter-broad"]
+    assert not named(built(day, drive="active"), at_least="high")
+
+
+@pytest.mark.parametrize(
+    ("db_per_db", "share", "surely"),
+    [(20.0, 1.2, ["port"]), (10.0, 0.8, ["port"]), (10.0, 1.2, [])],
+)
+def test_harmonics_beyond_what_is_missing_that_outgrow_the_level_are_no_ports(
+    db_per_db, share, surely
+):
+    """What is missing goes with the drive, or with its square; its harmonics with it."""
+
+    def dip(f, rise):
+        return -3.0 * 10.0 ** ((rise - 27.0) / db_per_db) * bump(f, 55.0, octaves=0.35)
+
+    day = bent(make_analysis(change=dip, warming=still, harmonics=False), share=share)
+    findings = find_causes(day)
+    assert named(findings, at_least="high") == surely
+    assert ("excursion" in named(findings)) == (not surely)
 
 
 @pytest.mark.parametrize("centre_hz", [100.0, 35.0])

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from reportlib.judge.causes.evidence import Evidence, Stretch, WhilePlaying, octaves_of
-from reportlib.numbers import duration, frequency
+from reportlib.judge.causes.growth import most_with_power
+from reportlib.numbers import duration, frequency, share_text
 
 Sign = Literal["fits", "against", "untold"]
 _ORDER = ("time", "frequency", "level", "mark", "also")
@@ -145,6 +146,33 @@ LATE, EARLY = 0.35, 0.15
 """Share of the growth after two minutes: a coil of a minute leaves 0.14 (exponential law), a
 magnet of 10 min or more at least half of its own."""
 MOSTLY_LATE = 0.6
+
+
+HEAT_SLOPE = 0.5
+"""dB of loss for each dB of drive: what heat never takes of one step."""
+
+
+def abrupt(one: Stretch) -> bool:
+    """Return whether a stretch sets in too abruptly for heat, whatever else builds up over it."""
+    return one.growth == "knee" or one.last_slope > HEAT_SLOPE
+
+
+NEAR_CROSSOVER, BEYOND = 0.42, 1.6
+
+
+def crossovers_near(evidence: Evidence, one: Stretch) -> list[float]:
+    """Return the crossovers that a stretch ends near, below or above."""
+    return [
+        hz
+        for hz in evidence.crossovers_hz
+        if any(abs(hz / edge - 1.0) < NEAR_CROSSOVER for edge in (one.low_hz, one.high_hz))
+    ]
+
+
+def leaves_a_unit(evidence: Evidence, one: Stretch) -> bool:
+    """Return whether a stretch ends near a crossover, and what lies beyond can be told."""
+    low_hz, high_hz = BEYOND * evidence.lowest_hz, evidence.highest_hz / BEYOND
+    return any(low_hz < hz < high_hz for hz in crossovers_near(evidence, one))
 
 
 def groups_at(evidence: Evidence, one: Stretch) -> list[WhilePlaying]:
@@ -330,9 +358,28 @@ def wrong_step(evidence: Evidence) -> list[Case]:
     return found
 
 
+WORTH_SAYING = 0.9
+"""A share above it bounds next to nothing."""
 LIMITER_SLOPE = 0.85
 """dB of loss for each dB more of drive: what a ratio of 7 : 1 takes. A cubic spring takes two
 thirds at most, turbulent air half (their laws for large drive)."""
+
+
+def gain_is_cut(evidence: Evidence, one: Stretch) -> bool:
+    """Return whether a stretch grows by nearly as many decibels as the drive, as cut gain does."""
+    falls = one.test == "short_term" and one.sign < 0
+    return evidence.drive == "active" and falls and one.peak_slope >= LIMITER_SLOPE
+
+
+def rest_of(one: Stretch) -> str:
+    """Say how much of the loss at the top can be one that grows with power; ends a sentence."""
+    share = most_with_power(one.points)
+    if share >= WORTH_SAYING:
+        return "."
+    return (
+        f". What grows with power carries {share_text(share)} at most of what is missing at "
+        f"{one.points[-1].level_db:g} dB."
+    )
 
 
 def microphone_overload(evidence: Evidence) -> list[Case]:
@@ -400,3 +447,13 @@ def spans_all(evidence: Evidence, one: Stretch) -> bool:
 def even(one: Stretch) -> bool:
     """Whether a stretch changed by the same everywhere, as far as can be told."""
     return one.unevenness_db <= EVEN_DB + EVEN_SHARE * abs(one.mean_db)
+
+
+BESIDE = 1.3
+"""Width of a resonance of Q 3 and more, to where a few tenths of a decibel are left."""
+
+
+def flank_of(one: Stretch, other: Stretch) -> bool:
+    """Return whether a stretch is but the side of a larger change."""
+    gap = max(one.low_hz / other.high_hz, other.low_hz / one.high_hz)
+    return one.sign == other.sign and abs(other.worst_db) > abs(one.worst_db) and gap < BESIDE

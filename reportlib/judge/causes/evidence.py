@@ -42,7 +42,8 @@ Growth = Literal["offset", "lone", "share", "knee", "smooth", "unclear"]
 ``smooth`` ever more, ``unclear`` where the levels can't tell."""
 Edge = Literal["open", "sharp", "soft"]
 """Where a stretch ends: ``open`` at the end of what can be told."""
-Timing = Literal["at once", "builds up", "untold"]
+Timing = Literal["at once", "builds up", "all builds up", "untold"]
+"""``all builds up``: what lies beside it as well, so that something else may have come over it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +86,8 @@ class Stretch:
     bending : harmonics 2 to 5 over the share of the fundamental that is missing, None where not
         known: a waveform that is cut bends by a quarter and more, gain that is turned down by
         next to nothing
-    bending_grows : whether those harmonics rose faster than the level
+    bending_grows : whether those harmonics rose by 3 dB for 2 dB of level and more: those of a
+        cubic, over the fundamental, rise with its square, those of turbulent air with the speed
     snr_db : median of the baseline's signal over noise
     drift_db : median of what the baseline itself moved by over the day
     timing : whether it is there at once or builds up as the loudspeaker plays

@@ -147,6 +147,8 @@ def _knee(slopes: np.ndarray, *, rise: np.ndarray, size: np.ndarray, u: np.ndarr
 SAME_SHARE = 0.3
 """A loss that grows by less than this share of itself while playing is there at once."""
 LEAST_GROWTH_DB = 0.3
+ALIKE_SHARE = 0.5
+"""Of what a stretch grows by while playing: as much beside it, and it need be no part of it."""
 COIL_S = 120.0
 """By then a coil of up to 60 s has come to 86 % of its end (exponential law)."""
 EARLY_S = 400.0
@@ -179,7 +181,7 @@ def timing(analysis: Analysis, *, run: Run, points: Sequence[Point], test: Test)
     rise = np.array([0.0, *(one.rise_db for one in points)])
     size = np.array([0.0, *(run.sign * one.change_db for one in points)])
     drives = {entry.level_db: entry.sweep_drive_db for entry in analysis.session.long_term}
-    answers = []
+    answers: list[Timing] = []
     for curve in analysis.long_term:
         grown = mean_over(curve, mask=run.core, fraction=fraction)
         drive = drives.get(curve.level_db)
@@ -188,12 +190,13 @@ def timing(analysis: Analysis, *, run: Run, points: Sequence[Point], test: Test)
         there = float(np.interp(drive, rise, size))
         more, u95 = run.sign * grown[0], grown[1]
         if more > max(u95, LEAST_GROWTH_DB) and more > SAME_SHARE * max(there, 0.0):
-            answers.append("builds up")
+            beside = mean_over(curve, mask=~run.inside, fraction=fraction)
+            alike = beside is not None and run.sign * beside[0] > ALIKE_SHARE * more
+            answers.append("all builds up" if alike else "builds up")
         elif there > 0.4 and more + u95 < max(0.6 * there, LEAST_GROWTH_DB):
             answers.append("at once")
-    if "builds up" in answers:
-        return "builds up"
-    return "at once" if answers else "untold"
+    known: tuple[Timing, ...] = ("builds up", "all builds up", "at once")
+    return next((one for one in known if one in answers), "untold")
 
 
 def while_playing(levels: Sequence[Playing]) -> tuple[WhilePlaying, ...]:

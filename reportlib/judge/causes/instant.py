@@ -5,18 +5,23 @@ from collections.abc import Sequence
 
 from reportlib.judge.causes.case import (
     BENT,
+    BESIDE,
     CLEAN,
-    LIMITER_SLOPE,
+    WHOLE_SHARE,
     Case,
     Seen,
+    abrupt,
     case_of,
     even,
+    flank_of,
+    gain_is_cut,
+    leaves_a_unit,
     levels,
+    rest_of,
     spans_all,
 )
 from reportlib.judge.causes.evidence import Evidence, Law, Stretch, octaves_of
-from reportlib.judge.causes.growth import most_with_power
-from reportlib.numbers import frequency, share_text
+from reportlib.numbers import frequency
 
 BASS_HZ = 250.0
 """Above it no cone of a whole loudspeaker moves far enough for port or suspension (judgement:
@@ -30,15 +35,11 @@ NEAR_TUNING_OCTAVES = 0.5
 TURNED_BACK, STILL_FALLING = 0.7, 0.88
 """Of the largest loss, what is left of it at the low end."""
 NARROW_OCTAVES, MANY = 0.8, 3
-BESIDE = 1.3
-"""Width of a resonance of Q 3 and more, to where a few tenths of a decibel are left."""
 A_THIRD = 0.3
 """Of what is missing: the third harmonic of a cubic (trigonometry)."""
 FOLLOWS = 0.3
 """dB of loss for each dB of response: what a ratio of 1.5 : 1 takes."""
 STEEP = 0.35
-WORTH_SAYING = 0.9
-"""A share above it bounds next to nothing."""
 BROAD_OCTAVES = 3.0
 ONE_BAND_OCTAVES = 4.0
 """More than the bands that limiters act on by themselves (judgement)."""
@@ -50,7 +51,7 @@ GAIN_OVER_LOSS = 0.45
 def _time(seen: Seen, one: Stretch) -> None:
     if one.timing == "at once":
         seen.fits("time", "It comes at once.")
-    elif one.timing == "builds up":
+    elif one.timing == "builds up" and not abrupt(one):
         seen.contradicts("It builds up as the loudspeaker plays on.", signature="time")
 
 
@@ -66,42 +67,27 @@ def _clean(one: Stretch) -> bool:
     return one.bending is not None and one.bending < CLEAN
 
 
-def _turned_down(evidence: Evidence, one: Stretch) -> bool:
-    """Whether a stretch grows by nearly as many decibels as the drive, as gain does that is cut."""
-    return evidence.drive == "active" and _falls(one) and one.peak_slope >= LIMITER_SLOPE
-
-
-def _rest_of(one: Stretch) -> str:
-    """Say how much of the loss at the top can be one that grows with power; ends a sentence."""
-    share = most_with_power(one.points)
-    if share >= WORTH_SAYING:
-        return "."
-    return (
-        f". What grows with power carries {share_text(share)} at most of what is missing at "
-        f"{one.points[-1].level_db:g} dB."
-    )
-
-
 def _not_turned_down(seen: Seen, one: Stretch, *, evidence: Evidence, stops: bool = False) -> None:
     """What a cone, a motor or a port can carry of what a limiter takes beside it.
 
     `stops`: it may be a hard stop, which no power law bounds.
     """
-    if any(_turned_down(evidence, other) and _flank_of(one, other) for other in evidence.short):
+    if any(gain_is_cut(evidence, other) and flank_of(one, other) for other in evidence.short):
         seen.contradicts("It is the side of a larger loss, which grows as fast as the drive.")
-    if not _turned_down(evidence, one):
+    if not gain_is_cut(evidence, one):
         return
     grows = "It grows by nearly as many decibels as the drive, as where gain is turned down"
     if stops:
-        seen.doubts(f"{grows}, or at a hard stop{_rest_of(one)}")
+        seen.doubts(f"{grows}, or at a hard stop{rest_of(one)}")
     else:
-        seen.contradicts(f"{grows}{_rest_of(one)}")
+        seen.contradicts(f"{grows}{rest_of(one)}")
 
 
 def limiter_broad(evidence: Evidence) -> list[Case]:
     """Nothing up to a threshold, then a fixed share of every further decibel, in every band."""
-    if evidence.law is not None and evidence.law.share > FOLLOWS and not _bass_only(evidence):
-        return [_limiter_by_law(evidence, evidence.law)]
+    law = evidence.law
+    if law is not None and law.share > FOLLOWS and law.high_hz >= BASS_HZ:
+        return [_limiter_by_law(evidence, law)]
     found = []
     for one in evidence.short:
         if not _falls(one) or one.high_hz < BASS_HZ or one.growth in ("offset", "lone", "share"):
@@ -120,6 +106,8 @@ def limiter_broad(evidence: Evidence) -> list[Case]:
             seen.contradicts("It grows slowly, without a threshold.", signature="level")
         _time(seen, one)
         _as_a_limiter(seen, one, evidence=evidence)
+        if leaves_a_unit(evidence, one):
+            seen.contradicts("It ends at a crossover, and leaves what lies beyond.")
         if evidence.drive == "passive":
             seen.contradicts("A passive loudspeaker has no limiter of its own.")
         found.append(case_of(one, **seen.all))
@@ -137,14 +125,17 @@ def _no_law(seen: Seen, evidence: Evidence) -> None:
     """What follows one level everywhere is not one band's own."""
     if evidence.law is None:
         return
-    if _bass_only(evidence):
+    if not _across(evidence, evidence.law):
         seen.doubts("Nothing else was as loud, so that a limiter on everything may do the same.")
     else:
         seen.contradicts("All that is missing follows one level, whatever the frequency.")
 
 
-def _bass_only(evidence: Evidence) -> bool:
-    return evidence.law is not None and evidence.law.high_hz < BASS_HZ
+def _across(evidence: Evidence, law: Law) -> bool:
+    """Whether it takes from two drive units, or nearly everywhere where nobody says who plays."""
+    if not evidence.crossovers_hz:
+        return law.octaves > WHOLE_SHARE * octaves_of(evidence.lowest_hz, evidence.highest_hz)
+    return any(BESIDE * law.low_hz < hz < law.high_hz / BESIDE for hz in evidence.crossovers_hz)
 
 
 def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
@@ -159,7 +150,7 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
             seen.marks("Harmonics are less than a waveform has that is cut so far.")
     if evidence.drive == "passive":
         seen.contradicts("A passive loudspeaker has no limiter of its own.")
-    if law.octaves < ONE_BAND_OCTAVES:
+    if law.octaves < ONE_BAND_OCTAVES or not _across(evidence, law):
         seen.doubts("A limiter on this one band would do the same.")
     return Case(
         low_hz=law.low_hz,
@@ -172,10 +163,10 @@ def _limiter_by_law(evidence: Evidence, law: Law) -> Case:
 
 def _as_a_limiter(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     """What slope and waveform say of a limiter; harmonics speak against none with its slope."""
-    turned_down, bending = _turned_down(evidence, one), one.bending or 0.0
+    turned_down, bending = gain_is_cut(evidence, one), one.bending or 0.0
     if turned_down:
         seen.fits("level", "It grows by nearly as many decibels as the drive.")
-        seen.marks(f"The output there hardly rises any more{_rest_of(one)}")
+        seen.marks(f"The output there hardly rises any more{rest_of(one)}")
         if _bent(one) and one.octaves >= BROAD_OCTAVES and evidence.reference != "terminals":
             seen.doubts("Harmonics rise with it: an amplifier that cuts peaks would do the same.")
     if _clean(one):
@@ -190,15 +181,17 @@ def limiter_band(evidence: Evidence) -> list[Case]:
     for one in evidence.short:
         if not _falls(one) or one.growth in ("offset", "lone", "share"):
             continue
-        if one.octaves < 0.4 or spans_all(evidence, one):
-            continue
-        if one.octaves >= BROAD_OCTAVES + 2.0:
+        of_a_unit = leaves_a_unit(evidence, one)
+        wide = spans_all(evidence, one) or one.octaves >= BROAD_OCTAVES + 2.0
+        if one.octaves < 0.4 or (wide and not of_a_unit):
             continue
         inner = [edge for edge in (one.low_edge, one.high_edge) if edge != "open"]
         sharp = bool(inner) and set(inner) == {"sharp"}
-        turned_down, seen = _turned_down(evidence, one), Seen()
+        turned_down, seen = gain_is_cut(evidence, one), Seen()
         if sharp:
             seen.fits("frequency", "It takes one band, with a sharp edge.")
+        elif of_a_unit:
+            seen.fits("frequency", "It takes one drive unit, as far as its crossover.")
         elif one.growth == "knee" and _alone(evidence, one):
             seen.fits("frequency", "It takes one band and leaves the others.")
         elif "sharp" not in inner and inner and not turned_down:
@@ -290,7 +283,7 @@ def port(evidence: Evidence) -> list[Case]:
         if not _deep(one) or one.worst_hz > PORT_HZ or one.growth in ("offset", "lone", "share"):
             continue
         seen = Seen()
-        if one.octaves < LEAST_PORT_OCTAVES:
+        if one.octaves < LEAST_PORT_OCTAVES and one.low_edge != "open":
             seen.contradicts(
                 "It is narrower than the stretch in which a port works.", signature="frequency"
             )
@@ -299,6 +292,8 @@ def port(evidence: Evidence) -> list[Case]:
                 "frequency",
                 f"It lies around {frequency(one.worst_hz)}, not below.",
             )
+        elif one.core_octaves <= PORT_OCTAVES and one.low_edge == "open":
+            seen.fits("frequency", "It lies in the lowest octaves, where a port works.")
         elif one.core_octaves > PORT_OCTAVES:
             seen.contradicts(
                 "It is wider than the stretch in which a port works.", signature="frequency"
@@ -316,6 +311,8 @@ def port(evidence: Evidence) -> list[Case]:
         _time(seen, one)
         if evidence.drive == "active" and "sharp" in (one.low_edge, one.high_edge):
             seen.doubts("A limiter on this one band would look the same.")
+        if _of_a_cone(one):
+            seen.doubts("Harmonics exceed what is missing, as a cone’s do and seldom a port’s.")
         _not_turned_down(seen, one, evidence=evidence)
         found.append(case_of(one, **seen.all))
     return found
@@ -342,13 +339,14 @@ def excursion(evidence: Evidence) -> list[Case]:
         if not _deep(one) or one.growth in ("offset", "lone", "share"):
             continue
         seen = Seen()
-        _moves_far(seen, one, lowest_hz=evidence.lowest_hz)
+        _moves_far(seen, one, evidence=evidence)
         if one.growth == "knee":
             seen.fits("level", "It sets in abruptly, as at a stop.")
         elif one.growth == "smooth":
             seen.fits("level", "It grows smoothly with level.")
         _time(seen, one)
-        if one.bending is not None and one.bending >= A_THIRD:
+        grows = one.bending_grows or not evidence.may_have_a_port
+        if one.bending is not None and one.bending >= A_THIRD and grows:
             seen.marks("Harmonics rise with it, as where a cone is held back.")
         elif _clean(one):
             seen.contradicts("The waveform stays clean.")
@@ -380,7 +378,7 @@ def motor_strength(evidence: Evidence) -> list[Case]:
             if one.octaves < 0.35:
                 seen.contradicts("It is narrower than a drive unit’s resonance in its box.")
         else:
-            _moves_far(seen, one, lowest_hz=evidence.lowest_hz)
+            _moves_far(seen, one, evidence=evidence)
         if one.growth == "knee" and not gains:
             seen.contradicts("It sets in abruptly.", signature="level")
         elif one.growth in ("knee", "smooth"):
@@ -425,10 +423,20 @@ def _lower_is_more(one: Stretch, *, lowest_hz: float) -> bool:
     return to_the_end and one.at_low_end > STILL_FALLING and one.worst_hz < 1.15 * one.low_hz
 
 
-def _moves_far(seen: Seen, one: Stretch, *, lowest_hz: float) -> None:
-    """Whether it takes the more the lower the frequency, to the end of what can be told."""
-    if _lower_is_more(one, lowest_hz=lowest_hz):
+def _of_a_cone(one: Stretch) -> bool:
+    """Whether harmonics exceed what is missing, and outgrow the level."""
+    return one.bending is not None and one.bending > 1.0 and one.bending_grows
+
+
+def _moves_far(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
+    """Whether it takes the more the lower the frequency, to the end of what can be told.
+
+    Where a port is tuned the cone hardly moves; above it, it does.
+    """
+    if _lower_is_more(one, lowest_hz=evidence.lowest_hz):
         seen.fits("frequency", "The lower the frequency, the more is missing.")
+    elif evidence.may_have_a_port and _of_a_cone(one):
+        return
     elif _turns_back(one) or (one.low_edge != "open" and one.octaves < PORT_OCTAVES):
         seen.contradicts(
             "What lies below, where the cone moves farther, is not as short.",
@@ -443,7 +451,7 @@ def loose_part(evidence: Evidence) -> list[Case]:
         if one.octaves > NARROW_OCTAVES or one.growth in ("offset", "lone"):
             continue
         others = [other for other in evidence.short if other is not one]
-        if not _both_ends(one) or any(_flank_of(one, other) for other in others):
+        if not _both_ends(one) or any(flank_of(one, other) for other in others):
             continue
         seen = Seen()
         seen.fits("frequency", f"It is narrow, near {frequency(one.worst_hz)}.")
@@ -465,12 +473,6 @@ def loose_part(evidence: Evidence) -> list[Case]:
 
 def _one_of_many(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
     """Reflections and noise make many narrow stretches, a limiter or a part one or two."""
-    others = [other for other in evidence.short if other is not one]
-    if sum(other.octaves < 1.5 * NARROW_OCTAVES for other in others) >= MANY:
+    others = [other for other in evidence.short if other.level_db == one.level_db]
+    if sum(other.octaves < 1.5 * NARROW_OCTAVES for other in others if other is not one) >= MANY:
         seen.contradicts("It is one of many ups and downs.", signature="frequency")
-
-
-def _flank_of(one: Stretch, other: Stretch) -> bool:
-    """Whether a stretch is but the side of a larger change."""
-    gap = max(one.low_hz / other.high_hz, other.low_hz / one.high_hz)
-    return one.sign == other.sign and abs(other.worst_db) > abs(one.worst_db) and gap < BESIDE

@@ -11,8 +11,10 @@ from reportlib.judge.causes.case import (
     Case,
     Seen,
     about,
+    abrupt,
     case_of,
     case_of_group,
+    crossovers_near,
     even,
     groups_at,
     late_share_of,
@@ -133,11 +135,7 @@ def _by_resistance(seen: Seen, one: Stretch, *, evidence: Evidence) -> None:
 
 
 def _where_heat_shows(evidence: Evidence, one: Stretch) -> str:
-    near = [
-        hz
-        for hz in evidence.crossovers_hz
-        if any(abs(hz / edge - 1.0) < 0.42 for edge in (one.low_hz, one.high_hz))
-    ]
+    near = crossovers_near(evidence, one)
     if near:
         return f"It ends near a crossover, {frequency(near[0])}."
     return "It is smooth over frequency."
@@ -241,9 +239,9 @@ def _coil_in_sweeps(evidence: Evidence, one: Stretch) -> Case | None:
         seen.fits("frequency", _where_heat_shows(evidence, one))
     if one.growth == "smooth" and one.last_slope < 0.35:
         seen.fits("level", "It grows smoothly with power.")
-    elif one.growth == "knee" or one.last_slope > 0.5:
+    elif abrupt(one):
         seen.contradicts("It sets in too abruptly for heat.", signature="level")
-    if one.timing == "builds up":
+    if one.timing in ("builds up", "all builds up"):
         seen.fits("time", "Playing on adds to it.")
     elif one.timing == "at once":
         seen.contradicts("Playing on adds nothing to it.", signature="time")

@@ -236,9 +236,9 @@ def _order(one: _Weighed) -> tuple[float, ...]:
     return (
         _RANK[one.confidence],
         not one.cause.instrument,
+        -abs(one.case.size_db),
         min(one.case.levels_db, default=math.inf),
         -_score(one.case),
-        -abs(one.case.size_db),
     )
 
 
@@ -264,11 +264,13 @@ def _confidence(cause: Cause, case: Case, *, cases: Sequence[tuple[Cause, Case]]
         for other_cause, other in cases
         if other_cause is not cause and not other.contradicted and same_stretch(case, other)
     ]
-    if not cause.instrument and any(
-        other_cause.instrument and other.fitting + len(other.marks) >= 2
+    instruments = [
+        _score(other)
         for other_cause, other in rivals
-    ):
-        return "low"
+        if other_cause.instrument and other.fitting + len(other.marks) >= 2
+    ]
+    if not cause.instrument and instruments:
+        return "fair" if _score(case) > max(instruments) + 0.5 else "low"
     best = max((_score(other) for _, other in rivals), default=0.0)
     if case.frequency == "fits" and (case.fitting == 3 or case.marks) and not case.doubts:
         return "high" if _score(case) > best + 0.5 else "fair"
