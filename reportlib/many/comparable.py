@@ -15,6 +15,7 @@ from reportlib.many.ranking import (
 from reportlib.many.records import Compared, Hindrance, OutputTrack, Ranking, StressEnd
 from reportlib.many.tracks import ALL_BANDS, SWEEPS, named, note
 from reportlib.numbers import duration, frequency, level_text, levels_text, listed
+from reportlib.write.writer import spoken
 
 
 def hindrances(
@@ -43,8 +44,8 @@ def _text(sessions: Sequence[Compared]) -> list[Hindrance]:
             "text",
             stops=True,
             groups=[[one.name], [other.name for other in sessions if other is not one]],
-            words=f"{one.name} comes from text files, which do not say how uncertain they are: "
-            "it is shown, and takes no place.",
+            words=f"{one.name} comes from text files, which do not say how uncertain they are. "
+            "It is shown, but can’t be ranked.",
             remedy="Measure it from recordings of sweeps.",
         )
         for one in sessions
@@ -140,7 +141,7 @@ def _nothing_heard(
                 stops=True,
                 groups=[[one.name], rest],
                 bands=by_gate,
-                words=f"{one.name} says nothing of the {listed(by_gate)}: its gate resolves "
+                words=f"{one.name} says nothing of {_of(by_gate)}: its gate resolves "
                 f"nothing below {frequency(one.lowest_hz)}.",
                 remedy=f"Measure it with a gate of {math.ceil(2e3 / lowest):g} ms or more.",
             )
@@ -152,12 +153,16 @@ def _nothing_heard(
                 stops=True,
                 groups=[[one.name], rest],
                 bands=by_noise,
-                words=f"{one.name} says nothing of the {listed(by_noise)}: too little can be "
-                "told there at any level.",
+                words=f"{one.name} says nothing of {_of(by_noise)}: too little can be told at any "
+                "level.",
                 remedy="Measure it with more takes or where it is quieter.",
             )
         )
     return found
+
+
+def _of(bands: Sequence[str]) -> str:
+    return "any band" if len(bands) == len(ALL_BANDS) else f"the {listed(list(map(spoken, bands)))}"
 
 
 def _heard_otherwise(
@@ -169,7 +174,7 @@ def _heard_otherwise(
         stops=True,
         groups=[[one.name], rest],
         bands=bands,
-        words=f"Of the {listed(bands)}, {one.name} was heard over another stretch "
+        words=f"Of {_of(bands)}, {one.name} was heard over another stretch "
         f"({frequency(low)} to {frequency(high)}) than most.",
         remedy="Measure all of them with the same gate and sweep, clear of the noise.",
     )
@@ -333,8 +338,8 @@ def _assumed(sessions: Sequence[Compared]) -> list[Hindrance]:
             "levels assumed",
             stops=False,
             groups=[group for group in (named(assumed), calibrated) if group],
-            words=f"The levels of {listed(named(assumed))} are those asked for, and nobody "
-            "measured whether they were met: a comparison at equal output holds only if they were.",
+            words=f"The levels of {listed(named(assumed))} are those asked for; nobody measured "
+            "whether they were met. At equal output, comparing holds only if they were.",
             remedy="Record an acoustic calibrator on the day.",
         )
     ]
@@ -377,9 +382,9 @@ def _baseline(sessions: Sequence[Compared]) -> list[Hindrance]:
             stops=False,
             groups=[named(group) for group in groups],
             questions=SWEEPS,
-            words=f"Their baselines differ: {'; '.join(parts)}. At equal output, changes are "
-            f"counted from the louder one; where a band is {level_text(BEHIND_DB[0])} behind is "
-            "counted from each one’s own, and what was lost below it is not seen.",
+            words=f"Their baselines differ: {'; '.join(parts)}. At equal output, changes count "
+            f"from the louder one. Where a band is {level_text(BEHIND_DB[0])} short counts from "
+            "each one’s own. What was lost below that isn’t seen.",
             remedy=f"Measure all of them from a baseline of {level_text(round(min(starts)))}.",
         )
     ]
