@@ -102,10 +102,17 @@ def limit_words(
     )
 
 
+_MOST_SURE = 4
+"""Among more than so many, the pairs that are told apart are only counted."""
+
+
 def sure_words(ranking: Ranking) -> str:
     """Say which pairs a ranking parts, and whether it leaves any."""
     if not ranking.partings:
         return "not told apart"
+    pairs = math.comb(len(ranking.names), 2)
+    if len(ranking.names) > _MOST_SURE:
+        return f"{len(ranking.partings)} of {pairs} pairs told apart"
     parts: dict[tuple[str, ...], list[str]] = {}
     for name in ranking.names:
         below = tuple(
@@ -116,8 +123,9 @@ def sure_words(ranking: Ranking) -> str:
         if below:
             parts.setdefault(below, []).append(name)
     told = [f"{listed(above)} before {listed(below)}" for below, above in parts.items()]
-    every = math.comb(len(ranking.names), 2) == len(ranking.partings)
-    return "; ".join([*told, *([] if every else ["the rest not told apart"])])
+    return "; ".join(
+        [*told, *([] if pairs == len(ranking.partings) else ["the rest not told apart"])]
+    )
 
 
 def answer_words(one: NeedBeside) -> str:

@@ -58,6 +58,14 @@ def _anchors(facts: FactTable, row: str) -> str:
     return " ".join([row, *(f"fact-{name}" for name, fact in facts.items() if fact.row == row)])
 
 
+_MOST_ACROSS = 4
+
+
+def _aligned(names: Sequence[str]) -> tuple[bool, ...]:
+    """Align a column a session right; of many their cells may break, lest the page scroll."""
+    return tuple(len(names) <= _MOST_ACROSS for _ in names)
+
+
 def standing_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     """Who comes first by each question in each band, and what is told apart."""
     if not comparison.rankings:
@@ -67,6 +75,8 @@ def standing_table(comparison: Comparison, *, said: Said = said) -> Table | None
     rows, anchors = [], []
     for question, words in _QUESTIONS:
         for ranking in comparison.ranked(question):
+            if question == "1 dB behind" and ranking.band not in limited_bands(comparison):
+                continue  # all that it would say is that nobody is
             cells = [
                 f"{place_words(ranking.standing(name))} "
                 f"{_value(comparison, ranking, name=name, facts=facts)}"
@@ -83,7 +93,7 @@ def standing_table(comparison: Comparison, *, said: Said = said) -> Table | None
         columns=("by", "band", "what is sure", *placed),
         rows=tuple(rows),
         anchors=tuple(anchors),
-        numeric=(False, False, False, *(True for _ in placed)),
+        numeric=(False, False, False, *_aligned(placed)),
     )
 
 
@@ -129,7 +139,7 @@ def equal_output_table(comparison: Comparison, *, said: Said = said) -> Table | 
         columns=("band", "given", *(_ranked(comparison, name) for name in comparison.names)),
         rows=tuple(rows),
         anchors=tuple(anchors),
-        numeric=(False, True, *(True for _ in comparison.names)),
+        numeric=(False, True, *_aligned(comparison.names)),
         folded=True,
     )
 
@@ -172,7 +182,7 @@ def limits_table(comparison: Comparison, *, said: Said = said) -> Table | None:
             for band in bands
         ),
         anchors=tuple(_anchors(facts, limit_row(band)) for band in bands),
-        numeric=(False, *(True for _ in comparison.names)),
+        numeric=(False, *_aligned(comparison.names)),
     )
 
 
@@ -284,7 +294,7 @@ def seats_table(comparison: Comparison, *, said: Said = said) -> Table | None:
         ),
         rows=tuple(rows),
         anchors=tuple(_anchors(facts, f"fact-beside.seat.{slug(setup)}") for setup in setups),
-        numeric=(False, *(True for _ in comparison.names)),
+        numeric=(False, *_aligned(comparison.names)),
     )
 
 
