@@ -236,7 +236,8 @@ def groups_of(verdicts: Sequence[BandVerdict]) -> list[tuple[BandVerdict, ...]]:
     for one in verdicts:
         if one.ranking is not None and one.kind in ("better", "differs"):
             after = (one.ranking.elapsed_s, one.ranking.elapsed_s and one.ranking.at_db)
-            who = (frozenset(one.better), one.worst[0], frozenset(one.worst), one.unsure)
+            least = one.worst[0] if one.kind == "differs" else ""  # that one's loss is named
+            who = (frozenset(one.better), frozenset(one.worst), frozenset(one.unsure), least)
             groups.setdefault((one.kind, one.sure, who, after), []).append(one)
     return sorted((tuple(group) for group in groups.values()), key=_weight, reverse=True)
 

@@ -77,11 +77,13 @@ def verdict(writer: ComparisonWriter) -> str:
     verdicts = band_verdicts(writer.comparison, "equal output")
     groups = groups_of(verdicts)
     if groups:
-        found, before = [], ""
+        found: list[str] = []
+        before: tuple[float, ...] = ()
         for group in groups:
-            at = giving(writer, group)
-            found.append(_parted(writer, group, at="" if at == before else at))
-            before = at
+            outputs = _outputs(group)
+            at = "" if outputs == before else giving(writer, group)
+            found.append(_parted(writer, group, at=at))
+            before = outputs
         return " ".join(found)
     kind = "close" if bands_of(verdicts, "close") else "small"
     same = [one for one in verdicts if one.kind == kind]
@@ -102,20 +104,28 @@ def beside(writer: ComparisonWriter) -> str:
     elif not groups:
         of_kind["small"] = []
     found = [alike(writer, same, named=False) for same in of_kind.values() if same]
+    unsure: dict[frozenset[str], list[BandVerdict]] = {}
+    for one in verdicts:
+        if one.unsure:
+            unsure.setdefault(frozenset(one.unsure), []).append(one)
     found += [
         say(
             "comparison/in-short/between",
-            names=names_text(group[0].unsure) if len(group[0].unsure) <= _MOST_NAMED else "others",
-            where=where_text([one.band for one in group]),
+            names=names_text(same[0].unsure) if len(who) <= _MOST_NAMED else f"{len(who)} others",
+            where=where_text([one.band for one in same]),
         )
-        for group in groups
-        if group[0].unsure
+        for who, same in unsure.items()
     ]
     untold = bands_of(verdicts, "untold")
     if untold and len(untold) < len(BANDS):
         found.append(say("comparison/in-short/untold", where=where_text(untold)))
     found += [_left_playing(writer), *_aside(writer)]
     return " ".join(one if one.endswith(".") else joined([one]) for one in found)
+
+
+def _outputs(verdicts: Sequence[BandVerdict]) -> tuple[float, ...]:
+    at = [one.ranking.at_db or 0.0 for one in verdicts if one.ranking is not None]
+    return min(at), max(at)
 
 
 def giving(writer: ComparisonWriter, verdicts: Sequence[BandVerdict]) -> str:
@@ -213,12 +223,12 @@ def _with_amount(
         else "",
         "band": where_text([most.band]) if len(group) > 1 else "",
     }
-    alone = len(most.better) == 1 and len(_named(most)[1]) == 1
-    wording = "comparison/in-short/by" if alone else "comparison/in-short/one-by"
+    better, worse = _named(most)
+    wording = "comparison/in-short/by" if len(better) == 1 else "comparison/in-short/one-by"
     amount = size or writer.say(wording, **values)
     band = f"{values['band']} " if size and values["band"] else ""
     told = f"{claim}: {band}{amount}"
-    if len(told.split()) <= MOST_WORDS:
+    if len(worse) == 1 and len(told.split()) <= MOST_WORDS:
         return joined([told])
     return joined([claim, writer.say("comparison/in-short/difference", **values)])
 
@@ -306,14 +316,19 @@ _VERBS: dict[Answer, tuple[str, str, str]] = {
 def will_it_do(writer: ComparisonWriter) -> str:
     """Answer for the need that parts them at the reader's seat, else for each that is answered."""
     own = needs_at_seat(writer)
-    parting = [need for need in _ordered(own) if len({_answer(one) for one in own[need]}) > 1]
-    parting.sort(key=lambda need: all(one.answer not in ("yes", "just") for one in own[need]))
+    parting = [
+        need
+        for need in _ordered(own)
+        if len({_answer(one) for one in own[need]}) > 1
+        and any(one.answer in ("yes", "just") for one in own[need])
+    ]
     if parting:
         clauses = answered(writer, own[parting[0]], needs=parting[:1])
     else:
         same: dict[tuple[Answer, bool], list[str]] = {}
         for need, answers in own.items():
-            same.setdefault(_answer(answers[0]), []).append(need)
+            if len({_answer(one) for one in answers}) == 1:
+                same.setdefault(_answer(answers[0]), []).append(need)
         clauses = [
             clause
             for (answer, _), needs in same.items()

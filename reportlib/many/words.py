@@ -187,7 +187,7 @@ def _span(writer: ComparisonWriter, facts: Sequence[Fact], *, in_common: bool) -
 
 
 def _gives_out(writer: ComparisonWriter) -> list[str]:
-    """Say who was asked for as much as others gave, and gave no more."""
+    """Say who was asked for as much as others gave, and gave no more; many stand in the table."""
     by_name: dict[str, list[OutputPoint]] = {}
     for point in giving_out(writer.comparison):
         by_name.setdefault(point.name, []).append(point)
@@ -208,7 +208,7 @@ def _gives_out(writer: ComparisonWriter) -> list[str]:
                 where=where_text([one.band for one in points]),
             )
         )
-    return [" ".join(found)] if found else []
+    return [" ".join(found)] if 0 < len(found) <= _MOST_NAMED else []
 
 
 def _at_your_seat(writer: ComparisonWriter) -> list[str]:
@@ -245,7 +245,7 @@ def _arriving(writer: ComparisonWriter) -> list[str]:
         for one in writer.comparison.arrives
         if one.setup == SEAT_SETUP
     ]
-    return [joined(parts)] if parts else []
+    return [joined(parts)] if 0 < len(parts) <= _MOST_NAMED else []
 
 
 def _care(writer: ComparisonWriter) -> list[str]:
