@@ -171,12 +171,12 @@ def _parted(writer: ComparisonWriter, group: Sequence[BandVerdict], *, at: str) 
     better, worse = _named(most)
     keeps_up = most.kind == "better"
     playing = most.ranking is not None and most.ranking.question == "left playing"
-    verbs = ("gives", "give") if not keeps_up else ("is", "are") if playing else ("keeps", "keep")
-    wording = "more" if not keeps_up else "better-playing" if playing else "better"
-    many = ("be" if verbs[1] == "are" else verbs[1]) if not most.sure else ""
-    verb = f"may {many}" if many else agrees(better, one=verbs[0], many=verbs[1])
+    one, many, may = ("is", "are", "may be") if playing else ("keeps up", "keep up", "may keep up")
+    if not keeps_up:
+        one, many = "gives", "give"
+    verb = agrees(better, one=one, many=many) if most.sure else may
     claim = writer.say(
-        f"comparison/in-short/{wording}",
+        "comparison/in-short/better" if keeps_up else "comparison/in-short/more",
         at=at,
         better=_others(most, better) or names_text(better),
         verb=verb,
@@ -224,8 +224,8 @@ def _with_amount(
         "band": where_text([most.band]) if len(group) > 1 else "",
     }
     better, worse = _named(most)
-    wording = "comparison/in-short/by" if len(better) == 1 else "comparison/in-short/one-by"
-    amount = size or writer.say(wording, **values)
+    best = "" if len(better) == 1 else plain(best)
+    amount = size or writer.say("comparison/in-short/by", **{**values, "best": best})
     band = f"{values['band']} " if size and values["band"] else ""
     told = f"{claim}: {band}{amount}"
     if len(worse) == 1 and len(told.split()) <= MOST_WORDS:

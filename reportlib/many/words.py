@@ -277,9 +277,8 @@ def _numbers(writer: ComparisonWriter) -> list[str]:
 
 
 def _how_sure(writer: ComparisonWriter) -> list[str]:
-    methods = ("method-output", "method-parting", "method-limits", "method-smoothing")
     return [
-        *(writer.say(f"comparison/how-sure/{name}") for name in methods),
+        writer.say("comparison/how-sure/methods"),
         *_if_off(writer),
         *(writer.say(f"care/{name}") for name in ("ears", "equipment", "law")),
     ]
