@@ -127,7 +127,7 @@ def draw_left_playing(comparison: Comparison, paper: Paper) -> Figure:
         figure,
         comparison,
         title="Left playing, side by side",
-        more="Change in output after the same stress, against before, and how surely that is "
+        more="Change in output after the same level for the same time, and how surely that is "
         "known.",
         labels=labels,
         paper=paper,

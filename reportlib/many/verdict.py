@@ -90,7 +90,7 @@ def verdict(writer: ComparisonWriter) -> str:
     if not same:
         why = why_not(writer, "equal output")
         return writer.say("comparison/in-short/not-compared", why=why)
-    return joined([alike(writer, same, at=giving(writer, same), named=True)])
+    return alike(writer, same, named=True)
 
 
 def beside(writer: ComparisonWriter) -> str:
@@ -146,23 +146,26 @@ def after(writer: ComparisonWriter, ranking: Ranking) -> str:
     return writer.say("comparison/in-short/after", level=level, elapsed=elapsed)
 
 
-def alike(
-    writer: ComparisonWriter, verdicts: Sequence[BandVerdict], *, named: bool, at: str = ""
-) -> str:
+def alike(writer: ComparisonWriter, verdicts: Sequence[BandVerdict], *, named: bool) -> str:
     """Say that bands tell nobody apart, or only by less than is worth naming."""
     where = [one.band for one in verdicts]
+    first = verdicts[0].ranking
+    assert first is not None
+    playing = first.question == "left playing"
+    at = after(writer, first) if playing else giving(writer, verdicts)
     if verdicts[0].kind == "small":
-        return writer.say("comparison/in-short/small", at=at, where=where_text(where))
+        return joined([writer.say("comparison/in-short/small", at=at, where=where_text(where))])
     names = {name for one in verdicts if one.ranking is not None for name in one.ranking.names}
     ordered = [name for name in writer.comparison.names if name in names]
     every = len(ordered) == len(writer.comparison.places("equal output"))
     named = (named or not every) and len(ordered) <= _MOST_NAMED
-    return writer.say(
+    said = writer.say(
         "comparison/in-short/alike",
         at=at,
         names=names_text(ordered) if named else "they",
         where=where_text(where, every="in any band"),
     )
+    return joined([said])
 
 
 def _parted(writer: ComparisonWriter, group: Sequence[BandVerdict], *, at: str) -> str:
@@ -267,7 +270,7 @@ def _left_playing(writer: ComparisonWriter) -> str:
         and one.ranking is not None
         and (one.ranking.at_db, one.ranking.elapsed_s) == (first.at_db, first.elapsed_s)
     ]
-    return joined([alike(writer, same, at=after(writer, first), named=False)])
+    return alike(writer, same, named=False)
 
 
 def _aside(writer: ComparisonWriter) -> list[str]:

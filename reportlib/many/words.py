@@ -11,7 +11,7 @@ from jinja2 import Environment
 from reportlib.judge.records import SEAT_SETUP
 from reportlib.judge.seat import Seat
 from reportlib.many.comparable import SAME_BASELINE_DB
-from reportlib.many.facts import band_verdicts, giving_out, limited_bands
+from reportlib.many.facts import BandVerdict, band_verdicts, giving_out, limited_bands
 from reportlib.many.records import Comparison, Hindrance, OutputPoint, Question, Ranking
 from reportlib.many.verdict import (
     ComparisonWriter,
@@ -122,10 +122,12 @@ def _changes(writer: ComparisonWriter, question: Question) -> list[str]:
         where = where_text([one.band for one in group])
         first, *rest = [_change(writer, group, name=name) for name in _shown(group[0])]
         found.append(joined([f"{at} {where} {first}", *rest]))
-    close = [one for one in band_verdicts(writer.comparison, question) if one.kind == "close"]
-    if close:
-        found.append(joined([alike(writer, close, named=False)]))
-    return found
+    close: dict[Hashable, list[BandVerdict]] = {}
+    for fare in band_verdicts(writer.comparison, question):
+        if fare.kind == "close" and fare.ranking is not None:
+            played = fare.ranking.elapsed_s and fare.ranking.at_db
+            close.setdefault((fare.ranking.elapsed_s, played), []).append(fare)
+    return [*found, *(alike(writer, same, named=False) for same in close.values())]
 
 
 def _at(writer: ComparisonWriter, ranking: Ranking) -> str:
