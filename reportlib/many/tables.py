@@ -298,6 +298,13 @@ def seats_table(comparison: Comparison, *, said: Said = said) -> Table | None:
     )
 
 
+def __getattr__(name: str) -> Any:
+    """Name the successor of a table that a cell of a notebook made earlier still calls."""
+    if name == "not_comparable_table":
+        raise AttributeError(f"tables.{name} is no more: “How comparable they are” says it all.")
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
 def measured_table(comparison: Comparison, *, said: Said = said) -> Table:
     """How each session was measured."""
     facts = comparison_facts(comparison)
