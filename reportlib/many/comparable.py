@@ -24,6 +24,7 @@ from reportlib.numbers import (
     levels_text,
     listed,
 )
+from reportlib.write.writer import spoken
 
 
 def hindrances(
@@ -55,7 +56,7 @@ def _text(sessions: Sequence[Compared]) -> list[Hindrance]:
             stops=True,
             groups=[[one.name], [other.name for other in sessions if other is not one]],
             words=f"{one.name} comes from {made_of[one.source]}, which do not say how uncertain "
-            "they are: it is shown, and takes no place.",
+            "they are. It is shown, but can’t be ranked.",
             remedy=mend.get(
                 one.source, "Export them with noise alone in them, and give [impulse]."
             ),
@@ -153,18 +154,18 @@ def _nothing_heard(
     told = (
         (
             untested,
-            f"{one.name} was not measured in the {listed(untested)}.",
+            f"{one.name} was not measured in {_of(untested)}.",
             "Sweep it there too, if it plays there.",
         ),
         (
             by_gate,
-            f"{one.name} says nothing of the {listed(by_gate)}: its gate resolves "
+            f"{one.name} says nothing of {_of(by_gate)}: its gate resolves "
             f"nothing below {frequency(max(one.lowest_hz, 1.0))}.",
             f"Measure it with a gate of {math.ceil(2e3 / lowest):g} ms or more.",
         ),
         (
             by_noise,
-            f"{one.name} says nothing of the {listed(by_noise)}: too little can be told there "
+            f"{one.name} says nothing of {_of(by_noise)}: too little can be told there "
             "at any level.",
             "Measure it with more takes or where it is quieter.",
         ),
@@ -177,6 +178,10 @@ def _nothing_heard(
     ]
 
 
+def _of(bands: Sequence[str]) -> str:
+    return "any band" if len(bands) == len(ALL_BANDS) else f"the {listed(list(map(spoken, bands)))}"
+
+
 def _heard_otherwise(
     one: Compared, *, rest: Sequence[str], bands: Sequence[str], track: OutputTrack
 ) -> Hindrance:
@@ -186,7 +191,7 @@ def _heard_otherwise(
         stops=True,
         groups=[[one.name], rest],
         bands=bands,
-        words=f"Of the {listed(bands)}, {one.name} was heard over another stretch "
+        words=f"Of {_of(bands)}, {one.name} was heard over another stretch "
         f"({frequency(low)} to {frequency(high)}) than most.",
         remedy="Measure all of them with the same gate and sweep, clear of the noise.",
     )
@@ -350,8 +355,8 @@ def _assumed(sessions: Sequence[Compared]) -> list[Hindrance]:
             "levels assumed",
             stops=False,
             groups=[group for group in (named(assumed), calibrated) if group],
-            words=f"The levels of {listed(named(assumed))} are those asked for, and nobody "
-            "measured whether they were met: a comparison at equal output holds only if they were.",
+            words=f"The levels of {listed(named(assumed))} are those asked for; nobody measured "
+            "whether they were met. At equal output, comparing holds only if they were.",
             remedy="Record an acoustic calibrator on the day.",
         )
     ]
@@ -394,9 +399,9 @@ def _baseline(sessions: Sequence[Compared]) -> list[Hindrance]:
             stops=False,
             groups=[named(group) for group in groups],
             questions=SWEEPS,
-            words=f"Their baselines differ: {'; '.join(parts)}. At equal output, changes are "
-            f"counted from the louder one; where a band is {level_text(BEHIND_DB[0])} behind is "
-            "counted from each one’s own, and what was lost below it is not seen.",
+            words=f"Their baselines differ: {'; '.join(parts)}. At equal output, changes count "
+            f"from the louder one. Where a band is {level_text(BEHIND_DB[0])} short counts from "
+            "each one’s own. What was lost below that isn’t seen.",
             remedy=f"Measure all of them from a baseline of {level_text(round(min(starts)))}.",
         )
     ]

@@ -17,6 +17,7 @@ from reportlib.draw.wordings import narrative_templates, own_words
 from reportlib.errors import ReportError, SessionError, one_line
 from reportlib.judge.analysis import analyse
 from reportlib.judge.records import Analysis
+from reportlib.judge.seat import reader_seat
 from reportlib.many import tables
 from reportlib.many.comparable import hindrances
 from reportlib.many.equal_output import output_point
@@ -195,7 +196,12 @@ def keep_comparison(
     facts = comparison_facts(comparison)
     templates = narrative_templates(own_words(folder, words=parameters.words))
     run = {
-        "drafts": draft_comparison(comparison, facts=facts, templates=templates),
+        "drafts": draft_comparison(
+            comparison,
+            facts=facts,
+            templates=templates,
+            seat=reader_seat(parameters.of_session("")),
+        ),
         "about": about_comparison(comparison, reports=reports),
         "parameters": parameters.model_dump(),
         "judged": judged(comparison),

@@ -1,7 +1,7 @@
 """At equal output; what all figures of a comparison share, with their words."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -33,13 +33,13 @@ from reportlib.draw.sheet import (
 )
 from reportlib.draw.style import MARGIN_PX, Paper
 from reportlib.draw.wordings import said
-from reportlib.many.facts import band_verdicts, comparison_facts, limit_words
+from reportlib.many.facts import comparison_facts, limit_words
 from reportlib.many.ranking import one_scale
 from reportlib.many.records import Comparison, OutputTrack, Question
 from reportlib.measure.levels import BANDS, SLUGS
 from reportlib.numbers import counted, level_text, levels_text, listed, sentence
 from reportlib.write.quotes import FactTable, written
-from reportlib.write.writer import Said, spoken
+from reportlib.write.writer import Said
 
 _DASHES = ("solid", (0.0, (5.0, 2.0)), (0.0, (1.5, 1.5)), (0.0, (8.0, 2.0, 1.5, 2.0)))
 _SHORT_NAMES = 60
@@ -219,11 +219,10 @@ def _draw_tracks(
 
 
 def caption_at_equal_output(comparison: Comparison, *, said: Said) -> str:
-    """Say where somebody gives in first, how the picture reads, what is not in it."""
+    """Say how the picture reads, and what is not in it."""
     ranked = comparison.ranked("equal output")
     return said(
         "comparison/in-short/caption-at-equal-output",
-        most=_most(comparison, "equal output", said=said),
         ranked=said("comparison/in-short/ranked") if ranked else "",
         not_ranked=_not_ranked(comparison, said=said),
     )
@@ -236,8 +235,7 @@ def _not_ranked(comparison: Comparison, *, said: Said) -> str:
     aside = [name for name in comparison.names if name in told and name not in places]
     if not aside or not places:
         return ""
-    verb = "is" if len(aside) == 1 else "are"
-    return said("comparison/in-short/not-ranked", names=listed(aside), verb=verb)
+    return said("comparison/in-short/not-ranked", names=listed(aside))
 
 
 def alt_at_equal_output(comparison: Comparison, *, said: Said) -> str:
@@ -251,10 +249,9 @@ def alt_at_equal_output(comparison: Comparison, *, said: Said) -> str:
 
 
 def caption_beside_left_playing(comparison: Comparison, *, said: Said) -> str:
-    """Say who lost most, and what the bars are."""
+    """Say what the bars are, and when it was heard."""
     return said(
         "comparison/left-playing/caption-beside-left-playing",
-        most=_most(comparison, "left playing", said=said),
         how_heard=said(f"comparison/left-playing/{_how_heard(comparison)}"),
     )
 
@@ -272,8 +269,8 @@ def caption_beside_limits(comparison: Comparison, *, said: Said) -> str:
     """Say what bars and arrows are, and whether rows can be held against each other."""
     alike = one_scale(comparison.sessions)
     return said(
-        "comparison/left-playing/caption-beside-limits",
-        scales="" if alike else said("comparison/left-playing/own-scales"),
+        "comparison/numbers/caption-beside-limits",
+        scales="" if alike else said("comparison/numbers/own-scales"),
     )
 
 
@@ -289,43 +286,7 @@ def alt_beside_limits(comparison: Comparison, *, said: Said) -> str:
             for one in limits
         ]
         parts.append(f"{sentence(band.name)}: {listed(told)}.")
-    return said("comparison/left-playing/alt-beside-limits", limits=" ".join(parts))
-
-
-_PARTS_MOST: Mapping[Question, str] = {
-    "equal output": "parts-most-giving",
-    "left playing": "parts-most-playing",
-}
-
-
-def _most(comparison: Comparison, question: Question, *, said: Said) -> str:
-    """Say in which band they part the most, by more than would be too little to name."""
-    verdicts = band_verdicts(comparison, question)
-    parted = [one for one in verdicts if one.kind in ("gives in", "differs")]
-    lead = max(parted, key=lambda one: one.apart_db, default=None)
-    if lead is None or lead.ranking is None:
-        return said("comparison/figures/none-parts") if any(one.ranking for one in verdicts) else ""
-    facts = comparison_facts(comparison)
-    slugs = {one.name: one.slug for one in comparison.sessions}
-    part = "rank" if question == "equal output" else "long"
-    told = [
-        f"{name} {_mean(facts, slug=slugs[name], band=lead.band, part=part)}"
-        for name in (*lead.worst, *lead.better)
-    ]
-    return said(
-        f"comparison/figures/{_PARTS_MOST[question]}",
-        where=said(
-            "comparison/in-short/most"
-            if lead.most_of(parted)
-            else "comparison/in-short/for-example",
-            where=f"in the {spoken(lead.band)}",
-        ),
-        level=level_text(lead.ranking.at_db or 0.0),
-        sessions=listed(told),
-        between=said("comparison/figures/in-between", names=listed(lead.unsure))
-        if lead.unsure
-        else "",
-    )
+    return said("comparison/numbers/alt-beside-limits", limits=" ".join(parts))
 
 
 def _mean(facts: FactTable, *, slug: str, band: str, part: str) -> str:

@@ -13,7 +13,7 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
                                    it moves where the levels asked for were 1 dB off
 ``beside.<session>.<band>.most``   where a band gives out, the most that it gave; ``.asked`` the
                                    highest level, as driven
-``beside.<session>.<band>.limit``  level at which it is 1 dB behind; ``.limit-low``,
+``beside.<session>.<band>.limit``  level at which it is 1 dB short; ``.limit-low``,
                                    ``.limit-high``, ``.limit-tested``
 ``beside.<session>.<band>.long.…`` after the same stress: ``.mean``, ``.behind``, ``.within``,
                                    ``.u95``; ``.level``, ``.elapsed``
@@ -24,7 +24,7 @@ As in ``facts``; a session stands in a name by its slug, ``marram-12``.
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -110,10 +110,17 @@ def limit_words(
     )
 
 
+_MOST_SURE = 4
+"""Among more than so many, the pairs that are told apart are only counted."""
+
+
 def sure_words(ranking: Ranking) -> str:
-    """Say which pairs a ranking parts; where none does, that it is too close to call."""
+    """Say which pairs a ranking parts, and whether it leaves any."""
     if not ranking.partings:
-        return "too close to call"
+        return "not told apart"
+    pairs = math.comb(len(ranking.names), 2)
+    if len(ranking.names) > _MOST_SURE:
+        return f"{len(ranking.partings)} of {pairs} pairs told apart"
     parts: dict[tuple[str, ...], list[str]] = {}
     for name in ranking.names:
         below = tuple(
@@ -124,8 +131,9 @@ def sure_words(ranking: Ranking) -> str:
         if below:
             parts.setdefault(below, []).append(name)
     told = [f"{listed(above)} before {listed(below)}" for below, above in parts.items()]
-    every = math.comb(len(ranking.names), 2) == len(ranking.partings)
-    return "; ".join([*told, *([] if every else ["the rest too close to call"])])
+    return "; ".join(
+        [*told, *([] if pairs == len(ranking.partings) else ["the rest not told apart"])]
+    )
 
 
 def answer_words(one: NeedBeside) -> str:
@@ -162,7 +170,7 @@ def giving_out(comparison: Comparison) -> tuple[OutputPoint, ...]:
 WORTH_NAMING_DB = MEAN_LIMITS_DB[0]
 """A smaller difference is hardly heard, however surely it is there."""
 
-Verdict = Literal["gives in", "differs", "small", "close", "untold"]
+Verdict = Literal["better", "differs", "small", "close", "untold"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -171,15 +179,14 @@ class BandVerdict:
 
     Attributes
     ----------
-    kind : ``"gives in"``: one surely loses more than another, and may by enough to name;
-        ``"differs"``: they part as much, and none of them can lose so much; ``"small"``: they
-        surely part by less; ``"close"``: no two part; ``"untold"``: nobody can be compared
-    sure : whether it is enough to name for sure; else words say *may*
+    kind : ``"better"``: one surely gives more than another, which may lose enough to name;
+        ``"differs"``: none of them can lose so much; ``"small"``: what is told apart surely
+        differs by less; ``"close"``: no two are told apart; ``"untold"``: nobody can be compared
     worst : who surely loses the most, or shares that place; the first of them loses the most
     better : who surely loses less than every one of the worst, the best first
     unsure : who can be told from one side only
+    sure : whether the first of the worst surely loses at all; else words say *may*
     apart_db : by how much the first of the worst and the best part
-    within_db : between which bounds that lies, with 95 % for a whole question
     """
 
     band: str
@@ -190,12 +197,6 @@ class BandVerdict:
     unsure: tuple[str, ...] = ()
     sure: bool = True
     apart_db: float = 0.0
-    within_db: tuple[float, float] = (0.0, 0.0)
-
-    def most_of(self, others: Sequence["BandVerdict"]) -> bool:
-        """Whether they surely part by more here than in every other band of these."""
-        rest = [one for one in others if one is not self]
-        return all(self.within_db[0] > one.within_db[1] for one in rest)
 
 
 def band_verdicts(comparison: Comparison, question: Question) -> tuple[BandVerdict, ...]:
@@ -213,11 +214,8 @@ def _verdict(band: str, *, rankings: Sequence[Ranking]) -> BandVerdict:
         return BandVerdict(band=band, kind="close", ranking=ranking)
     widest = ranking.partings[0]
     apart = widest.apart_db or 0.0
-    within = (widest.least_db, 2.0 * apart - widest.least_db)
-    if within[1] < WORTH_NAMING_DB:
-        return BandVerdict(
-            band=band, kind="small", ranking=ranking, apart_db=apart, within_db=within
-        )
+    if 2.0 * apart - widest.least_db < WORTH_NAMING_DB:
+        return BandVerdict(band=band, kind="small", ranking=ranking)
     parted = {(pair.better, pair.worse) for pair in ranking.partings}
     better = [name for name in ranking.names if (name, widest.worse) in parted]
     alike = [
@@ -226,31 +224,39 @@ def _verdict(band: str, *, rankings: Sequence[Ranking]) -> BandVerdict:
         if name not in (*better, widest.worse) and all((other, name) in parted for other in better)
     ]
     placed = {*better, *alike, widest.worse}
-    least, most = _loss(ranking.standing(widest.worse))
-    gives_in = most >= WORTH_NAMING_DB
+    low, high = (getattr(ranking.standing(widest.worse), end) for end in ("low_db", "high_db"))
+    may_lose = low is None or -low >= WORTH_NAMING_DB
     return BandVerdict(
         band=band,
-        kind="gives in" if gives_in else "differs",
+        kind="better" if may_lose else "differs",
         ranking=ranking,
         worst=(widest.worse, *alike),
         better=tuple(better),
         unsure=tuple(name for name in ranking.names if name not in placed),
-        sure=within[0] >= WORTH_NAMING_DB and (least >= WORTH_NAMING_DB or not gives_in),
+        sure=not may_lose or (high is not None and high < 0.0),
         apart_db=apart,
-        within_db=within,
     )
 
 
-def _loss(standing: Standing) -> tuple[float, float]:
-    """The least and the most that somebody is behind by."""
-    low, high = standing.low_db, standing.high_db
-    return -math.inf if high is None else -high, math.inf if low is None else -low
+def groups_of(verdicts: Sequence[BandVerdict]) -> list[tuple[BandVerdict, ...]]:
+    """Group bands that part the same sessions alike, those that part by most first."""
+    groups: dict[Hashable, list[BandVerdict]] = {}
+    for one in verdicts:
+        if one.ranking is not None and one.kind in ("better", "differs"):
+            after = (one.ranking.elapsed_s, one.ranking.elapsed_s and one.ranking.at_db)
+            least = one.worst[0] if one.kind == "differs" else ""  # that one's loss is named
+            who = (frozenset(one.better), frozenset(one.worst), frozenset(one.unsure), least)
+            groups.setdefault((one.kind, one.sure, who, after), []).append(one)
+    return sorted((tuple(group) for group in groups.values()), key=_weight, reverse=True)
 
 
-def leading(verdicts: Sequence[BandVerdict]) -> BandVerdict | None:
-    """Return the band in which somebody gives in by most, a sure one first; None without any."""
-    found = [one for one in verdicts if one.kind == "gives in"]
-    return max(found, key=lambda one: (one.sure, one.apart_db), default=None)
+def _weight(group: Sequence[BandVerdict]) -> tuple[bool, bool, float]:
+    return group[0].kind == "better", group[0].sure, widest_of(group).apart_db
+
+
+def widest_of(group: Sequence[BandVerdict]) -> BandVerdict:
+    """Return the band that parts by most; its intervals may overlap with others'."""
+    return max(group, key=lambda one: one.apart_db)
 
 
 def bands_of(verdicts: Sequence[BandVerdict], kind: Verdict) -> tuple[str, ...]:
@@ -273,6 +279,16 @@ def rank_row(ranking: Ranking) -> str:
     asked = {"equal output": "output", "1 dB behind": "limit", "left playing": "long"}
     first = min(ranking.names)
     return f"fact-standing.{asked[ranking.question]}.{SLUGS[ranking.band]}.{slug(first)}"
+
+
+def limited_bands(comparison: Comparison) -> tuple[str, ...]:
+    """Return the bands in which somebody is, or may be, 1 dB short, bass first."""
+    far = {
+        one.limit.band
+        for one in comparison.limits
+        if kind_of(one.limit) not in ("not reached", "can't tell")
+    }
+    return tuple(band.name for band in BANDS if band.name in far)
 
 
 def limit_row(band: str) -> str:
@@ -305,8 +321,10 @@ def _facts(comparison: Comparison) -> Iterator[Fact]:
     for ranking in comparison.rankings:
         if ranking.question != "1 dB behind":
             yield from _ranking(ranking, slugs=slugs)
+    shown_limits = limited_bands(comparison)
     for limited in comparison.limits:
-        yield from _limit(limited.limit, slug=slugs[limited.name])
+        row = limit_row(limited.limit.band) if limited.limit.band in shown_limits else ""
+        yield from _limit(limited.limit, slug=slugs[limited.name], row=row)
     for seat in comparison.arrives:
         key = f"beside.{slugs[seat.name]}.seat.{slug(seat.setup)}"
         for name, value in (("low", seat.low_db), ("high", seat.high_db)):
@@ -356,6 +374,7 @@ def _ranking(ranking: Ranking, *, slugs: dict[str, str]) -> Iterator[Fact]:
         key = f"{apart}.{slugs[pair.better]}.{slugs[pair.worse]}.{band}"
         digits = digits_for((pair.apart_db or 0.0) - pair.least_db)
         yield _db(key, pair.apart_db or 0.0, digits=digits, row=row)
+        digits = 1  # a bound of less than 1 dB would be none
         least = outwards(pair.least_db, digits=digits, up=False)
         yield _db(f"{key}.least", least, digits=digits, row=row)
 
@@ -373,8 +392,8 @@ def _standing(one: Standing, *, key: str, row: str) -> Iterator[Fact]:
     yield _db(f"{key}.within", max(abs(low), abs(high)), digits=digits, row=row)
 
 
-def _limit(limit: Limit, *, slug: str) -> Iterator[Fact]:
-    key, row = f"beside.{slug}.{SLUGS[limit.band]}.limit", limit_row(limit.band)
+def _limit(limit: Limit, *, slug: str, row: str) -> Iterator[Fact]:
+    key = f"beside.{slug}.{SLUGS[limit.band]}.limit"
     digits = digits_of(limit.low_db, limit.high_db)
     if limit.level_db is not None:
         yield _db(key, limit.level_db, digits=digits, row=row)

@@ -23,7 +23,7 @@ from reportlib.judge.records import Limit
 from reportlib.judge.thresholds import BEHIND_DB
 from reportlib.many import drawing
 from reportlib.many.drawing import at_equal_output, labels_of, level_ticks, set_levels, write_top
-from reportlib.many.facts import comparison_facts, limit_words
+from reportlib.many.facts import comparison_facts, limit_words, limited_bands
 from reportlib.many.ranking import one_scale
 from reportlib.many.records import Comparison, Ranking
 from reportlib.measure.levels import BANDS, SLUGS
@@ -99,8 +99,6 @@ def draw_left_playing(comparison: Comparison, paper: Paper) -> Figure:
     slugs = {one.name: one.slug for one in comparison.sessions}
 
     def row(ranking: Ranking, name: str) -> Row:
-        if name not in ranking.names:
-            return Row(label=short[name], words="not alike", marked=False)
         one = ranking.standing(name)
         words = written(facts[f"beside.{slugs[name]}.{SLUGS[ranking.band]}.long.mean"])
         return Row(
@@ -111,7 +109,7 @@ def draw_left_playing(comparison: Comparison, paper: Paper) -> Figure:
         Block(
             band=band.name,
             note=f"{level_text(ranking.at_db or 0.0)} for {duration(ranking.elapsed_s)}",
-            rows=tuple(row(ranking, name) for name in comparison.names),
+            rows=tuple(row(ranking, name) for name in comparison.names if name in ranking.names),
         )
         for band in BANDS
         for ranking in comparison.ranked("left playing", band=band.name)
@@ -129,7 +127,7 @@ def draw_left_playing(comparison: Comparison, paper: Paper) -> Figure:
         figure,
         comparison,
         title="Left playing, side by side",
-        more="Change in output after the same stress, against before, and how surely that is "
+        more="Change in output after the same level for the same time, and how surely that is "
         "known.",
         labels=labels,
         paper=paper,
@@ -141,8 +139,8 @@ def draw_left_playing(comparison: Comparison, paper: Paper) -> Figure:
 
 
 def beside_limits(comparison: Comparison, *, said: Said = said) -> Drawn | None:
-    """Draw by band the level at which each session is 1 dB behind; None where none can be told."""
-    if not any(one.limit.tested_to_db for one in comparison.limits):
+    """Draw by band the level at which each session is 1 dB short; None where none is, or may be."""
+    if not limited_bands(comparison):
         return None
     return drawn(
         partial(draw_limits, comparison),
@@ -173,22 +171,22 @@ def draw_limits(comparison: Comparison, paper: Paper) -> Figure:
     slugs = {one.name: one.slug for one in comparison.sessions}
     blocks = [
         Block(
-            band=band.name,
+            band=band,
             note="",
             rows=tuple(
-                _limit_row(limits[name, band.name], label=label, slug=slugs[name], facts=facts)
+                _limit_row(limits[name, band], label=label, slug=slugs[name], facts=facts)
                 for name, label in zip(names, labels, strict=True)
             ),
         )
-        for band in BANDS
+        for band in limited_bands(comparison)
     ]
     figure = new_figure(paper)
     at_1_m = " at 1 m" if one_scale(comparison.sessions) else ""
     top = write_top(
         figure,
         comparison,
-        title=f"Turned up until {BEHIND_DB[0]:g} dB behind",
-        more=f"The level, dB{at_1_m}, at which a band is first {BEHIND_DB[0]:g} dB behind, and "
+        title=f"Turned up until {BEHIND_DB[0]:g} dB short",
+        more=f"The level, dB{at_1_m}, at which a band is first {BEHIND_DB[0]:g} dB short, and "
         "how surely that is known.",
         labels=labels,
         paper=paper,

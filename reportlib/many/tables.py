@@ -21,6 +21,7 @@ from reportlib.many.facts import (
     comparison_facts,
     limit_row,
     limit_words,
+    limited_bands,
     output_row,
     place_words,
     rank_row,
@@ -47,7 +48,7 @@ from reportlib.write.writer import Said
 
 _QUESTIONS: tuple[tuple[Question, str], ...] = (
     ("equal output", "at equal output"),
-    ("1 dB behind", f"{BEHIND_DB[0]:g} dB behind"),
+    ("1 dB behind", f"{BEHIND_DB[0]:g} dB short"),
     ("left playing", "left playing"),
 )
 
@@ -57,20 +58,31 @@ def _anchors(facts: FactTable, row: str) -> str:
     return " ".join([row, *(f"fact-{name}" for name, fact in facts.items() if fact.row == row)])
 
 
+_MOST_ACROSS = 4
+
+
+def _aligned(names: Sequence[str]) -> tuple[bool, ...]:
+    """Align a column a session right; of many their cells may break, lest the page scroll."""
+    return tuple(len(names) <= _MOST_ACROSS for _ in names)
+
+
 def standing_table(comparison: Comparison, *, said: Said = said) -> Table | None:
-    """Who comes first by each question in each band, and what is too close to call."""
+    """Who comes first by each question in each band, and what is told apart."""
     if not comparison.rankings:
         return None
     facts = comparison_facts(comparison)
+    placed = [name for name in comparison.names if name not in comparison.unplaced]
     rows, anchors = [], []
     for question, words in _QUESTIONS:
         for ranking in comparison.ranked(question):
+            if question == "1 dB behind" and ranking.band not in limited_bands(comparison):
+                continue  # all that it would say is that nobody is
             cells = [
                 f"{place_words(ranking.standing(name))} "
                 f"{_value(comparison, ranking, name=name, facts=facts)}"
                 if name in ranking.names
                 else "–"
-                for name in comparison.names
+                for name in placed
             ]
             by = f"{words}{_at(ranking)}"
             rows.append((by, sentence(ranking.band), sentence(sure_words(ranking)), *cells))
@@ -78,10 +90,10 @@ def standing_table(comparison: Comparison, *, said: Said = said) -> Table | None
     return Table(
         name="standing",
         caption=said("comparison/in-short/caption-standing-table"),
-        columns=("by", "band", "what is sure", *comparison.names),
+        columns=("by", "band", "what is sure", *placed),
         rows=tuple(rows),
         anchors=tuple(anchors),
-        numeric=(False, False, False, *(True for _ in comparison.names)),
+        numeric=(False, False, False, *_aligned(placed)),
     )
 
 
@@ -127,7 +139,7 @@ def equal_output_table(comparison: Comparison, *, said: Said = said) -> Table | 
         columns=("band", "given", *(_ranked(comparison, name) for name in comparison.names)),
         rows=tuple(rows),
         anchors=tuple(anchors),
-        numeric=(False, True, *(True for _ in comparison.names)),
+        numeric=(False, True, *_aligned(comparison.names)),
         folded=True,
     )
 
@@ -148,36 +160,41 @@ def _point_words(point: OutputPoint, *, slug: str, facts: FactTable) -> str:
 
 
 def limits_table(comparison: Comparison, *, said: Said = said) -> Table | None:
-    """Where every band of every session is 1 dB behind."""
-    if not any(one.limit.reached is not None for one in comparison.limits):
+    """Where bands of sessions are 1 dB short; a band that none is short in is left out."""
+    bands = limited_bands(comparison)
+    if not bands:
         return None
     facts = comparison_facts(comparison)
     slugs = {one.name: one.slug for one in comparison.sessions}
     found = {(one.name, one.limit.band): one.limit for one in comparison.limits}
     return Table(
         name="limits-beside",
-        caption=said("comparison/left-playing/caption-limits-table"),
+        caption=said("comparison/numbers/caption-limits-table"),
         columns=("band", *comparison.names),
         rows=tuple(
             (
-                sentence(band.name),
+                sentence(band),
                 *(
-                    limit_words(found[name, band.name], slug=slugs[name], facts=facts, bracket=True)
+                    limit_words(found[name, band], slug=slugs[name], facts=facts, bracket=True)
                     for name in comparison.names
                 ),
             )
-            for band in BANDS
+            for band in bands
         ),
-        anchors=tuple(_anchors(facts, limit_row(band.name)) for band in BANDS),
-        numeric=(False, *(True for _ in comparison.names)),
+        anchors=tuple(_anchors(facts, limit_row(band)) for band in bands),
+        numeric=(False, *_aligned(comparison.names)),
     )
 
 
 def needs_table(comparison: Comparison, *, said: Said = said) -> Table | None:
-    """Is each loudspeaker enough for what is listened to, at every seat."""
-    if not comparison.needs:
+    """Is each loudspeaker enough for what is listened to, where any was tested for it."""
+    asked = list(
+        dict.fromkeys(
+            (one.setup, one.need) for one in comparison.needs if one.answer != "not tested"
+        )
+    )
+    if not asked:
         return None
-    asked = list(dict.fromkeys((one.setup, one.need) for one in comparison.needs))
     asked.sort(key=lambda pair: pair[0] != SEAT_SETUP)
     answers = {(one.setup, one.need, one.name): one for one in comparison.needs}
     return Table(
@@ -277,33 +294,15 @@ def seats_table(comparison: Comparison, *, said: Said = said) -> Table | None:
         ),
         rows=tuple(rows),
         anchors=tuple(_anchors(facts, f"fact-beside.seat.{slug(setup)}") for setup in setups),
-        numeric=(False, *(True for _ in comparison.names)),
+        numeric=(False, *_aligned(comparison.names)),
     )
 
 
-def not_comparable_table(comparison: Comparison, *, said: Said = said) -> Table | None:
-    """What can't be compared, what asks for care, and what would make it comparable."""
-    if not comparison.hindrances:
-        return None
-    questions = dict(_QUESTIONS)
-    return Table(
-        name="not-comparable",
-        caption=said("comparison/how-comparable/caption-not-comparable-table"),
-        columns=("comparable", "who", "where", "by", "what", "what would mend it"),
-        rows=tuple(
-            (
-                "no" if one.stops else "with care",
-                " | ".join(listed(group) for group in one.groups),
-                "every band" if len(one.bands) == len(BANDS) else listed(one.bands),
-                "every question"
-                if len(one.questions) == len(_QUESTIONS)
-                else listed([questions[question] for question in one.questions]),
-                one.words,
-                one.remedy,
-            )
-            for one in comparison.hindrances
-        ),
-    )
+def __getattr__(name: str) -> Any:
+    """Name the successor of a table that a cell of a notebook made earlier still calls."""
+    if name == "not_comparable_table":
+        raise AttributeError(f"tables.{name} is no more: “How comparable they are” says it all.")
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def measured_table(comparison: Comparison, *, said: Said = said) -> Table:
@@ -311,7 +310,7 @@ def measured_table(comparison: Comparison, *, said: Said = said) -> Table:
     facts = comparison_facts(comparison)
     return Table(
         name="measured-beside",
-        caption=said("comparison/how-comparable/caption-measured-table"),
+        caption=said("comparison/how-sure/caption-measured-table"),
         columns=(
             "session", "date", "where", "gate", "turned up", "takes", "left playing", "drive",
             "level",

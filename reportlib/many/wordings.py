@@ -20,6 +20,7 @@ from reportlib.draw.wordings import (
 )
 from reportlib.judge.analysis import analyse
 from reportlib.judge.records import Analysis
+from reportlib.judge.seat import reader_seat
 from reportlib.many import figures as many_figures
 from reportlib.many import tables as many_tables
 from reportlib.many.comparison import analyse_each, compare, folder_names
@@ -115,7 +116,9 @@ def _say_comparison(folder: Path, *, hear: Hear) -> Own:
     reports = analyse_each(parameters)
     comparison = compare(reports, names=folder_names(reports))
     templates = narrative_templates(own, hear=hear)
-    draft_comparison(comparison, facts=comparison_facts(comparison), templates=templates)
+    seat = reader_seat(parameters.of_session(""))
+    facts = comparison_facts(comparison)
+    draft_comparison(comparison, facts=facts, templates=templates, seat=seat)
     _show(comparison, modules=(many_figures, many_tables), templates=templates)
     return own
 

@@ -4,26 +4,34 @@ As for reports: every wording is a block of ``templates/narrative/comparison/<sl
 only places what it is given; the cautions are those of every report.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 
 from jinja2 import Environment
 
-from reportlib.judge.records import SEAT_SETUP, Answer
+from reportlib.judge.records import SEAT_SETUP
+from reportlib.judge.seat import Seat
 from reportlib.many.comparable import SAME_BASELINE_DB
-from reportlib.many.facts import answer_words, giving_out, sure_words
-from reportlib.many.records import Comparison, Hindrance, NeedBeside, Question, Ranking
+from reportlib.many.facts import BandVerdict, band_verdicts, giving_out, limited_bands
+from reportlib.many.records import Comparison, Hindrance, OutputPoint, Question, Ranking
 from reportlib.many.verdict import (
     ComparisonWriter,
-    behind_line,
-    left_playing_line,
-    names_text,
+    after,
+    alike,
+    answered,
+    bare,
+    beside,
+    joined,
+    needs_at_seat,
+    to_mind,
     verdict,
     where_text,
     why_not,
+    will_it_do,
 )
-from reportlib.measure.levels import BANDS, SLUGS
-from reportlib.numbers import counted, listed, sentence, slug
-from reportlib.write.quotes import FactTable
+from reportlib.measure.levels import SLUGS
+from reportlib.numbers import listed, slug
+from reportlib.write.quotes import Fact, FactTable, written
+from reportlib.write.together import quoted_size
 from reportlib.write.writer import plain, spoken
 
 SLOTS = (
@@ -31,24 +39,17 @@ SLOTS = (
     "at-equal-output",
     "left-playing",
     "at-your-seat",
-    "how-comparable",
     "care",
+    "how-comparable",
+    "numbers",
+    "how-sure",
 )
-_ANSWERS: dict[Answer, str] = {
-    "yes": "yes",
-    "just": "just about",
-    "no": "no",
-    "can't tell": "can’t tell",
-    "not tested": "not tested so loud",
-}
-_MOST_SURE = 4
-"""Among more than so many, who comes before whom is left to the table."""
+_MOST_NAMED = 3
 _WORTH_SAYING_DB = 0.05
-_WEIGHTIEST = ("loud music", "film at reference level", "relaxed music", "speech and television")
 
 
 def draft_comparison(
-    comparison: Comparison, *, facts: FactTable, templates: Environment
+    comparison: Comparison, *, facts: FactTable, templates: Environment, seat: Seat
 ) -> dict[str, str]:
     """Return the Markdown of every narrative cell, by slot.
 
@@ -56,241 +57,234 @@ def draft_comparison(
     ----------
     facts : of the same comparison, quoted by name
     templates : finds ``comparison/<slot>.md.j2`` and ``care.md.j2``
+    seat : the reader's own
     """
-    writer = ComparisonWriter(comparison=comparison, facts=facts, templates=templates)
+    writer = ComparisonWriter(comparison=comparison, facts=facts, templates=templates, seat=seat)
+    seat_and_mind = " ".join(filter(None, (will_it_do(writer), to_mind(writer))))
     return {
         "in-short": writer.page(
             "comparison/in-short",
             verdict=verdict(writer),
-            first_behind=behind_line(writer),
-            playing=left_playing_line(writer),
-            seat=_seat_line(writer),
-            mind=_mind_line(writer),
+            beside=beside(writer),
+            seat=seat_and_mind,
         ),
-        "at-equal-output": writer.page(
-            "comparison/at-equal-output", paragraphs=_at_equal_output(writer)
-        ),
-        "left-playing": writer.page("comparison/left-playing", paragraphs=_left_playing(writer)),
-        "at-your-seat": writer.page("comparison/at-your-seat", paragraphs=_at_your_seat(writer)),
-        "how-comparable": _how_comparable(writer),
-        "care": writer.page(
-            "comparison/care",
-            paragraphs=[
-                writer.say("comparison/care/comparing"),
-                *(writer.say(f"care/{name}") for name in ("ears", "equipment", "law")),
-            ],
-        ),
+        **{
+            name: writer.page(f"comparison/{name}", paragraphs=paragraphs)
+            for name, paragraphs in (
+                ("at-equal-output", _at_equal_output(writer)),
+                ("left-playing", _left_playing(writer)),
+                ("at-your-seat", _at_your_seat(writer)),
+                ("care", _care(writer)),
+                ("how-comparable", _how_comparable(writer)),
+                ("numbers", _numbers(writer)),
+                ("how-sure", _how_sure(writer)),
+            )
+        },
     }
-
-
-def _seat_line(writer: ComparisonWriter) -> str:
-    """Say for one need at the reader's seat what each is good for: one that parts them."""
-    own = [one for one in writer.comparison.needs if one.setup == SEAT_SETUP]
-    if not own:
-        return writer.say("comparison/in-short/seat-untold")
-    by_need = _by_need(own)
-    parting = [
-        need for need in _ordered(by_need) if len({answer_words(o) for o in by_need[need]}) > 1
-    ]
-    if parting:
-        return writer.say(
-            "comparison/in-short/seat",
-            need=parting[0],
-            answers=_answered(by_need[parting[0]]),
-        )
-    return writer.say(
-        "comparison/in-short/seat-alike",
-        needs=listed(
-            [f"{need} ({answer_words(by_need[need][0])})" for need in _ordered(by_need)[::-1]]
-        ),
-    )
-
-
-def _by_need(answers: Sequence[NeedBeside]) -> dict[str, list[NeedBeside]]:
-    found: dict[str, list[NeedBeside]] = {}
-    for one in answers:
-        found.setdefault(one.need, []).append(one)
-    return found
-
-
-def _ordered(by_need: dict[str, list[NeedBeside]]) -> list[str]:
-    known = [need for need in _WEIGHTIEST if need in by_need]
-    return [*known, *(need for need in by_need if need not in known)]
-
-
-def _answered(answers: Sequence[NeedBeside]) -> str:
-    """Group those of one answer, the best answer first."""
-    parts = []
-    for answer, words in _ANSWERS.items():
-        for in_peaks, more in ((False, ""), (True, ", in peaks")):
-            names = [o.name for o in answers if (o.answer, o.in_peaks) == (answer, in_peaks)]
-            if names:
-                who = "all of them" if len(names) == len(answers) > 1 else names_text(names)
-                parts.append(f"{words}{more}: {who}")
-    return "; ".join(parts)
-
-
-def _mind_line(writer: ComparisonWriter) -> str:
-    """Say how much stands in the way, and how much asks for care."""
-    stops = [one for one in writer.comparison.hindrances if one.stops]
-    cares = [one for one in writer.comparison.hindrances if not one.stops]
-    assumed = any(one.kind == "levels assumed" for one in cares)
-    sentences = []
-    if assumed:
-        sentences.append(writer.say("comparison/in-short/assumed"))
-    if stops:
-        count = counted(len(stops), "thing")
-        wording = "stops" if len(stops) > 1 else "stops-one"
-        sentences.append(writer.say(f"comparison/in-short/{wording}", count=count))
-    others = len(cares) - assumed
-    if others:
-        thing = "more thing" if assumed or stops else "thing"
-        count = counted(others, thing) if others > 1 else f"One {thing}"
-        wording = "cares" if others > 1 else "cares-one"
-        sentences.append(writer.say(f"comparison/in-short/{wording}", count=count))
-    return " ".join(sentences) or writer.say("comparison/in-short/nothing-to-mind")
 
 
 def _at_equal_output(writer: ComparisonWriter) -> list[str]:
-    if not writer.comparison.ranked("equal output"):
+    ranked = writer.comparison.ranked("equal output")
+    if not ranked:
         why = why_not(writer, "equal output")
-        return [writer.say("comparison/at-equal-output/not-compared", why=why)]
-    return [
-        writer.say("comparison/at-equal-output/intro"),
-        *_ranked_bands(writer, "equal output", slot="at-equal-output"),
-        *_gives_out(writer),
+        return [writer.say("comparison/in-short/not-compared", why=why)]
+    starts = [
+        (writer.comparison.session(name).baseline_db, f"{writer.key(one, name)}.from")
+        for one in ranked
+        for name in one.names
     ]
-
-
-def _ranked_bands(writer: ComparisonWriter, question: Question, *, slot: str) -> list[str]:
-    """One paragraph a ranking that parts anybody, and one for where it is too close to call."""
-    found = []
-    close = []
-    for band in BANDS:
-        for ranking in writer.comparison.ranked(question, band=band.name):
-            if ranking.partings:
-                found.append(_ranked(writer, ranking))
-            elif band.name not in close:
-                close.append(band.name)
-    if close:
-        where = sentence(where_text(close))
-        found.append(writer.say(f"comparison/{slot}/close", where=where))
-    return found
-
-
-def _ranked(writer: ComparisonWriter, ranking: Ranking) -> str:
-    first = writer.key(ranking, ranking.names[0])
-    values: dict[str, object] = {
-        "band": sentence(spoken(ranking.band)),
-        "changes": "; ".join(_change(writer, ranking, name=name) for name in ranking.names),
-        "sure": plain(sure_words(ranking)),
-    }
-    if ranking.question == "left playing":
-        wording = "ranked-playing" if ranking.while_playing else "ranked-after"
-        return writer.say(
-            f"comparison/left-playing/{wording}",
-            level=writer.quote(f"{first}.level"),
-            elapsed=writer.quote(f"{first}.elapsed"),
-            **values,
-        )
-    starts = [writer.comparison.session(name).baseline_db for name in ranking.names]
-    apart = max(starts) - min(starts) > SAME_BASELINE_DB
-    if len(ranking.names) > _MOST_SURE:
-        wording = "ranked-many-from" if apart else "ranked-many"
-    else:
-        wording = "ranked-from" if apart else "ranked"
-    return writer.say(
-        f"comparison/at-equal-output/{wording}",
-        output=writer.quote(f"{first}.output"),
-        start=writer.quote(f"{first}.from"),
-        **values,
-    )
-
-
-def _change(writer: ComparisonWriter, ranking: Ranking, *, name: str) -> str:
-    key = writer.key(ranking, name)
-    part = {end: writer.quote(f"{key}.{end}") for end in ("mean", "low", "high")}
-    return f"{plain(name)} {part['mean']} ({part['low']} to {part['high']})"
-
-
-def _gives_out(writer: ComparisonWriter) -> list[str]:
-    """Say who was asked for as much as others gave, and gave no more: band by band."""
-    by_band: dict[str, list[str]] = {}
-    for one in giving_out(writer.comparison):
-        key = f"beside.{writer.slug(one.name)}.{SLUGS[one.band]}"
-        by_band.setdefault(one.band, []).append(
-            writer.say(
-                "comparison/at-equal-output/gives-out-one",
-                name=plain(one.name),
-                most=writer.quote(f"{key}.most"),
-                asked=writer.quote(f"{key}.asked"),
-            )
-        )
-    clauses = [
-        writer.say(
-            "comparison/at-equal-output/gives-out-band", band=spoken(band), most=listed(told)
-        )
-        for band, told in by_band.items()
-    ]
-    if not clauses:
-        return []
-    return [writer.say("comparison/at-equal-output/gives-out", clauses="; ".join(clauses))]
+    told = [writer.say("comparison/at-equal-output/intro")]
+    if max(starts)[0] - min(starts)[0] > SAME_BASELINE_DB:
+        start = writer.quote(max(starts)[1])
+        told.append(writer.say("comparison/at-equal-output/counted-from", start=start))
+    return [" ".join(told), *_changes(writer, "equal output"), *_gives_out(writer)]
 
 
 def _left_playing(writer: ComparisonWriter) -> list[str]:
     if not writer.comparison.ranked("left playing"):
-        if not any(one.long_term_db for one in writer.comparison.sessions):
-            return [writer.say("comparison/left-playing/not-tested")]
-        why = why_not(writer, "left playing")
-        return [writer.say("comparison/left-playing/not-compared", why=why)]
-    return [
-        writer.say("comparison/left-playing/intro"),
-        *_ranked_bands(writer, "left playing", slot="left-playing"),
-    ]
+        played = any(one.long_term_db for one in writer.comparison.sessions)
+        why = [why_not(writer, "left playing")] if played else []
+        wording = "playing-untold" if played else "not-played"
+        return [" ".join([writer.say(f"comparison/in-short/{wording}"), *why])]
+    return [writer.say("comparison/left-playing/intro"), *_changes(writer, "left playing")]
+
+
+def _changes(writer: ComparisonWriter, question: Question) -> list[str]:
+    """Give the changes where any two are told apart: bands that part the same ones together."""
+    groups: dict[Hashable, list[Ranking]] = {}
+    for one in writer.comparison.ranked(question):
+        if one.partings:
+            pairs = frozenset((pair.better, pair.worse) for pair in one.partings)
+            key = (frozenset(one.names), pairs, one.at_db, one.elapsed_s)
+            groups.setdefault(key, []).append(one)
+    found = []
+    for group in groups.values():
+        at = _at(writer, group[0])
+        where = where_text([one.band for one in group])
+        first, *rest = [_change(writer, group, name=name) for name in _shown(group[0])]
+        found.append(joined([f"{at} {where} {first}", *rest]))
+    close: dict[Hashable, list[BandVerdict]] = {}
+    for fare in band_verdicts(writer.comparison, question):
+        if fare.kind == "close" and fare.ranking is not None:
+            played = fare.ranking.elapsed_s and fare.ranking.at_db
+            close.setdefault((fare.ranking.elapsed_s, played), []).append(fare)
+    return [*found, *(alike(writer, same, named=False) for same in close.values())]
+
+
+def _at(writer: ComparisonWriter, ranking: Ranking) -> str:
+    if ranking.question == "left playing":
+        return after(writer, ranking)
+    output = writer.quote(f"{writer.key(ranking, ranking.names[0])}.output")
+    return writer.say("comparison/in-short/giving", output=output)
+
+
+def _shown(ranking: Ranking) -> tuple[str, ...]:
+    """Return whose changes are said: of many, the two that are farthest apart."""
+    if len(ranking.names) <= _MOST_NAMED:
+        return ranking.names
+    return ranking.partings[0].better, ranking.partings[0].worse
+
+
+def _change(writer: ComparisonWriter, group: Sequence[Ranking], *, name: str) -> str:
+    """Say how one changed over bands: surely less, surely more, or within its intervals' far end.
+
+    Where the intervals have a value in common, the largest change is an upper end; else the range.
+    """
+    standings = [one.standing(name) for one in group]
+    keys = [writer.key(one, name) for one in group]
+    less, more, within = _WORDINGS[group[0].question]
+    lost = all(one.high_db is not None and one.high_db < 0.0 for one in standings)
+    rose = all(one.low_db is not None and one.low_db > 0.0 for one in standings)
+    if not lost and not rose:
+        far = max((writer.facts[f"{key}.within"] for key in keys), key=lambda one: one.value)
+        return writer.say(within, name=plain(name), size=quoted_size(writer, far.name))
+    means = sorted((writer.facts[f"{key}.mean"] for key in keys), key=lambda fact: abs(fact.value))
+    highest_low = max(one.low_db or 0.0 for one in standings)
+    in_common = highest_low <= min(one.high_db or 0.0 for one in standings)
+    size = _span(writer, means, in_common=in_common)
+    return writer.say(less if lost else more, name=plain(name), size=size)
+
+
+_WORDINGS: dict[Question, tuple[str, str, str]] = {
+    "equal output": (
+        "comparison/at-equal-output/short",
+        "comparison/at-equal-output/more",
+        "comparison/at-equal-output/within",
+    ),
+    "left playing": (
+        "comparison/left-playing/quieter",
+        "comparison/left-playing/louder",
+        "comparison/left-playing/within",
+    ),
+}
+
+
+def _span(writer: ComparisonWriter, facts: Sequence[Fact], *, in_common: bool) -> str:
+    """Write one number of facts in order that can't be told apart, else the range of them."""
+    most = quoted_size(writer, facts[-1].name)
+    if len({written(one) for one in facts}) == 1:
+        return most
+    if in_common:
+        return f"up to {most}"
+    return f"{quoted_size(writer, facts[0].name, unit=False)} to {most}"
+
+
+def _gives_out(writer: ComparisonWriter) -> list[str]:
+    """Say who was asked for as much as others gave, and gave no more; many stand in the table."""
+    by_name: dict[str, list[OutputPoint]] = {}
+    for point in giving_out(writer.comparison):
+        by_name.setdefault(point.name, []).append(point)
+    found = []
+    for name, points in by_name.items():
+        most = sorted(points, key=lambda one: one.most_db or 0.0)
+        keys = [f"beside.{writer.slug(name)}.{SLUGS[one.band]}" for one in most]
+        low, high = (writer.facts[f"{key}.most"] for key in (keys[0], keys[-1]))
+        one = written(low) == written(high)
+        found.append(
+            writer.say(
+                "comparison/at-equal-output/gives-out",
+                name=plain(name),
+                most=writer.quote(high.name)
+                if one
+                else f"{bare(low)} to {writer.quote(high.name)}",
+                asked=writer.quote(f"{keys[-1]}.asked"),
+                where=where_text([one.band for one in points]),
+            )
+        )
+    return [" ".join(found)] if 0 < len(found) <= _MOST_NAMED else []
 
 
 def _at_your_seat(writer: ComparisonWriter) -> list[str]:
-    own = [one for one in writer.comparison.needs if one.setup == SEAT_SETUP]
+    own = needs_at_seat(writer)
     if not own:
-        return [writer.say("comparison/at-your-seat/nothing")]
-    by_need = _by_need(own)
-    lines = [
-        writer.say("comparison/at-your-seat/need", need=sentence(need), answers=_answered(answers))
-        for need, answers in by_need.items()
-    ]
-    paragraphs = [writer.say("comparison/at-your-seat/intro"), "\n".join(lines)]
-    seats = [one for one in writer.comparison.arrives if one.setup == SEAT_SETUP]
+        return [writer.say("comparison/in-short/seat-untold", where=writer.place)]
+    same: dict[Hashable, list[str]] = {}
+    for need, answers in own.items():
+        same.setdefault(tuple((o.name, o.answer, o.in_peaks) for o in answers), []).append(need)
+    told = []
+    for needs in same.values():
+        answers = own[needs[0]]
+        if {one.answer for one in answers} == {"not tested"}:
+            each = listed(needs, word="or")
+            told.append(writer.say("comparison/at-your-seat/beyond", needs=each))
+        else:
+            first, *rest = answered(writer, answers, needs=needs)
+            told.append(joined([first if told else f"{writer.place} {first}", *rest]))
+    if any(one.answer in ("yes", "just") for answers in own.values() for one in answers):
+        told.append(writer.say("at-your-seat/meaning"))
+    return [" ".join(told), *_arriving(writer)]
+
+
+def _arriving(writer: ComparisonWriter) -> list[str]:
+    key = f"seat.{slug(SEAT_SETUP)}"
     parts = [
         writer.say(
             "comparison/at-your-seat/arrives",
             name=plain(one.name),
-            low=writer.quote(f"beside.{writer.slug(one.name)}.seat.{slug(SEAT_SETUP)}.low"),
-            high=writer.quote(f"beside.{writer.slug(one.name)}.seat.{slug(SEAT_SETUP)}.high"),
+            low=bare(writer.facts[f"beside.{writer.slug(one.name)}.{key}.low"]),
+            high=writer.quote(f"beside.{writer.slug(one.name)}.{key}.high"),
             level=f"{one.level_db:g} dB",
         )
-        for one in seats
+        for one in writer.comparison.arrives
+        if one.setup == SEAT_SETUP
     ]
-    if parts:
-        paragraphs.append(writer.say("comparison/at-your-seat/arriving", arriving="; ".join(parts)))
-    return [*paragraphs, writer.say("comparison/at-your-seat/meaning")]
+    return [joined(parts)] if 0 < len(parts) <= _MOST_NAMED else []
 
 
-def _how_comparable(writer: ComparisonWriter) -> str:
-    stops = [one for one in writer.comparison.hindrances if one.stops]
-    cares = [one for one in writer.comparison.hindrances if not one.stops]
+def _care(writer: ComparisonWriter) -> list[str]:
+    return [f"{writer.say('comparison/care/comparing')} {writer.say('care/stop')}"]
+
+
+def _how_comparable(writer: ComparisonWriter) -> list[str]:
     paragraphs = []
-    if not writer.comparison.rankings:
-        paragraphs.append(writer.say("comparison/how-comparable/nothing"))
-    elif not stops:
-        paragraphs.append(writer.say("comparison/how-comparable/all"))
-    for wording, notes in (("stops", stops), ("cares", cares)):
+    for wording, stops in (("stops", True), ("cares", False)):
+        notes = [one for one in writer.comparison.hindrances if one.stops == stops]
         if notes:
             paragraphs.append(writer.say(f"comparison/how-comparable/{wording}"))
             paragraphs.append("\n".join(_note(writer, one) for one in notes))
-    paragraphs += _if_off(writer)
-    methods = ("method-output", "method-parting", "method-limits", "method-smoothing")
-    paragraphs += [writer.say(f"comparison/how-comparable/{name}") for name in methods]
-    return writer.page("comparison/how-comparable", paragraphs=paragraphs)
+    return paragraphs or [writer.say("comparison/how-comparable/all")]
+
+
+def _note(writer: ComparisonWriter, one: Hindrance) -> str:
+    return writer.say(
+        "comparison/how-comparable/note", words=plain(one.words), remedy=plain(one.remedy)
+    )
+
+
+def _numbers(writer: ComparisonWriter) -> list[str]:
+    told = any(one.limit.reached is not None for one in writer.comparison.limits)
+    wordings = ["intro"]
+    if told and not limited_bands(writer.comparison):
+        wordings.append("no-limit")
+    return [writer.say(f"comparison/numbers/{wording}") for wording in wordings]
+
+
+def _how_sure(writer: ComparisonWriter) -> list[str]:
+    return [
+        writer.say("comparison/how-sure/methods"),
+        *_if_off(writer),
+        *(writer.say(f"care/{name}") for name in ("ears", "equipment", "law")),
+    ]
 
 
 def _if_off(writer: ComparisonWriter) -> list[str]:
@@ -307,15 +301,9 @@ def _if_off(writer: ComparisonWriter) -> list[str]:
         return []
     return [
         writer.say(
-            "comparison/how-comparable/if-off",
+            "comparison/how-sure/if-off",
             name=plain(name),
             band=spoken(ranking.band),
             moved=writer.quote(f"{writer.key(ranking, name)}.per-db"),
         )
     ]
-
-
-def _note(writer: ComparisonWriter, one: Hindrance) -> str:
-    return writer.say(
-        "comparison/how-comparable/note", words=plain(one.words), remedy=plain(one.remedy)
-    )

@@ -7,6 +7,7 @@ from nbformat import NotebookNode, v4
 
 from reportlib.draw.wordings import narrative_templates
 from reportlib.judge.records import Analysis
+from reportlib.judge.seat import SEATS
 from reportlib.many import figures, tables
 from reportlib.many.comparison import about_comparison, compare
 from reportlib.many.facts import comparison_facts
@@ -27,7 +28,10 @@ def comparison_of(reports: tuple[Analysis, ...]) -> NotebookNode:
     """Return the executed notebook of a comparison of these, drafts filled in."""
     comparison = compare(reports, names=[f"folder-{number}" for number in range(len(reports))])
     drafts = draft_comparison(
-        comparison, facts=comparison_facts(comparison), templates=narrative_templates()
+        comparison,
+        facts=comparison_facts(comparison),
+        templates=narrative_templates(),
+        seat=SEATS[0],
     )
     names = {"comparison": comparison, "figures": figures, "tables": tables}
     cells = filled("comparison.ipynb", drafts=drafts, names=names)

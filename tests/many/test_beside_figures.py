@@ -20,6 +20,7 @@ TIDY = (
 )  # fmt: skip
 SHOWN = ("eight", "one from text", "wide intervals", "all in rooms")
 EMPTY = {
+    ("gains", "beside_limits"), ("baseline above another's top", "beside_limits"),
     ("no levels", "at_equal_output"), ("no levels", "beside_limits"),
     ("no levels", "beside_left_playing"), ("all in noise", "at_equal_output"),
     ("all in noise", "beside_limits"), ("all in noise", "beside_left_playing"),

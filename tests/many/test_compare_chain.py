@@ -101,7 +101,7 @@ def test_words_survive_a_run_without_naming_sessions_and_are_published(shelf, ma
     with lock.only_run(at_work, what="upheld report"):  # it only reads beside a report
         said = invoke("compare", "--into", folder)
     assert "Kept as you wrote them: in-short." in said
-    assert ", care." in said
+    assert ", care, " in said
     (folder / "out" / "report.html").unlink()
     assert "“94 dB” is not tied to the data" in invoke("publish", folder)
     page = (folder / "out" / "report.html").read_text("utf-8")
