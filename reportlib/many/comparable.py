@@ -165,8 +165,7 @@ def _nothing_heard(
         ),
         (
             by_noise,
-            f"{one.name} says nothing of {_of(by_noise)}: too little can be told there "
-            "at any level.",
+            f"{one.name} says nothing of {_of(by_noise)}: too little can be told at any level.",
             "Measure it with more takes or where it is quieter.",
         ),
     )

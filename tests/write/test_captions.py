@@ -132,7 +132,7 @@ def test_long_term_texts_give_level_and_time():
     analysis = make_analysis(
         warming=lambda f, rise, elapsed_s: np.full_like(f, -1.5 * elapsed_s / 120.0), ripple_db=0.0
     )
-    assert "A line a level, after 2 min against before." in caption("left_playing", analysis)
+    assert "a line a level, after 2 min against before." in caption("left_playing", analysis)
     assert "At 92 dB after 2 min: every band 1.5 dB less" in alt("left_playing", analysis)
 
 
