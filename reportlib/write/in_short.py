@@ -146,7 +146,7 @@ def _gives(writer: Writer, verdict: Verdict, *, group: Group) -> list[list[str]]
     if len(reached(limits)) == len(limits):
         where = {"verb": "are" if plural else "is", "where": where_short(writer, reached(limits))}
         if group.may_be is None and group.test == "short_term":
-            values["limit"] = writer.say("in-short/and-limit", **where)
+            values["limit"] = writer.say("in-short/limit", bands="and", **where)
         else:  # enough for a sentence as it is
             more = [writer.say("in-short/limit", bands=values["they"], **where)]
     return [[writer.say("in-short/gives-first", **values), *more, *why]]

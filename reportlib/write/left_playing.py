@@ -179,7 +179,7 @@ def _clause(writer: Writer, group: Sequence[Fare], *, at_least: bool) -> str:
     if group[0].by_point:
         return writer.say("left-playing/fares-at-points", **values)
     if not group[0].surely:
-        return writer.say("left-playing/fares", **values)
+        return writer.say("turned-up/fares", **values)
     amount = size(writer, group, at_least=at_least)
     change = "louder" if group[0].gains else "quieter"
     return writer.say("left-playing/fares-by", amount=amount, change=change, **values)

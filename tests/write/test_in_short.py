@@ -232,6 +232,28 @@ def test_the_grade_is_said_with_what_earned_it(means, words):
     assert words in verdict
 
 
+@pytest.mark.parametrize(
+    ("lost_db", "words"),
+    [
+        ({24.0: 1.5, 27.0: 2.0}, "holds up to 90 dB; at 99 dB every band falls short together, by"),
+        ({24.0: 1.5, 27.0: 4.0}, "holds up to 90 dB; at 96 dB every band falls short together, by"),
+        ({6.0: 2.0, 12.0: 1.5}, "doesn't hold even at 78 dB; there every band falls short"),
+    ],
+)
+def test_a_level_is_named_once_and_a_quieter_one_where_the_grade_is_another(lost_db, words):
+    day = make_analysis(**STILL | {"change": lambda f, rise: 0.0 * f - lost_db.get(rise, 0.0)})
+    verdict, *_ = paragraphs(day)
+    assert words in verdict
+    levels = re.findall(r"at (\d+) dB", verdict)
+    assert len(set(levels)) == len(levels)
+
+
+def test_bands_together_have_one_number_on_the_first_screen_and_under_turned_up():
+    day = at_99(mids=(-0.8, -0.8, 0.1), treble=(-0.65, -0.7, 0.1))
+    assert "its mids and treble slip, by 0.7 dB." in paragraphs(day)[0]
+    assert "the mids and treble slip, by [0.7 dB]" in drafts(day)["turned-up"]
+
+
 def test_gains_alone_are_no_loss_and_beside_a_loss_come_later():
     alone = at_99(low_mids=(0.3, 2.5, 0.1))
     assert paragraphs(alone)[0] == (

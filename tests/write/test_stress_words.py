@@ -141,6 +141,22 @@ def test_why_no_coil_is_told_is_said():
     assert "coil" not in drafts(DAYS["two parts"])["left-playing"]
 
 
+@pytest.mark.parametrize(
+    ("rise_k", "words"),
+    [(46.0, ", which fits."), (140.0, ", less than that."), (5.0, ", more than that explains.")],
+)
+def test_what_was_heard_is_set_against_what_the_coil_costs(rise_k, words):
+    day = one_level(with_coil=True, coil_rise_k=rise_k)
+    assert words in caption_coil(day, said=said)
+
+
+def test_what_the_sweep_alone_saw_stands_beside_what_was_heard_while_it_played():
+    """The verdict takes the graver of both, and so does the section."""
+    found = drafts(DAYS["two parts"])
+    assert "eft playing 2 minutes at 92 dB, its presence range falls short" in found["in-short"]
+    assert "by the sweep afterwards, the presence range falls short" in found["left-playing"]
+
+
 def test_a_fault_of_the_recording_is_not_called_noise():
     played = make_playing(untold=("bass",))
     day = make_analysis(
