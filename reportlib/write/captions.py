@@ -54,11 +54,10 @@ def caption_level_ladder(analysis: Analysis, *, said: Said) -> str:
     every = rungs(analysis)
     if not every:
         return ""
-    u95 = [one.u95_db for one in every if one.change_db is not None]
-    ends = dict.fromkeys(u95_text(end) for end in ((min(u95), max(u95)) if u95 else ()))
+    interval = _within([one.u95_db for one in every if one.change_db is not None])
     return said(
         "in-short/caption-level-ladder",
-        interval=f"(± {'–'.join(ends).replace(' dB–', '–')})" if u95 else "",
+        interval=f"({interval})" if interval else "",
         untold=untold(analysis, every, said=said),
     )
 
@@ -295,13 +294,18 @@ def _u95_near(curve: ChangeCurve, *, frequency_hz: float) -> float:
 
 
 def told_to(halves: Sequence[float | None], *, said: Said) -> str:
-    """Give the least and the largest of some 95 % half-widths, as far as any are known."""
+    """Say how well bands are told, as far as it is known."""
+    interval = _within(halves)
+    return said("figures/told-to", within=interval) if interval else ""
+
+
+def _within(halves: Sequence[float | None]) -> str:
+    """Give the least and the largest of some 95 % half-widths: ``"± 0.1 to 0.2 dB"``."""
     known = [one for one in halves if one is not None]
     if not known:
         return ""
     least, most = u95_text(min(known)), u95_text(max(known))
-    within = f"± {most}" if least == most else f"± {least.removesuffix(' dB')} to {most}"
-    return said("figures/told-to", within=within)
+    return f"± {most}" if least == most else f"± {least.removesuffix(' dB')} to {most}"
 
 
 def told_over(analysis: Analysis, curves: Sequence[ChangeCurve], *, said: Said) -> str:
