@@ -87,7 +87,8 @@ def _main(writer: Writer, *, verdict: Verdict) -> tuple[list[str], list[str]]:
     if worst == (turned_up,) and not turned_up.loses and verdict.loses_nothing:
         what, *more = what_they_do(writer, turned_up, subject="")
         level = decibels(turned_up.level_db)
-        return [say("in-short/gains-only", top=top, what=what, level=level), *more], []
+        rises = say("in-short/at", level=level, what=f"it {what}")
+        return [say("in-short/gains-only", top=top), rises, *more], []
     if verdict.holds_to_db is not None:
         found = [say(holds, level=decibels(verdict.holds_to_db))]
     else:

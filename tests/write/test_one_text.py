@@ -25,7 +25,7 @@ from reportlib.write import stress_captions
 
 DAYS = [
     ("none", 1), ("none", 3), ("heat-coil", 2), ("heat-magnet", 1),
-    ("microphone-overload", 1), ("wrong-step", 1),
+    ("microphone-overload", 1), ("wrong-step", 1), ("loose-part", 11),
 ]  # fmt: skip
 MANY = [(cause, seed) for cause in ("none", *CAUSES) for seed in range(10, 22)]
 
