@@ -201,6 +201,8 @@ def _audio_files(recordings: Sequence[Path], *, left_out: list[str]) -> list[Pat
             left_out.append(f"{path.name}: hidden.")
         elif path.is_dir():
             left_out.append(f"{path.name}: a folder within; name it, too, to have it looked into.")
+        elif not path.is_file():  # a pipe would hold the run up
+            left_out.append(f"{path.name}: not an ordinary file.")
         elif path.suffix.lower() not in _AUDIO:
             left_out.append(f"{path.name}: neither WAV nor FLAC.")
         else:
