@@ -163,7 +163,7 @@ def test_figures_and_their_alternative_texts_are_said_in_their_words(session):
 
 def test_so_are_those_of_a_comparison(session):
     text = "{% block caption_beside_limits %}Strokes. {{ behind }} {{ scales }}{% endblock %}"
-    put(session.parent / "mine", text, name="comparison/left-playing.md.j2")
+    put(session.parent / "mine", text, name="comparison/numbers.md.j2")
     own = own_words(session, words="../mine")
     shown = in_words(beside_figures, own=own)
     assert shown.beside_limits(side_by_side.comparison("one in a room")).caption.startswith(

@@ -9,6 +9,7 @@ from commands import run, without_progress
 
 from reportlib.errors import RenderError, ReportError
 from reportlib.many import catalogue
+from reportlib.many.index import read_index
 from reportlib.publish import history, memory, results
 from reportlib.session import lock
 
@@ -118,7 +119,7 @@ def test_a_catalogue_is_not_pruned_through_a_link(folder, outside, monkeypatch):
     monkeypatch.setattr(catalogue, "catalogue_html", lambda *_, **__: "")
     monkeypatch.setattr(catalogue, "_refuse_anothers", lambda _: None)
     with pytest.raises(RenderError, match="this is a link"):
-        catalogue.write_catalogue([], archive=folder)
+        catalogue.write_catalogue(read_index(folder, say=[].append), archive=folder)
     assert (outside / "mine.svg").read_bytes() == WORDS
 
 
