@@ -22,6 +22,8 @@ from pathlib import Path
 from reportlib.errors import BusyError, RenderError, SessionError, one_line
 from reportlib.session import files
 
+_MOST_TRIES = 5
+
 
 @contextlib.contextmanager
 def only_run(folder: Path, *, what: str) -> Iterator[None]:
@@ -122,14 +124,20 @@ def own_folder(place: Path | None = None) -> Iterator[Path]:
     place = place or Path(tempfile.gettempdir()) / "upheld"
     name = place.name[:40]
     files.clear_leftovers(place.parent, inside=place.parent, name=re.escape(name))
-    folder, descriptor = place.with_name(f".{name}.new-{secrets.token_hex(4)}"), -1
-    try:
-        folder.mkdir(0o700)
-        if os.name != "nt":
-            descriptor = os.open(folder, os.O_RDONLY)
-            files.hold(descriptor)
-    except OSError as error:
-        raise files.fault(folder, error=error) from error
+    for left in reversed(range(_MOST_TRIES)):
+        folder, descriptor = place.with_name(f".{name}.new-{secrets.token_hex(4)}"), -1
+        try:
+            folder.mkdir(0o700)
+            if os.name != "nt":
+                descriptor = os.open(folder, os.O_RDONLY)
+                if not files.hold(descriptor) and left:  # another run may be clearing it away
+                    os.close(descriptor)
+                    shutil.rmtree(folder, ignore_errors=True)
+                    continue
+            break
+        except OSError as error:
+            if not left or not isinstance(error, FileNotFoundError) or not place.parent.is_dir():
+                raise files.fault(folder, error=error) from error
     try:
         yield folder
     finally:

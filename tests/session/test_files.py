@@ -1,6 +1,7 @@
 import errno
 import os
 import re
+import shutil
 import stat
 from pathlib import Path
 
@@ -341,6 +342,31 @@ def test_a_folder_of_ones_own_is_gone_afterwards(tmp_path, monkeypatch):
         assert stat.S_IMODE(one.stat().st_mode) == 0o700
         (one / "a").write_text("1")
     assert listing(tmp_path) == []
+
+
+@pytest.mark.parametrize("opens", [0, 1])
+def test_a_folder_that_another_run_clears_away_at_once_is_made_again(tmp_path, monkeypatch, opens):
+    """Between its making and its being held it looks as if a killed run had left it."""
+    real = os.open
+    calls = []
+
+    def cleared(path, *given, **named):
+        if ".out.new-" in str(path) and not calls:
+            calls.append(path)
+            if opens:
+                held = real(path, *given, **named)
+                fcntl.flock(real(path, *given, **named), fcntl.LOCK_EX)
+                return held
+            shutil.rmtree(path)
+        return real(path, *given, **named)
+
+    fcntl = pytest.importorskip("fcntl")
+    monkeypatch.setattr(os, "open", cleared)
+    with own_folder(tmp_path / "out") as own:
+        assert own.is_dir()
+        assert calls
+        assert calls[0] != own
+    assert list(tmp_path.iterdir()) == []
 
 
 # What killed runs left
