@@ -22,6 +22,7 @@ from reportlib.draw.wordings import narrative_templates, own_words
 from reportlib.errors import NotebookError
 from reportlib.judge.records import Analysis
 from reportlib.measure.stress.stages import multitone_curves
+from reportlib.numbers import counted
 from reportlib.publish import history, memory
 from reportlib.publish.kinds import REPORT, Kind
 from reportlib.session import files
@@ -124,7 +125,7 @@ def _what_changed(analysis: Analysis, *, facts: FactTable, templates: Environmen
 def about(analysis: Analysis) -> dict[str, Any]:
     """Return what the page says about itself."""
     session = analysis.session
-    captures = sum(len(entry.captures) for entry in session.short_term)
+    takes = counted(sum(len(entry.captures) for entry in session.short_term), "short-term take")
     levels = f"{session.baseline.level_db:g} to {session.short_term[-1].level_db:g} dB"
     name = session.speaker.name
     return {
@@ -135,8 +136,8 @@ def about(analysis: Analysis) -> dict[str, Any]:
         "tool_version": __version__,
         "language": "en",
         "description": f"{name}: does the output keep up with the volume? Measured from {levels}.",
-        "colophon": f"Made with upheld {__version__} from {captures} short-term captures, "
-        f"{levels}; session {session.digests.get('session.toml', '')[:12]}.",
+        "colophon": f"Made with upheld {__version__} from {takes}, {levels}; "
+        f"session {session.digests.get('session.toml', '')[:12]}.",
     }
 
 
